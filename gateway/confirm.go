@@ -1,0 +1,142 @@
+package gateway
+
+import (
+	"fmt"
+	"time"
+
+	"longlane/proto"
+	"longlane/queue"
+)
+
+// confirm is an unproven trip that its node has yet to vouch for: a frame that somebody caught, kept from us and let go
+// later looks just like one from a node without time.
+type confirm struct {
+	happened time.Duration // on our clock, as the frame tells it
+	deadline time.Duration
+	zone     string
+}
+
+const (
+	confirmWithin = 10 * time.Second
+	maxConfirms   = 256
+)
+
+// confirmWanted starts the wait for a confirmation, when the receipt for an unproven event is made.
+func (in *ingest) confirmWanted(e *Event, now time.Duration) bool {
+	if _, waiting := in.confirms[e.ID]; waiting {
+		return true
+	}
+	if e.Fresh != proto.Unproven || e.Rx.Boot != in.g.o.Clock.Boot {
+		return false
+	}
+	if len(in.confirms) >= maxConfirms {
+		in.g.o.Meter.Dropped("confirmation")
+		return true
+	}
+	c := confirm{happened: e.Rx.Mono - e.before(), deadline: now + confirmWithin}
+	if i, ok := e.input(); ok {
+		c.zone = in.g.zone(e.ID.Node, i.Number)
+	}
+	in.confirms[e.ID] = c
+	return true
+}
+
+// confirmed compares what the node says of an event's age with what the frame said.
+func (in *ingest) confirmed(e *Event, b *proto.CheckIn) {
+	if !b.Confirms {
+		return
+	}
+	id := ID{e.ID.Node, e.ID.Gen, 0}
+	for other := range in.confirms {
+		if other.Node == id.Node && other.Gen == id.Gen && uint16(other.Counter) == b.Next-uint16(b.Confirm) {
+			id = other
+		}
+	}
+	c, ok := in.confirms[id]
+	if !ok {
+		return
+	}
+	delete(in.confirms, id)
+	age := b.ConfirmAge.Duration()
+	off := (e.Rx.Mono - age - c.happened).Abs()
+	if off <= in.g.o.FreshWithin+age/16 { // the age code's error and a slow frame
+		return
+	}
+	in.notice(Notice{Code: NoticeHeldBack, Node: id.Node, Zone: c.zone, Detail: fmt.Sprintf(
+		"event %s was kept from the gateway for about %s before it was let through: somebody may be replaying or jamming",
+		id, off.Round(time.Second))})
+}
+
+// unconfirmed raises a fault for each confirmation that did not come in time.
+func (in *ingest) unconfirmed() {
+	now := in.g.o.Clock.Mono()
+	for id, c := range in.confirms {
+		if now < c.deadline {
+			continue
+		}
+		delete(in.confirms, id)
+		in.notice(Notice{Code: NoticeHeldBack, Node: id.Node, Zone: c.zone, Detail: fmt.Sprintf(
+			"event %s is possibly held back: its node did not confirm it within %s", id, confirmWithin)})
+	}
+}
+
+// notice tells the house of a fault that the gateway itself found.
+func (in *ingest) notice(n Notice) {
+	c := in.g.o.Clock
+	number, err := in.epochs.take() // a number that is never used twice serves as the id's as well
+	if err != nil {
+		in.g.o.Log.Error("a fault could not be numbered", "fault", n.Code, "err", err)
+		return
+	}
+	e := &Event{kind: kindNotice, ID: ID{Counter: number, Gen: uint8(in.epochs.number)}, Notice: n,
+		Rx: Reception{Boot: c.Boot, Mono: c.Mono(), Wall: c.Wall(), Set: c.Set()}}
+	in.g.o.Log.Warn("fault", "code", n.Code, "detail", n.Detail)
+	for _, s := range in.g.sinks {
+		s.offer(e)
+	}
+	in.flights++
+	res := commitResult{event: e, began: time.Now()}
+	in.g.o.Queue.Append(queue.Record{Priority: queue.Notice, Value: e.append(nil), Aside: !e.Rx.Set},
+		func(seq queue.Seq, err error) {
+			res.seq, res.err = seq, err
+			in.g.results <- res
+		})
+}
+
+// putRight deals, once the clock is set, with events that came in while it was not: what was delivered meanwhile is
+// followed by a correction; what was not yet will be right when it is.
+func (in *ingest) putRight() {
+	g := in.g
+	if !g.o.Clock.Set() {
+		return
+	}
+	items, err := g.o.Queue.Aside()
+	if err != nil {
+		g.o.Log.Error("times that should be put right cannot be read", "err", err)
+		return
+	}
+	for _, it := range items {
+		rec := queue.Record{NoStore: true, Settle: []queue.Seq{it.Seq}}
+		e, err := parseEvent(it.Value)
+		if err == nil && e.Rx.Boot == g.o.Clock.Boot && e.kind == kindFrame && g.delivered(it.Seq) {
+			e.kind = kindCorrection
+			rec = queue.Record{Priority: queue.Notice, Value: e.append(nil), Settle: []queue.Seq{it.Seq}}
+		}
+		g.o.Queue.Append(rec, func(queue.Seq, error) {
+			for _, s := range g.sinks {
+				s.look()
+			}
+		})
+	}
+}
+
+// delivered reports whether any sink may have had the event: it has acknowledged it, or has a session that may carry
+// it right now. One correction too many does no harm.
+func (g *Gateway) delivered(seq queue.Seq) bool {
+	for _, s := range g.sinks {
+		if s.cursor.Acked(seq) || s.connected.Load() {
+			return true
+		}
+	}
+	return false
+}

@@ -1,0 +1,250 @@
+package gateway
+
+import (
+	"encoding/binary"
+	"fmt"
+	"math"
+	"time"
+
+	"longlane/gateway/roster"
+	"longlane/proto"
+)
+
+// ID is an event's identity within its site: the same on every delivery and from every gateway.
+type ID struct {
+	Node, Gen uint8
+	Counter   uint32
+}
+
+// String is node.generation.counter.
+func (id ID) String() string { return fmt.Sprintf("%d.%d.%d", id.Node, id.Gen, id.Counter) }
+
+// kind is what a stored record is.
+type kind uint8
+
+const (
+	kindFrame      kind = 1 // a node's trip or fault
+	kindCorrection kind = 2 // an earlier frame whose time has since been put right
+	kindNotice     kind = 3 // a fault that the gateway itself found
+)
+
+// Event is something that the house is told of, with what was known when it came in. It is stored as the frame that
+// came, and made into words only when it is delivered.
+type Event struct {
+	kind   kind
+	ID     ID
+	Fresh  proto.Freshness
+	Late   time.Duration // how long the frame took beyond what relays say they held it
+	Rx     Reception
+	Frame  []byte     // as received; kindFrame, kindCorrection
+	Body   proto.Body // opened from Frame
+	Hops   []HopSeen
+	Notice Notice // kindNotice
+}
+
+// HopSeen is a hop record and whether it verified.
+type HopSeen struct {
+	proto.Hop
+	Verified bool
+}
+
+// Notice is a fault that the gateway itself found. Its ID has node 0: epoch and number in the counter's place.
+type Notice struct {
+	Code   string // closed list: see the Notice constants
+	Ended  bool
+	Node   uint8  // concerned; 0 if none is
+	Zone   string // concerned
+	Detail string // for people
+}
+
+// The codes of Notice.
+const (
+	NoticeHeldBack = "held-back" // a frame that somebody may have kept and released later
+	NoticeParked   = "parked"    // the broker refuses an event again and again; it was set aside
+)
+
+const recordVersion = 1
+
+// append writes the stored form, version 1: version, kind, freshness, flags (1 clock set, 2 measured), node,
+// generation, counter (4), late in ms (4), boot (16), mono ns (8), wall ns (8), RSSI (float32), SNR (float32), bearer
+// (length byte, text), then the frame or the notice to the end. Big-endian.
+func (e *Event) append(dst []byte) []byte {
+	flags := byte(0)
+	if e.Rx.Set {
+		flags |= 1
+	}
+	if e.Rx.Measured {
+		flags |= 2
+	}
+	dst = append(dst, recordVersion, byte(e.kind), byte(e.Fresh), flags, e.ID.Node, e.ID.Gen)
+	dst = binary.BigEndian.AppendUint32(dst, e.ID.Counter)
+	dst = binary.BigEndian.AppendUint32(dst, uint32(min(e.Late.Milliseconds(), math.MaxUint32)))
+	dst = append(dst, e.Rx.Boot[:]...)
+	dst = binary.BigEndian.AppendUint64(dst, uint64(e.Rx.Mono))
+	dst = binary.BigEndian.AppendUint64(dst, uint64(e.Rx.Wall.UnixNano()))
+	dst = binary.BigEndian.AppendUint32(dst, math.Float32bits(float32(e.Rx.RSSI)))
+	dst = binary.BigEndian.AppendUint32(dst, math.Float32bits(float32(e.Rx.SNR)))
+	dst = appendText(dst, e.Rx.Bearer)
+	if e.kind != kindNotice {
+		return append(dst, e.Frame...)
+	}
+	ended := byte(0)
+	if e.Notice.Ended {
+		ended = 1
+	}
+	dst = append(dst, ended, e.Notice.Node)
+	dst = appendText(dst, e.Notice.Code)
+	dst = appendText(dst, e.Notice.Zone)
+	return append(dst, e.Notice.Detail...)
+}
+
+func appendText(dst []byte, s string) []byte {
+	s = s[:min(len(s), 255)]
+	return append(append(dst, byte(len(s))), s...)
+}
+
+const recordFixed = 6 + 4 + 4 + 16 + 8 + 8 + 4 + 4
+
+// parseEvent reads a stored record. Body and Hops are left for open.
+func parseEvent(b []byte) (*Event, error) {
+	if len(b) < recordFixed+1 || b[0] != recordVersion {
+		return nil, fmt.Errorf("read stored event: %d bytes of version %d, this program writes version %d",
+			len(b), append(b, 0)[0], recordVersion)
+	}
+	e := &Event{kind: kind(b[1]), Fresh: proto.Freshness(b[2]), ID: ID{b[4], b[5], binary.BigEndian.Uint32(b[6:])},
+		Late: time.Duration(binary.BigEndian.Uint32(b[10:])) * time.Millisecond}
+	if e.kind < kindFrame || e.kind > kindNotice || e.Fresh > proto.Unproven || b[3] > 3 {
+		return nil, fmt.Errorf("read stored event: kind %d, freshness %d, flags %d", b[1], b[2], b[3])
+	}
+	e.Rx = Reception{Boot: [16]byte(b[14:]), Mono: time.Duration(binary.BigEndian.Uint64(b[30:])),
+		Wall: time.Unix(0, int64(binary.BigEndian.Uint64(b[38:]))), Set: b[3]&1 != 0, Measured: b[3]&2 != 0,
+		RSSI: float64(math.Float32frombits(binary.BigEndian.Uint32(b[46:]))),
+		SNR:  float64(math.Float32frombits(binary.BigEndian.Uint32(b[50:])))}
+	var err error
+	if e.Rx.Bearer, b, err = cutText(b[recordFixed:]); err != nil {
+		return nil, err
+	}
+	if e.kind != kindNotice {
+		e.Frame = append([]byte(nil), b...)
+		return e, nil
+	}
+	return e, e.parseNotice(b)
+}
+
+func (e *Event) parseNotice(b []byte) (err error) {
+	if len(b) < 2 || b[0] > 1 {
+		return fmt.Errorf("read stored event: its notice is cut short")
+	}
+	e.Notice = Notice{Ended: b[0] == 1, Node: b[1]}
+	if e.Notice.Code, b, err = cutText(b[2:]); err != nil {
+		return err
+	}
+	if e.Notice.Zone, b, err = cutText(b); err != nil {
+		return err
+	}
+	e.Notice.Detail = string(b)
+	return nil
+}
+
+func cutText(b []byte) (string, []byte, error) {
+	if len(b) == 0 || len(b) < 1+int(b[0]) {
+		return "", nil, fmt.Errorf("read stored event: a text is cut short")
+	}
+	n := int(b[0])
+	return string(b[1 : 1+n]), b[1+n:], nil
+}
+
+// open fills Body and Hops from Frame. It authenticates again: a record that was damaged on the disk, or put there by
+// somebody, is not delivered.
+func (e *Event) open(r *roster.Roster) error {
+	if e.kind == kindNotice {
+		return nil
+	}
+	raw, err := proto.Parse(e.Frame)
+	if err != nil {
+		return err
+	}
+	keys, err := r.Keys(e.ID.Node, e.ID.Gen)
+	if err != nil {
+		return err
+	}
+	if e.Body, err = raw.Open(keys, e.ID.Counter); err != nil {
+		return err
+	}
+	e.Hops = seenHops(raw, r)
+	return nil
+}
+
+func seenHops(raw proto.Raw, r *roster.Roster) []HopSeen {
+	hops := make([]HopSeen, raw.HopCount())
+	for i := range hops {
+		hops[i].Hop = raw.Hop(i)
+		n := r.Node(hops[i].Relay)
+		if n == nil || n.Revoked || hops[i].Gen != n.Gen && hops[i].Gen+1 != n.Gen {
+			continue
+		}
+		if k, err := r.Keys(n.ID, hops[i].Gen); err == nil {
+			hops[i].Verified = raw.VerifyHop(i, k)
+		}
+	}
+	return hops
+}
+
+// transit is how long verified relays say they held the frame; whole is false if a record does not verify.
+func transit(hops []HopSeen) (held time.Duration, whole bool) {
+	whole = true
+	for _, h := range hops {
+		if h.Verified {
+			held += h.Held.Duration()
+		} else {
+			whole = false
+		}
+	}
+	return held, whole
+}
+
+// age is how long before the frame was sealed the thing it tells of happened.
+func (e *Event) age() time.Duration {
+	switch b := e.Body.(type) {
+	case *proto.TripOpened:
+		return b.Age.Duration()
+	case *proto.TripClosed:
+		return b.Age.Duration()
+	case *proto.TripHeld:
+		return b.Age.Duration()
+	case *proto.Fault:
+		return b.Age.Duration()
+	}
+	return 0
+}
+
+// before is how long before its reception the event happened: age, time held by relays, and what it was late beyond
+// that. For an unproven frame the last is not known.
+func (e *Event) before() time.Duration {
+	held, _ := transit(e.Hops)
+	return e.age() + held + e.Late
+}
+
+// input is the input the event is about; ok is false if it is about none.
+func (e *Event) input() (proto.Input, bool) {
+	switch b := e.Body.(type) {
+	case *proto.TripOpened:
+		return b.Input, true
+	case *proto.TripClosed:
+		return b.Input, true
+	case *proto.TripHeld:
+		return b.Input, true
+	}
+	return proto.Input{}, false
+}
+
+// closed reports whether the event is the end of a trip.
+func (e *Event) closed() bool {
+	switch b := e.Body.(type) {
+	case *proto.TripClosed:
+		return true
+	case *proto.TripHeld:
+		return b.Closed
+	}
+	return false
+}

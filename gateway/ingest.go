@@ -1,0 +1,344 @@
+package gateway
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"longlane/gateway/roster"
+	"longlane/proto"
+	"longlane/queue"
+	"longlane/radio"
+)
+
+// ingest is the gateway's inward half. One goroutine owns all of it.
+type ingest struct {
+	g        *Gateway
+	epochs   *epoch
+	windows  map[windowKey]*window
+	flights  int
+	answered map[uint8]answer // the last receipt of each node, to send none twice
+	confirms map[ID]confirm
+	house    *house
+	set      bool   // the clock was set when last looked at
+	notices  uint32 // numbers of the gateway's own faults
+}
+
+type windowKey struct {
+	space     space
+	node, gen uint8
+}
+
+func (k windowKey) bytes() []byte { return []byte{byte(k.space), k.node, k.gen} }
+
+// window is a replay window and what is on its way to the disk.
+type window struct {
+	proto.Window
+	flying map[uint32]bool
+}
+
+type answer struct {
+	id      ID
+	attempt uint16
+	at      time.Duration
+}
+
+// commitResult is the queue's answer.
+type commitResult struct {
+	event *Event
+	key   windowKey
+	count uint32
+	seq   queue.Seq
+	err   error
+	began time.Time
+	reply func() // sends the receipt
+}
+
+// AdvanceMark is the queue's rule for replay marks: the window stored, with counter marked.
+func AdvanceMark(old []byte, counter uint32) ([]byte, error) {
+	var w proto.Window
+	if err := w.UnmarshalBinary(old); err != nil {
+		return nil, fmt.Errorf("read replay mark: %w", err)
+	}
+	w.Mark(counter)
+	return w.MarshalBinary()
+}
+
+func newIngest(g *Gateway) (*ingest, error) {
+	in := &ingest{g: g, windows: map[windowKey]*window{}, answered: map[uint8]answer{}, confirms: map[ID]confirm{},
+		set: g.o.Clock.Set()}
+	err := g.o.Queue.Marks(func(key, value []byte) error {
+		if len(key) != 3 {
+			return fmt.Errorf("replay mark under a key of %d bytes, expected 3", len(key))
+		}
+		w := &window{flying: map[uint32]bool{}}
+		in.windows[windowKey{space(key[0]), key[1], key[2]}] = w
+		return w.UnmarshalBinary(value)
+	})
+	if err != nil {
+		return nil, fmt.Errorf("read replay marks: %w", err)
+	}
+	if in.epochs, err = openEpoch(g.o.Queue, g.o.Clock); err != nil {
+		return nil, err
+	}
+	in.house = newHouse(g)
+	return in, nil
+}
+
+// run works until ctx ends and everything handed to the queue has been answered.
+func (in *ingest) run(ctx context.Context) {
+	tick := time.NewTicker(time.Second)
+	defer tick.Stop()
+	in.putRight()
+	for {
+		packets, done := in.g.packets, ctx.Done()
+		if in.flights >= maxFlights {
+			packets = nil // answer before taking in more
+		}
+		if in.flights > 0 {
+			done = nil
+		}
+		select {
+		case <-done:
+			if len(in.g.packets) == 0 || ctx.Err() != nil {
+				return
+			}
+		case p := <-packets:
+			in.packet(p)
+		case r := <-in.g.results:
+			in.result(r)
+		case n := <-in.g.notices:
+			in.notice(n)
+		case <-tick.C:
+			in.tick()
+		}
+	}
+}
+
+func (in *ingest) tick() {
+	g := in.g
+	if changed, err := g.o.Roster.Refresh(); err != nil {
+		g.o.Log.Error("the roster cannot be read; the one in force stays", "err", err)
+	} else if changed {
+		in.house.reload()
+		g.o.Log.Info("the roster has changed")
+	}
+	if set := g.o.Clock.Set(); set && !in.set {
+		in.set = true
+		g.o.Log.Info("the clock has been set")
+		in.putRight()
+	}
+	in.house.overdue(g.o.Clock.Mono())
+	in.unconfirmed()
+}
+
+// packet takes one packet through all checks, in the order: shape, place, key, replay, freshness.
+func (in *ingest) packet(p radio.Packet) {
+	verdict := in.judge(p)
+	in.g.o.Meter.Frame(p.Bearer, verdict)
+	if verdict != "accepted" {
+		in.g.o.Log.Debug("frame refused", "bearer", p.Bearer, "verdict", verdict, "bytes", len(p.Frame))
+	}
+}
+
+func (in *ingest) judge(p radio.Packet) (verdict string) {
+	raw, err := proto.Parse(p.Frame)
+	if err != nil {
+		return reason(err)
+	}
+	r := in.g.o.Roster.Get()
+	switch {
+	case raw.Site != r.Site:
+		return "site"
+	case raw.Type.Receipt():
+		return "direction"
+	case raw.Type.Group():
+		return "group"
+	}
+	key := windowKey{spaceOf(raw.Type), raw.Node, raw.Gen}
+	if v := in.admit(r, key); v != "" {
+		return v
+	}
+	w := in.windows[key]
+	if w == nil {
+		w = &window{flying: map[uint32]bool{}} // kept only once a frame has been authenticated
+	}
+	highest, _ := w.Highest()
+	counter := raw.Counter
+	if !raw.WholeCounter() {
+		counter = proto.Resolve(uint16(raw.Counter), highest)
+	}
+	keys, err := r.Keys(raw.Node, raw.Gen)
+	if err != nil {
+		return "unknown-node"
+	}
+	body, err := raw.Open(keys, counter)
+	if err != nil {
+		return reason(err)
+	}
+	in.windows[key] = w
+	e := &Event{kind: kindFrame, ID: ID{raw.Node, raw.Gen, counter}, Frame: p.Frame, Body: body,
+		Hops: seenHops(raw, r), Rx: in.g.reception(p)}
+	return in.authentic(e, raw, p, key, w)
+}
+
+func reason(err error) string {
+	var pe *proto.Error
+	if errors.As(err, &pe) {
+		return string(pe.Reason)
+	}
+	return "type"
+}
+
+// admit decides whether a node's generation may speak at all.
+func (in *ingest) admit(r *roster.Roster, key windowKey) string {
+	n := r.Node(key.node)
+	switch {
+	case n == nil:
+		return "unknown-node"
+	case n.Revoked:
+		return "revoked"
+	case key.gen == n.Gen:
+		return ""
+	case key.gen+1 != n.Gen || n.Rekeyed.IsZero():
+		return "generation"
+	}
+	// The generation before: until the first frame of the new one, at most OldGenerationFor. While the clock is unset
+	// the first half of the rule stands alone.
+	for _, s := range []space{eventSpace, checkInSpace} {
+		if w := in.windows[windowKey{s, key.node, n.Gen}]; w != nil {
+			return "generation"
+		}
+	}
+	if in.g.o.Clock.Set() && in.g.o.Clock.Wall().Sub(n.Rekeyed) > roster.OldGenerationFor {
+		return "generation"
+	}
+	return ""
+}
+
+// authentic goes on with a frame whose MAC is good.
+func (in *ingest) authentic(e *Event, raw proto.Raw, p radio.Packet, key windowKey, w *window) string {
+	if w.flying[e.ID.Counter] {
+		return "in-flight" // by another way, or a retry that crossed its receipt: no second sound, no receipt yet
+	}
+	reply := func() { in.receipt(e, raw, p, w) }
+	switch w.Check(e.ID.Counter) {
+	case proto.TooOld:
+		return "old"
+	case proto.Seen:
+		if key.space == eventSpace {
+			reply()
+		}
+		return "repeat"
+	}
+	held, _ := transit(e.Hops)
+	e.Fresh, e.Late = proto.Judge(sent(e.Body), in.epochs.at(e.Rx.Mono), held, in.g.o.FreshWithin)
+	if e.Fresh == proto.Fresh {
+		e.Late = 0 // within the tolerance it is rounding and drift, not delay
+	}
+	in.measure(e)
+	if b, ok := e.Body.(*proto.CheckIn); ok {
+		in.checkIn(e, b, key, reply)
+	} else {
+		in.event(e, key, reply)
+	}
+	return "accepted"
+}
+
+func sent(b proto.Body) proto.SendTime {
+	switch b := b.(type) {
+	case *proto.TripOpened:
+		return b.Sent
+	case *proto.TripClosed:
+		return b.Sent
+	case *proto.TripHeld:
+		return b.Sent
+	case *proto.Fault:
+		return b.Sent
+	case *proto.CheckIn:
+		return b.Sent
+	}
+	return proto.SendTime{Seconds: proto.NoTime}
+}
+
+func (in *ingest) measure(e *Event) {
+	for _, h := range in.g.hopData(e) {
+		if h.RSSI != nil && h.SNR != nil {
+			in.g.o.Meter.Hop(h.From, h.To, *h.RSSI, *h.SNR, h.Verified)
+		}
+	}
+}
+
+// event offers a new trip or fault to the sinks and, beside that, hands it to the queue.
+func (in *ingest) event(e *Event, key windowKey, reply func()) {
+	in.house.event(e)
+	for _, s := range in.g.sinks {
+		s.offer(e)
+	}
+	in.commit(e, key, reply)
+}
+
+// checkIn takes in a check-in. Only its mark is stored; its receipt promises nothing and does not wait.
+func (in *ingest) checkIn(e *Event, b *proto.CheckIn, key windowKey, reply func()) {
+	if e.Fresh != proto.Late {
+		in.house.checkIn(e, b)
+	}
+	in.confirmed(e, b)
+	reply()
+	in.commit(e, key, nil)
+}
+
+func (in *ingest) commit(e *Event, key windowKey, reply func()) {
+	w := in.windows[key]
+	w.flying[e.ID.Counter] = true
+	in.flights++
+	rec := queue.Record{Priority: queue.Alarm, Mark: &queue.Mark{Key: key.bytes(), Counter: e.ID.Counter}}
+	switch {
+	case key.space == checkInSpace:
+		rec.Priority, rec.NoStore = queue.Routine, true
+	case isFault(e.Body):
+		rec.Priority = queue.Notice
+	}
+	if !rec.NoStore {
+		rec.Value = e.append(nil)
+		rec.Aside = !e.Rx.Set
+	}
+	res := commitResult{event: e, key: key, count: e.ID.Counter, began: time.Now(), reply: reply}
+	in.g.o.Queue.Append(rec, func(seq queue.Seq, err error) {
+		res.seq, res.err = seq, err
+		in.g.results <- res // never blocks: at most maxFlights are out
+	})
+}
+
+// result is told what became of a commit. Only here does an event become durable.
+func (in *ingest) result(r commitResult) {
+	in.flights--
+	in.g.o.Meter.Committed(time.Since(r.began), r.err != nil)
+	w := in.windows[r.key]
+	if w != nil {
+		delete(w.flying, r.count)
+	}
+	stored := r.key.space == eventSpace || r.event.kind == kindNotice
+	if r.err != nil {
+		in.g.o.Log.Error("an event was not stored; no receipt is sent, the node will try again",
+			"event", r.event.ID, "err", r.err)
+		if stored {
+			for _, s := range in.g.sinks {
+				s.failed(r.event)
+			}
+		}
+		return
+	}
+	if w != nil {
+		w.Mark(r.count)
+	}
+	if stored {
+		for _, s := range in.g.sinks {
+			s.committed(r.event, r.seq)
+		}
+	}
+	if r.reply != nil {
+		r.reply()
+	}
+}

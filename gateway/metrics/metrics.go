@@ -1,0 +1,162 @@
+// Package metrics holds every metric's name. It is told what happens (its methods are what the core's Meter asks for)
+// and reads gauges as they are scraped. All are registered on a registry of the caller's.
+//
+// Names follow Prometheus' conventions, but for _dbm and _db: decibels have no base unit there.
+package metrics
+
+import (
+	"net/http"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/collectors"
+	"github.com/prometheus/client_golang/prometheus/promhttp"
+)
+
+// Metrics are the gateway's.
+type Metrics struct {
+	registry  *prometheus.Registry
+	frames    *prometheus.CounterVec
+	hopRSSI   *prometheus.GaugeVec
+	hopSNR    *prometheus.GaugeVec
+	hopFrames *prometheus.CounterVec
+	receipts  *prometheus.CounterVec
+	commits   prometheus.Histogram
+	uncommit  prometheus.Counter
+	publish   *prometheus.HistogramVec
+	refused   *prometheus.CounterVec
+	sessions  *prometheus.CounterVec
+	drops     *prometheus.CounterVec
+}
+
+// Lists are the closed lists that label values are drawn from; each is created at zero at the start, so that "none"
+// can be told from "not known".
+type Lists struct {
+	Bearers, Verdicts, Drops, Sinks, Ends []string
+}
+
+var buckets = []float64{.0005, .001, .002, .005, .01, .02, .05, .1, .2, .5, 1, 2, 5, 10}
+
+// New makes the metrics and registers them, with the Go runtime's and the process's.
+func New(l Lists) *Metrics {
+	counter := func(name, help string, labels ...string) *prometheus.CounterVec {
+		return prometheus.NewCounterVec(prometheus.CounterOpts{Name: name, Help: help}, labels)
+	}
+	gauge := func(name, help string, labels ...string) *prometheus.GaugeVec {
+		return prometheus.NewGaugeVec(prometheus.GaugeOpts{Name: name, Help: help}, labels)
+	}
+	m := &Metrics{
+		registry:  prometheus.NewRegistry(),
+		frames:    counter("longlane_frames_total", "Packets received, by bearer and by what became of them.", "bearer", "verdict"),
+		hopRSSI:   gauge("longlane_hop_rssi_dbm", "Received power of the last accepted frame over a hop, in dBm.", "from", "to"),
+		hopSNR:    gauge("longlane_hop_snr_db", "Signal-to-noise ratio of the last accepted frame over a hop, in dB.", "from", "to"),
+		hopFrames: counter("longlane_hop_frames_total", "Accepted frames over a hop, by whether the hop's record verified.", "from", "to", "verified"),
+		receipts:  counter("longlane_receipts_total", "Receipts handed to a bearer, by result.", "bearer", "result"),
+		commits: prometheus.NewHistogram(prometheus.HistogramOpts{Name: "longlane_commit_duration_seconds", Buckets: buckets,
+			Help: "Time from handing an event or a mark to the queue until it is on the disk."}),
+		uncommit: prometheus.NewCounter(prometheus.CounterOpts{Name: "longlane_commit_failures_total",
+			Help: "Events and marks that could not be stored; no receipt was sent for them."}),
+		publish: prometheus.NewHistogramVec(prometheus.HistogramOpts{Name: "longlane_publish_duration_seconds", Buckets: buckets,
+			Help: "Time from publishing until the receiver's acknowledgement, by sink and lane."}, []string{"sink", "lane"}),
+		refused:  counter("longlane_publish_failures_total", "Publications that were not acknowledged in their session.", "sink", "lane"),
+		sessions: counter("longlane_session_ends_total", "Sessions that ended or could not be made, by sink and reason.", "sink", "reason"),
+		drops:    counter("longlane_drops_total", "Things dropped because something was full.", "what"),
+	}
+	m.registry.MustRegister(m.frames, m.hopRSSI, m.hopSNR, m.hopFrames, m.receipts, m.commits, m.uncommit, m.publish,
+		m.refused, m.sessions, m.drops, collectors.NewGoCollector(),
+		collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	m.start(l)
+	return m
+}
+
+func (m *Metrics) start(l Lists) {
+	for _, b := range l.Bearers {
+		for _, v := range l.Verdicts {
+			m.frames.WithLabelValues(b, v)
+		}
+		for _, r := range []string{"sent", "failed"} {
+			m.receipts.WithLabelValues(b, r)
+		}
+	}
+	for _, s := range l.Sinks {
+		for _, lane := range []string{"live", "backlog", "state"} {
+			m.publish.WithLabelValues(s, lane)
+			m.refused.WithLabelValues(s, lane)
+		}
+		for _, e := range l.Ends {
+			m.sessions.WithLabelValues(s, e)
+		}
+	}
+	for _, d := range l.Drops {
+		m.drops.WithLabelValues(d)
+	}
+}
+
+// Frame counts a packet.
+func (m *Metrics) Frame(bearer, verdict string) { m.frames.WithLabelValues(bearer, verdict).Inc() }
+
+// Hop notes how a hop was heard. A record that does not verify only counts: its figures are nobody's word.
+func (m *Metrics) Hop(from, to string, rssi, snr float64, verified bool) {
+	word := "no"
+	if verified {
+		word = "yes"
+		m.hopRSSI.WithLabelValues(from, to).Set(rssi)
+		m.hopSNR.WithLabelValues(from, to).Set(snr)
+	}
+	m.hopFrames.WithLabelValues(from, to, word).Inc()
+}
+
+// Receipt counts a receipt.
+func (m *Metrics) Receipt(bearer, result string) { m.receipts.WithLabelValues(bearer, result).Inc() }
+
+// Committed notes a commit's time.
+func (m *Metrics) Committed(took time.Duration, failed bool) {
+	if failed {
+		m.uncommit.Inc()
+		return
+	}
+	m.commits.Observe(took.Seconds())
+}
+
+// Published notes a publication's time.
+func (m *Metrics) Published(sink, lane string, took time.Duration, ok bool) {
+	if !ok {
+		m.refused.WithLabelValues(sink, lane).Inc()
+		return
+	}
+	m.publish.WithLabelValues(sink, lane).Observe(took.Seconds())
+}
+
+// Session counts the end of a session.
+func (m *Metrics) Session(sink, end string) { m.sessions.WithLabelValues(sink, end).Inc() }
+
+// Dropped counts a drop.
+func (m *Metrics) Dropped(what string) { m.drops.WithLabelValues(what).Inc() }
+
+// Up registers a gauge that is 1 while ok reports true: a bearer with a working device, a sink with a session.
+func (m *Metrics) Up(what, name string, ok func() bool) {
+	m.registry.MustRegister(prometheus.NewGaugeFunc(prometheus.GaugeOpts{Name: "longlane_" + what + "_up",
+		Help: "1 while the " + what + " is up.", ConstLabels: prometheus.Labels{what: name}}, func() float64 {
+		if ok() {
+			return 1
+		}
+		return 0
+	}))
+}
+
+// Gauge registers a gauge read at each scrape.
+func (m *Metrics) Gauge(name, help string, labels map[string]string, read func() float64) {
+	m.registry.MustRegister(prometheus.NewGaugeFunc(prometheus.GaugeOpts{Name: "longlane_" + name, Help: help,
+		ConstLabels: labels}, read))
+}
+
+// Counter registers a counter read at each scrape from one that somebody else keeps.
+func (m *Metrics) Counter(name, help string, labels map[string]string, read func() float64) {
+	m.registry.MustRegister(prometheus.NewCounterFunc(prometheus.CounterOpts{Name: "longlane_" + name, Help: help,
+		ConstLabels: labels}, read))
+}
+
+// Handler serves the exposition.
+func (m *Metrics) Handler() http.Handler {
+	return promhttp.HandlerFor(m.registry, promhttp.HandlerOpts{})
+}

@@ -1,0 +1,381 @@
+// Package roster keeps who belongs to a site: the site secret, the nodes, their generations, what they watch.
+//
+// Two files in the state directory, both readable by their owner alone: site.secret (64 hexadecimal digits, made once,
+// from which every key is derived) and roster.json (no keys). Both are written whole: temporary name, sync, rename,
+// directory sync. Changing them is the enrolment command's work; the gateway only reads, and looks again when the file
+// has changed.
+package roster
+
+import (
+	"crypto/rand"
+	"encoding/binary"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"longlane/proto"
+)
+
+const (
+	secretFile = "site.secret"
+	rosterFile = "roster.json"
+	format     = 1
+)
+
+// OldGenerationFor is how long the generation before a re-keying is still accepted, at the most: until the first frame
+// of the new one.
+const OldGenerationFor = 7 * 24 * time.Hour
+
+// Roster is one site's list. It is safe for concurrent use once opened, as long as nobody changes it; those who change
+// it (Add, Rekey, ...) own it alone.
+type Roster struct {
+	Format    int    `json:"format"`
+	SiteName  string `json:"site_name"`
+	Site      uint16 `json:"site"`
+	GroupGen  uint8  `json:"group_generation"`
+	Nodes     []Node `json:"nodes"`
+	dir       string
+	secret    []byte
+	mu        sync.Mutex
+	keys      map[[2]uint8]*proto.Keys // by node and generation
+	groupKeys *proto.Keys
+}
+
+// Node is one enrolled radio.
+type Node struct {
+	ID      uint8     `json:"id"`
+	Name    string    `json:"name"`
+	Gen     uint8     `json:"generation"`
+	Rekeyed time.Time `json:"rekeyed,omitzero"` // when Gen replaced Gen-1
+	Revoked bool      `json:"revoked,omitempty"`
+	Relay   bool      `json:"relay,omitempty"`
+	Inputs  []Input   `json:"inputs,omitempty"`
+}
+
+// Input says which zone an input watches.
+type Input struct {
+	Number uint8  `json:"input"`
+	Zone   string `json:"zone"`
+}
+
+// Zone is the zone that the node's input watches; an input nobody named has a zone called after node and input.
+func (n *Node) Zone(input uint8) string {
+	for _, i := range n.Inputs {
+		if i.Number == input {
+			return i.Zone
+		}
+	}
+	return fmt.Sprintf("%s-input-%d", n.Name, input)
+}
+
+// ErrNone is returned by Open when the directory holds no site yet.
+var ErrNone = errors.New("no site has been set up here")
+
+// Open reads the site in dir. It refuses files that others can read.
+func Open(dir string) (*Roster, error) {
+	secret, err := readPrivate(filepath.Join(dir, secretFile))
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, fmt.Errorf("open roster in %s: %w; add a first node with: longlane enrol add NAME", dir, ErrNone)
+	} else if err != nil {
+		return nil, err
+	}
+	r := &Roster{dir: dir}
+	if r.secret, err = hex.DecodeString(strings.TrimSpace(string(secret))); err != nil || len(r.secret) != proto.KeySize {
+		return nil, fmt.Errorf("open %s: expected %d hexadecimal digits; restore the file from your copy of it",
+			filepath.Join(dir, secretFile), 2*proto.KeySize)
+	}
+	text, err := readPrivate(filepath.Join(dir, rosterFile))
+	if err != nil {
+		return nil, err
+	}
+	d := json.NewDecoder(strings.NewReader(string(text)))
+	d.DisallowUnknownFields()
+	if err := d.Decode(r); err != nil {
+		return nil, fmt.Errorf("read %s: %w", filepath.Join(dir, rosterFile), err)
+	}
+	return r, r.check()
+}
+
+func readPrivate(path string) ([]byte, error) {
+	st, err := os.Stat(path)
+	if err != nil {
+		return nil, fmt.Errorf("open roster: %w", err)
+	}
+	if st.Mode().Perm()&0o077 != 0 {
+		return nil, fmt.Errorf("open %s: others can read it (mode %04o); run: chmod 600 %s", path, st.Mode().Perm(), path)
+	}
+	return os.ReadFile(path)
+}
+
+// Create sets up a new site in dir: a new secret and an empty roster.
+func Create(dir, siteName string) (*Roster, error) {
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		return nil, fmt.Errorf("set up site: %w", err)
+	}
+	if _, err := os.Stat(filepath.Join(dir, secretFile)); err == nil {
+		return nil, fmt.Errorf("set up site: %s exists already", filepath.Join(dir, secretFile))
+	}
+	r := &Roster{Format: format, SiteName: siteName, dir: dir, secret: make([]byte, proto.KeySize)}
+	rand.Read(r.secret) // never fails: crypto/rand ends the program rather
+	var number [2]byte
+	rand.Read(number[:])
+	r.Site = binary.BigEndian.Uint16(number[:])
+	if err := r.Save(); err != nil {
+		return nil, err
+	}
+	return r, writeWhole(filepath.Join(dir, secretFile), []byte(hex.EncodeToString(r.secret)+"\n"))
+}
+
+// Save writes the roster.
+func (r *Roster) Save() error {
+	if err := r.check(); err != nil {
+		return err
+	}
+	text, err := json.MarshalIndent(r, "", "  ")
+	if err != nil {
+		return fmt.Errorf("write roster: %w", err)
+	}
+	return writeWhole(filepath.Join(r.dir, rosterFile), append(text, '\n'))
+}
+
+func writeWhole(path string, data []byte) error {
+	f, err := os.CreateTemp(filepath.Dir(path), "."+filepath.Base(path)+"-*") // mode 0600
+	if err != nil {
+		return fmt.Errorf("write %s: %w", path, err)
+	}
+	defer os.Remove(f.Name())
+	_, err = f.Write(data)
+	if err = errors.Join(err, f.Sync(), f.Close()); err == nil {
+		err = os.Rename(f.Name(), path)
+	}
+	if err != nil {
+		return fmt.Errorf("write %s: %w", path, err)
+	}
+	dir, err := os.Open(filepath.Dir(path))
+	if err != nil {
+		return fmt.Errorf("write %s: %w", path, err)
+	}
+	return errors.Join(dir.Sync(), dir.Close())
+}
+
+// Name is what nodes, zones and sites may be called: it becomes part of a topic.
+var Name = regexp.MustCompile(`^[a-z0-9][a-z0-9-]{0,31}$`)
+
+func (r *Roster) check() error {
+	bad := func(f string, a ...any) error {
+		return fmt.Errorf("roster %s: %s", filepath.Join(r.dir, rosterFile), fmt.Sprintf(f, a...))
+	}
+	if r.Format != format {
+		return bad("format %d, this program reads format %d", r.Format, format)
+	}
+	ids, names := map[uint8]bool{}, map[string]bool{}
+	for _, n := range r.Nodes {
+		switch {
+		case n.ID < proto.MinNode || n.ID > proto.MaxNode:
+			return bad("node %q has id %d, expected %d to %d", n.Name, n.ID, proto.MinNode, proto.MaxNode)
+		case ids[n.ID]:
+			return bad("two nodes have id %d", n.ID)
+		case !Name.MatchString(n.Name):
+			return bad("node name %q: expected small letters, digits and dashes, at most 32", n.Name)
+		case names[n.Name] && !n.Revoked:
+			return bad("two nodes in use are called %q", n.Name)
+		}
+		ids[n.ID] = true
+		names[n.Name] = names[n.Name] || !n.Revoked
+		for i, in := range n.Inputs {
+			if in.Number > 15 || !Name.MatchString(in.Zone) {
+				return bad("node %q input %d zone %q: expected input 0 to 15 and a zone of small letters, digits and dashes",
+					n.Name, in.Number, in.Zone)
+			}
+			if slices.ContainsFunc(n.Inputs[:i], func(o Input) bool { return o.Number == in.Number }) {
+				return bad("node %q names input %d twice", n.Name, in.Number)
+			}
+		}
+	}
+	return nil
+}
+
+// Node finds a node by id, revoked or not; nil if there is none.
+func (r *Roster) Node(id uint8) *Node {
+	for i := range r.Nodes {
+		if r.Nodes[i].ID == id {
+			return &r.Nodes[i]
+		}
+	}
+	return nil
+}
+
+// Named finds a node in use by name.
+func (r *Roster) Named(name string) (*Node, error) {
+	var known []string
+	for i := range r.Nodes {
+		if n := &r.Nodes[i]; !n.Revoked {
+			if n.Name == name {
+				return n, nil
+			}
+			known = append(known, n.Name)
+		}
+	}
+	return nil, fmt.Errorf("no node in use is called %q; there are: %s", name, strings.Join(known, ", "))
+}
+
+// Add enrols a node under the next id that was never used.
+func (r *Roster) Add(n Node) (*Node, error) {
+	for _, old := range r.Nodes {
+		if old.Name == n.Name && !old.Revoked {
+			return nil, fmt.Errorf("add node: %q exists already (id %d); use rekey or swap for it", n.Name, old.ID)
+		}
+		n.ID = max(n.ID, old.ID)
+	}
+	if n.ID == proto.MaxNode {
+		return nil, fmt.Errorf("add node: all %d ids of this site have been used; ids are never used twice", proto.MaxNode)
+	}
+	n.ID++
+	n.Gen = 1
+	r.Nodes = append(r.Nodes, n)
+	return &r.Nodes[len(r.Nodes)-1], r.check()
+}
+
+// Rekey gives a node its next generation. The one before is accepted until the first frame of the new, at most
+// OldGenerationFor.
+func (r *Roster) Rekey(name string, now time.Time) (*Node, error) {
+	n, err := r.Named(name)
+	if err != nil {
+		return nil, fmt.Errorf("re-key: %w", err)
+	}
+	if n.Gen == 255 {
+		return nil, fmt.Errorf("re-key: %q has used all its generations; swap it", name)
+	}
+	n.Gen++
+	n.Rekeyed = now.UTC().Round(0)
+	return n, nil
+}
+
+// Revoke shuts a node out for ever. The group key moves on too: the node knew it.
+func (r *Roster) Revoke(name string) (*Node, error) {
+	n, err := r.Named(name)
+	if err != nil {
+		return nil, fmt.Errorf("revoke: %w", err)
+	}
+	n.Revoked = true
+	r.GroupGen++
+	return n, nil
+}
+
+// Swap revokes a broken or stolen node and enrols a spare that keeps its name and zones.
+func (r *Roster) Swap(name string) (*Node, error) {
+	old, err := r.Revoke(name)
+	if err != nil {
+		return nil, err
+	}
+	return r.Add(Node{Name: old.Name, Relay: old.Relay, Inputs: slices.Clone(old.Inputs)})
+}
+
+// NodeKey and GroupKey are what a node is given.
+func (r *Roster) NodeKey(n *Node) ([]byte, error) {
+	return proto.NodeKey(r.secret, r.Site, n.ID, n.Gen)
+}
+
+// GroupKey is the key of the group generation in force.
+func (r *Roster) GroupKey() ([]byte, error) { return proto.GroupKey(r.secret, r.Site, r.GroupGen) }
+
+// Keys are the working keys of a node's generation.
+func (r *Roster) Keys(node, gen uint8) (*proto.Keys, error) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if k := r.keys[[2]uint8{node, gen}]; k != nil {
+		return k, nil
+	}
+	key, err := proto.NodeKey(r.secret, r.Site, node, gen)
+	if err != nil {
+		return nil, err
+	}
+	k, err := proto.NewKeys(key)
+	if err != nil {
+		return nil, err
+	}
+	if r.keys == nil {
+		r.keys = map[[2]uint8]*proto.Keys{}
+	}
+	r.keys[[2]uint8{node, gen}] = k
+	return k, nil
+}
+
+// Group are the working keys of the group generation in force.
+func (r *Roster) Group() (*proto.Keys, error) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if r.groupKeys == nil {
+		key, err := r.GroupKey()
+		if err != nil {
+			return nil, err
+		}
+		if r.groupKeys, err = proto.NewKeys(key); err != nil {
+			return nil, err
+		}
+	}
+	return r.groupKeys, nil
+}
+
+// Current is the roster that a running gateway goes by: it reads the file again when it has changed, so that enrolment
+// needs no restart. It is safe for concurrent use.
+type Current struct {
+	mu    sync.Mutex
+	r     *Roster
+	stamp stamp
+}
+
+type stamp struct {
+	mod  time.Time
+	size int64
+}
+
+func stampOf(dir string) stamp {
+	st, err := os.Stat(filepath.Join(dir, rosterFile))
+	if err != nil {
+		return stamp{}
+	}
+	return stamp{st.ModTime(), st.Size()}
+}
+
+// Follow opens the site in dir and follows its changes.
+func Follow(dir string) (*Current, error) {
+	at := stampOf(dir)
+	r, err := Open(dir)
+	if err != nil {
+		return nil, err
+	}
+	return &Current{r: r, stamp: at}, nil
+}
+
+// Get is the roster in force.
+func (c *Current) Get() *Roster {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.r
+}
+
+// Refresh reads the file again if it has changed. On an error the roster in force stays.
+func (c *Current) Refresh() (changed bool, err error) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	at := stampOf(c.r.dir)
+	if at == c.stamp {
+		return false, nil
+	}
+	r, err := Open(c.r.dir)
+	if err != nil {
+		return false, err
+	}
+	c.r, c.stamp = r, at
+	return true, nil
+}
