@@ -1,0 +1,298 @@
+package config
+
+import (
+	"fmt"
+	"maps"
+	"net"
+	"net/url"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+	"unicode"
+	"unicode/utf8"
+)
+
+// check refuses what no gateway can run with. It looks at the values alone, never at files.
+func (c *Config) check(d *Document) {
+	k := checker{doc: d}
+	k.name("site", c.Site)
+	k.name("gateway", c.Gateway)
+	k.path("state", c.State, `"/var/lib/longlane"`)
+	if c.HTTP != "" {
+		k.address("http", c.HTTP)
+	}
+	if _, ok := levels[c.LogLevel]; !ok {
+		k.refuse("log_level", quote(c.LogLevel), "debug, info, warn or error")
+	}
+	c.checkBrokers(k)
+	c.checkBearers(k)
+	c.checkZones(k)
+	k.between("trip.old_after", c.Trip.OldAfter, time.Second, 5*time.Minute)
+	k.between("trip.fresh_within", c.Trip.FreshWithin, time.Second, 5*time.Minute)
+	k.between("checkin.period", c.Checkin.Period, time.Second, 12*time.Hour)
+}
+
+// checkBrokers also brings about that at most one of the two is set: an embedded broker beside a configured one
+// would run for nobody.
+func (c *Config) checkBrokers(k checker) {
+	if c.Broker != nil && c.Embedded != nil {
+		k.refuse("embedded", "[embedded] beside [broker]", "one of the two: [broker] for a broker of your own, [embedded] for the one built in")
+	}
+	if b := c.Broker; b != nil {
+		b.check(k)
+	}
+	if e := c.Embedded; e != nil {
+		e.check(k)
+	}
+}
+
+func (b *Broker) check(k checker) {
+	const form = `a URL such as "mqtts://broker.lan:8883" or "mqtt://broker.lan:1883"`
+	u, err := url.Parse(b.URL)
+	switch {
+	case k.missing("broker.url", b.URL, form):
+	// First, so that no message ever repeats a password.
+	case strings.Contains(b.URL, "@"):
+		k.refuse("broker.url", "a user or password in the URL", "them in user and password_file, since this file is no secret")
+	case err != nil || u.Scheme != "mqtt" && u.Scheme != "mqtts" || u.Hostname() == "" || !isPort(u.Port(), 1):
+		k.refuse("broker.url", quote(b.URL), form)
+	case u.Host != b.URL[len(u.Scheme)+len("://"):]:
+		k.refuse("broker.url", quote(b.URL), "nothing after the port: "+form)
+	case u.Scheme == "mqtt" && b.CAFile != "":
+		k.refuse("broker.ca_file", quote(b.CAFile), "no certificates beside an mqtt:// URL, which is not encrypted; mqtts:// is")
+	}
+	k.secretPath("broker.password_file", b.PasswordFile)
+	if b.PasswordFile != "" && b.User == "" {
+		k.refuse("broker.user", "nothing", "a user, since MQTT 3.1.1 sends no password without one")
+	}
+	k.text("broker.user", b.User, 256)
+	if b.CAFile != "" {
+		k.path("broker.ca_file", b.CAFile, `"/etc/longlane/ca.pem"`)
+	}
+	if !within(b.Window, 1, 256) {
+		k.refuse("broker.window", strconv.Itoa(b.Window), "a whole number from 1 to 256")
+	}
+	if b.ClientID != "" && !clientID.MatchString(b.ClientID) {
+		k.refuse("broker.client_id", quote(b.ClientID), `1 to 128 letters, digits, "-", "_" or "."`)
+	}
+}
+
+func (e *Embedded) check(k checker) {
+	k.address("embedded.listen", e.Listen)
+	k.text("embedded.user", e.User, 256)
+	k.secretPath("embedded.password_file", e.PasswordFile)
+	switch {
+	case e.User == "" && e.PasswordFile != "":
+		k.refuse("embedded.user", "nothing", "a user to go with password_file")
+	case e.User != "" && e.PasswordFile == "":
+		k.refuse("embedded.password_file", "nothing", "a password_file to go with user")
+	case e.User == "" && !isLoopback(e.Listen):
+		k.refuse("embedded.listen", quote(e.Listen),
+			"a loopback address such as \"127.0.0.1:1883\", or user and password_file: without them everyone on the network could read and forge alerts")
+	}
+}
+
+func (c *Config) checkBearers(k checker) {
+	if len(c.Modem) == 0 && c.Wifi == nil {
+		k.refuse("modem", "neither [[modem]] nor [wifi]", "at least one of them, or no node could be heard")
+	}
+	names, devices := map[string]int{}, map[string]int{}
+	for i, m := range c.Modem {
+		at := checker{doc: k.doc, table: element("modem", i)}
+		m.check(at)
+		at.first("name", m.Name, names, i)
+		at.first("device", m.Device, devices, i)
+	}
+	if c.Wifi != nil {
+		k.address("wifi.listen", c.Wifi.Listen)
+	}
+}
+
+func (m *Modem) check(k checker) {
+	k.name("name", m.Name)
+	if m.Name == "wifi" {
+		k.refuse("name", `"wifi"`, "another name: this one is the UDP bearer's in events and metrics")
+	}
+	k.path("device", m.Device, `"/dev/serial/by-id/..."`)
+	if !slices.Contains(bauds, m.Baud) {
+		k.refuse("baud", strconv.Itoa(m.Baud), "a speed that serial ports have, such as 9600, 57600, 115200, 230400 or 921600")
+	}
+	switch m.Dialect {
+	case "framed":
+	case "line":
+		k.refuse("dialect", `"line"`, `"framed": the line dialect is not built yet`)
+	default:
+		k.refuse("dialect", quote(m.Dialect), `"framed"`)
+	}
+	m.checkRadio(k)
+}
+
+func (m *Modem) checkRadio(k checker) {
+	const channel = "the channel in Hz, 137000000 to 1020000000: look up what is lawful where the antenna stands"
+	switch {
+	case m.Frequency == 0 && !k.has("frequency"):
+		k.refuse("frequency", "nothing", channel)
+	case !within(m.Frequency, 137e6, 1020e6):
+		k.refuse("frequency", strconv.Itoa(m.Frequency), channel)
+	}
+	if !slices.Contains(bandwidths, m.Bandwidth) {
+		k.refuse("bandwidth", strconv.Itoa(m.Bandwidth), "one of "+list(bandwidths)+" Hz")
+	}
+	k.number("spreading_factor", m.SpreadingFactor, 5, 12, "")
+	k.number("coding_rate", m.CodingRate, 5, 8, ", the denominator of 4/5 to 4/8")
+	k.number("power", m.Power, -9, 30, ", in dBm")
+	k.number("sync_word", m.SyncWord, 0, 255, "")
+	k.number("preamble", m.Preamble, 6, 65535, ", in symbols")
+}
+
+// bandwidths are those of the LoRa transceivers below 1 GHz, in Hz: the settings of the SX1261/2 datasheet
+// (7.81 to 500 kHz).
+var bandwidths = []int{7810, 10420, 15630, 20830, 31250, 41670, 62500, 125000, 250000, 500000}
+
+// bauds are the speeds that Linux has a constant for (B300 to B4000000 in termios), and hence the serial port.
+var bauds = []int{300, 600, 1200, 1800, 2400, 4800, 9600, 19200, 38400, 57600, 115200, 230400, 460800, 500000,
+	576000, 921600, 1000000, 1152000, 1500000, 2000000, 2500000, 3000000, 3500000, 4000000}
+
+// checkZones visits the zones and drops an empty map, so that equal configurations compare equal.
+func (c *Config) checkZones(k checker) {
+	for _, zone := range slices.Sorted(maps.Keys(c.Zone)) {
+		path := join("zone", zone)
+		k.name(path, zone)
+		k.text(path+".title", c.Zone[zone].Title, 64)
+	}
+	if len(c.Zone) == 0 {
+		c.Zone = nil
+	}
+	if len(c.Modem) == 0 {
+		c.Modem = nil
+	}
+}
+
+var (
+	nameForm = regexp.MustCompile(`^[a-z0-9-]{1,32}$`)
+	clientID = regexp.MustCompile(`^[0-9A-Za-z._-]{1,128}$`)
+	hostForm = regexp.MustCompile(`^[0-9A-Za-z._-]{0,253}$`)
+)
+
+// checker refuses single values; field names are relative to its table.
+type checker struct {
+	doc   *Document
+	table string
+}
+
+func (k checker) at(field string) string {
+	if k.table == "" {
+		return field
+	}
+	return k.table + "." + field
+}
+
+func (k checker) has(field string) bool { return k.doc.Has(k.at(field)) }
+
+func (k checker) refuse(field, found, expected string) { k.doc.Refuse(k.at(field), found, expected) }
+
+// missing refuses an empty text and says whether it did.
+func (k checker) missing(field, value, expected string) bool {
+	if value != "" {
+		return false
+	}
+	found := "nothing"
+	if k.has(field) {
+		found = `""`
+	}
+	k.refuse(field, found, expected)
+	return true
+}
+
+func (k checker) name(field, value string) {
+	const form = `1 to 32 of the letters a-z, the digits 0-9 and "-"`
+	if !k.missing(field, value, form) && !nameForm.MatchString(value) {
+		k.refuse(field, quote(value), form)
+	}
+}
+
+func (k checker) path(field, value, example string) {
+	form := "a full path such as " + example
+	if k.missing(field, value, form) {
+		return
+	}
+	// A relative path would depend on where the service manager happens to start the process.
+	if !strings.HasPrefix(value, "/") || len(value) > 1024 || !printable(value) {
+		k.refuse(field, quote(value), form)
+	}
+}
+
+func (k checker) secretPath(field, value string) {
+	if value != "" {
+		k.path(field, value, `"/etc/longlane/broker.pass"`)
+	}
+}
+
+func (k checker) text(field, value string, most int) {
+	if n := utf8.RuneCountInString(value); n > most || !printable(value) {
+		k.refuse(field, quote(value), fmt.Sprintf("at most %d characters, without line breaks or control characters", most))
+	}
+}
+
+func (k checker) address(field, value string) {
+	const form = `HOST:PORT such as "127.0.0.1:9465", with a port from 0 to 65535`
+	if k.missing(field, value, form) {
+		return
+	}
+	host, port, err := net.SplitHostPort(value)
+	if err != nil || !isPort(port, 0) || !hostForm.MatchString(host) && net.ParseIP(host) == nil {
+		k.refuse(field, quote(value), form)
+	}
+}
+
+func (k checker) number(field string, value, low, high int, what string) {
+	if !within(value, low, high) {
+		k.refuse(field, strconv.Itoa(value), fmt.Sprintf("a whole number from %d to %d%s", low, high, what))
+	}
+}
+
+func (k checker) between(field string, value Duration, low, high time.Duration) {
+	if v := time.Duration(value); v < low || v > high {
+		k.refuse(field, quote(value.String()), fmt.Sprintf("a duration from %q to %q", low, high))
+	}
+}
+
+// first refuses a value that an earlier modem has too.
+func (k checker) first(field, value string, seen map[string]int, i int) {
+	if j, twice := seen[value]; twice && value != "" {
+		k.refuse(field, quote(value)+" again", fmt.Sprintf("a %s that differs from that of %s", field, element("modem", j)))
+		return
+	}
+	seen[value] = i
+}
+
+func within(n, low, high int) bool { return low <= n && n <= high }
+
+func isPort(s string, low int) bool {
+	n, err := strconv.ParseUint(s, 10, 16)
+	return err == nil && int(n) >= low
+}
+
+// isLoopback reports whether an address can be reached from this machine alone. An empty host is every address.
+func isLoopback(address string) bool {
+	host, _, err := net.SplitHostPort(address)
+	if err != nil {
+		return false
+	}
+	ip := net.ParseIP(host)
+	return host == "localhost" || ip != nil && ip.IsLoopback()
+}
+
+func printable(s string) bool {
+	return strings.IndexFunc(s, func(r rune) bool { return !unicode.IsPrint(r) }) < 0
+}
+
+func list(numbers []int) string {
+	words := make([]string, len(numbers))
+	for i, n := range numbers {
+		words[i] = strconv.Itoa(n)
+	}
+	return strings.Join(words, ", ")
+}

@@ -1,0 +1,294 @@
+// Package config reads the gateway's configuration, checks it, and explains what is wrong with it.
+//
+// The file is TOML. Load reads it from disk and looks at the secret files that it names; Parse does the same for
+// bytes in memory and touches no file. Either gives a complete Config, or an error that lists every problem found,
+// one a line:
+//
+//	house.toml:14:12: modem[0].device: found "ttyUSB0", expected a full path such as "/dev/serial/by-id/..."
+//	house.toml:19:1: modem[0].transmitt: found an unknown key, expected one of name, ...; did you mean "transmit"?
+//
+// Nothing is adjusted in silence: a value outside its range is refused, and a key that no one reads is an error,
+// since a setting with a typing mistake is a gate nobody watches. What the file leaves out comes from Default, the
+// only place where defaults are written.
+//
+// Document and Decode are the strict reader underneath, for other TOML files of the project: unknown keys, wrong
+// types and values are reported together, with positions, and a later check can add its own (Document.Refuse).
+//
+// A complete file with comments stands in testdata/config/hill-orchard.toml.
+package config
+
+import (
+	"fmt"
+	"io"
+	"log/slog"
+	"os"
+	"syscall"
+	"time"
+)
+
+// Config is the whole configuration of one gateway. As returned by Load and Parse, exactly one of Broker and
+// Embedded is set, and there is at least one bearer: a Modem, or Wifi.
+type Config struct {
+	// Site names the place, 1 to 32 of a-z, 0-9 and "-". It stands in MQTT topics and as the source of events.
+	Site string `toml:"site"`
+	// Gateway names this gateway within the site; same letters.
+	Gateway string `toml:"gateway"`
+	// State is the one directory that holds what must outlive the process. A full path.
+	State string `toml:"state"`
+	// HTTP is the host:port of metrics and health. Empty: no HTTP at all.
+	HTTP string `toml:"http"`
+	// LogLevel is debug, info, warn or error.
+	LogLevel string `toml:"log_level"`
+
+	Broker   *Broker         `toml:"broker,omitempty"`
+	Embedded *Embedded       `toml:"embedded,omitempty"`
+	Modem    []Modem         `toml:"modem,omitempty"`
+	Wifi     *Wifi           `toml:"wifi,omitempty"`
+	Zone     map[string]Zone `toml:"zone,omitempty"`
+	Trip     Trip            `toml:"trip"`
+	Checkin  Checkin         `toml:"checkin"`
+}
+
+// Broker is the MQTT broker that events are published to.
+type Broker struct {
+	// URL is mqtt://HOST:PORT, or mqtts://HOST:PORT for TLS. User and password do not belong in it.
+	URL string `toml:"url"`
+	// User may stand without a password; a password needs a user.
+	User         string `toml:"user"`
+	PasswordFile string `toml:"password_file"`
+	// CAFile holds the PEM certificates to trust. Empty: those of the system.
+	CAFile string `toml:"ca_file"`
+	// Window is how many publications may await the broker's acknowledgement, 1 to 256. 1 keeps strict order at
+	// the broker.
+	Window int `toml:"window"`
+	// ClientID must differ between all clients of a broker, or two of them take the session from each other for
+	// ever. Empty in the file: longlane-<site>-<gateway>.
+	ClientID string `toml:"client_id"`
+}
+
+// Embedded is the broker inside this process, used when no other is configured.
+type Embedded struct {
+	// Listen is host:port. Anything but loopback needs User and PasswordFile.
+	Listen       string `toml:"listen"`
+	User         string `toml:"user"`
+	PasswordFile string `toml:"password_file"`
+}
+
+// Modem is one serial LoRa modem, and the radio settings it is given.
+type Modem struct {
+	// Name identifies the bearer in events, logs and metrics.
+	Name string `toml:"name"`
+	// Device is the full path of the tty. The names under /dev/serial/by-id survive unplugging.
+	Device string `toml:"device"`
+	Baud   int    `toml:"baud"`
+	// Dialect is what the modem speaks: "framed".
+	Dialect string `toml:"dialect"`
+	// Transmit lets the gateway send by this modem: receipts and beacons. False until the owner has made sure that
+	// the settings below are lawful where the antenna stands.
+	Transmit bool `toml:"transmit"`
+	// Frequency is the channel's centre in Hz, 137,000,000 to 1,020,000,000. It has no default, because no channel
+	// is lawful everywhere.
+	Frequency int `toml:"frequency"`
+	// Bandwidth is one of the LoRa bandwidths, 7,810 to 500,000 Hz.
+	Bandwidth       int `toml:"bandwidth"`
+	SpreadingFactor int `toml:"spreading_factor"` // 5 to 12
+	// CodingRate is the denominator: 5 to 8, for 4/5 to 4/8.
+	CodingRate int `toml:"coding_rate"`
+	Power      int `toml:"power"`     // conducted, dBm, -9 to 30
+	SyncWord   int `toml:"sync_word"` // 0 to 255
+	Preamble   int `toml:"preamble"`  // symbols, 6 to 65535
+}
+
+// Wifi is the UDP socket for nodes on Wi-Fi.
+type Wifi struct {
+	// Listen is host:port; an empty host means every address of this machine.
+	Listen string `toml:"listen"`
+}
+
+// Zone is what people call a place that an input watches.
+type Zone struct {
+	// Title is for people, at most 64 characters. Empty: the zone's name serves.
+	Title string `toml:"title"`
+}
+
+// Trip says how old a trip may be.
+type Trip struct {
+	// OldAfter is the age at publication above which a trip is marked delayed and must not sound.
+	OldAfter Duration `toml:"old_after"`
+	// FreshWithin is how far the send time in a frame may differ from the gateway's for the frame to count as fresh.
+	FreshWithin Duration `toml:"fresh_within"`
+}
+
+// Checkin is the supervision of nodes.
+type Checkin struct {
+	// Period is how often a node reports that it is alive.
+	Period Duration `toml:"period"`
+}
+
+// Default returns every default there is. The sections that exist only when written (Broker, Modem with its one
+// element, Wifi) hold what such a section starts from; so this is not the meaning of an empty file, which lacks
+// them and is refused for want of a site, a gateway and a bearer.
+func Default() *Config {
+	return &Config{
+		State:    "/var/lib/longlane",
+		HTTP:     "127.0.0.1:9465",
+		LogLevel: "info",
+		Broker:   &Broker{Window: 32},
+		Embedded: &Embedded{Listen: "127.0.0.1:1883"},
+		Modem: []Modem{{
+			Baud:            115200,
+			Dialect:         "framed",
+			Transmit:        false,
+			Bandwidth:       125000,
+			SpreadingFactor: 7,
+			CodingRate:      5,
+			Power:           14,
+			SyncWord:        0x12,
+			Preamble:        8,
+		}},
+		Wifi:    &Wifi{Listen: ":5410"},
+		Trip:    Trip{OldAfter: Duration(10 * time.Second), FreshWithin: Duration(15 * time.Second)},
+		Checkin: Checkin{Period: Duration(15 * time.Minute)},
+	}
+}
+
+// SetDefaults implements Defaulter.
+func (b *Broker) SetDefaults() { *b = *Default().Broker }
+
+// SetDefaults implements Defaulter.
+func (e *Embedded) SetDefaults() { *e = *Default().Embedded }
+
+// SetDefaults implements Defaulter.
+func (m *Modem) SetDefaults() { *m = Default().Modem[0] }
+
+// SetDefaults implements Defaulter.
+func (w *Wifi) SetDefaults() { *w = *Default().Wifi }
+
+// maxFile bounds what is read from disk, in bytes: a path that names a device or a log by mistake must not fill
+// the memory.
+const maxFile = 1 << 18
+
+// Load reads and checks the file at path, and the secret and certificate files that it names. The error lists every
+// problem, or says why the file could not be read.
+func Load(path string) (*Config, error) {
+	data, _, err := readBounded(path, maxFile)
+	if err != nil {
+		return nil, fmt.Errorf("read config: %w", err)
+	}
+	c, doc, err := parse(path, data)
+	if err != nil {
+		return nil, err
+	}
+	c.checkFiles(doc)
+	if err := doc.Err(); err != nil {
+		return nil, err
+	}
+	return c, nil
+}
+
+// Parse checks a configuration that is already in memory. name stands for the file in messages. Files that the
+// configuration names are not looked at.
+func Parse(name string, data []byte) (*Config, error) {
+	c, doc, err := parse(name, data)
+	if err != nil {
+		return nil, err
+	}
+	if err := doc.Err(); err != nil {
+		return nil, err
+	}
+	return c, nil
+}
+
+// parse returns an error only for what is not TOML at all; every other problem waits in the Document.
+func parse(name string, data []byte) (*Config, *Document, error) {
+	doc, err := Open(name, data)
+	if err != nil {
+		return nil, nil, err
+	}
+	c := Default()
+	c.Broker, c.Embedded, c.Modem, c.Wifi = nil, nil, nil, nil
+	doc.Into(c)
+	c.check(doc)
+	c.complete()
+	return c, doc, nil
+}
+
+// complete fills in what follows from other settings.
+func (c *Config) complete() {
+	if c.Broker == nil && c.Embedded == nil {
+		c.Embedded = Default().Embedded
+	}
+	if c.Broker != nil && c.Broker.ClientID == "" {
+		c.Broker.ClientID = "longlane-" + c.Site + "-" + c.Gateway
+	}
+}
+
+// levels are the words that log_level takes.
+var levels = map[string]slog.Level{
+	"debug": slog.LevelDebug, "info": slog.LevelInfo, "warn": slog.LevelWarn, "error": slog.LevelError,
+}
+
+// Level returns LogLevel in the terms of log/slog.
+func (c *Config) Level() slog.Level { return levels[c.LogLevel] }
+
+// Title returns the title of a zone, or its name where none was given.
+func (c *Config) Title(zone string) string {
+	if t := c.Zone[zone].Title; t != "" {
+		return t
+	}
+	return zone
+}
+
+// Duration is a time.Duration written as text: "900s", "15m", "1h30m".
+type Duration time.Duration
+
+// UnmarshalText accepts what time.ParseDuration accepts.
+func (d *Duration) UnmarshalText(text []byte) error {
+	v, err := time.ParseDuration(string(text))
+	if err != nil {
+		return err
+	}
+	*d = Duration(v)
+	return nil
+}
+
+// MarshalText writes the form that UnmarshalText reads.
+func (d Duration) MarshalText() ([]byte, error) { return []byte(d.String()), nil }
+
+func (d Duration) String() string { return time.Duration(d).String() }
+
+// Expected implements Expecter.
+func (Duration) Expected() string { return `a duration in quotes such as "900s", "15m" or "1h30m"` }
+
+// readBounded reads a regular file of at most limit bytes, and returns what it is beside what it holds: of the same
+// open file, so that nobody can change one for another in between.
+func readBounded(path string, limit int64) ([]byte, os.FileInfo, error) {
+	// Without O_NONBLOCK a path that names a pipe by mistake would wait for a writer for ever.
+	f, err := os.OpenFile(path, os.O_RDONLY|syscall.O_NONBLOCK, 0)
+	if err != nil {
+		return nil, nil, err
+	}
+	defer f.Close()
+	info, err := f.Stat()
+	if err != nil {
+		return nil, nil, err
+	}
+	if !info.Mode().IsRegular() {
+		return nil, nil, fmt.Errorf("%s: found a %s, expected a file", path, kindOfFile(info.Mode()))
+	}
+	data, err := io.ReadAll(io.LimitReader(f, limit+1))
+	if err != nil {
+		return nil, nil, err
+	}
+	if int64(len(data)) > limit {
+		return nil, nil, fmt.Errorf("%s: found more than %d bytes, expected a small file", path, limit)
+	}
+	return data, info, nil
+}
+
+func kindOfFile(m os.FileMode) string {
+	if m.IsDir() {
+		return "directory"
+	}
+	return "device or pipe"
+}

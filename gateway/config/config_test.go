@@ -1,0 +1,312 @@
+package config
+
+import (
+	"errors"
+	"os"
+	"path/filepath"
+	"reflect"
+	"strings"
+	"testing"
+	"time"
+
+	toml "github.com/pelletier/go-toml/v2"
+)
+
+const examples = "../../testdata/config"
+
+// files returns the TOML files of a directory. A directory without any is a failure: a glob that has gone stale
+// would otherwise pass for ever.
+func files(t testing.TB, dir string) []string {
+	t.Helper()
+	names, err := filepath.Glob(filepath.Join(dir, "*.toml"))
+	if err != nil || len(names) == 0 {
+		t.Fatalf("found no .toml files in %s (error %v)", dir, err)
+	}
+	return names
+}
+
+func read(t testing.TB, path string) []byte {
+	t.Helper()
+	data, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return data
+}
+
+func TestExamplesAreAccepted(t *testing.T) {
+	for _, name := range files(t, examples) {
+		if _, err := Parse(name, read(t, name)); err != nil {
+			t.Errorf("Parse refuses an example:\n%v", err)
+		}
+	}
+}
+
+func TestHillOrchardShowsEveryDefault(t *testing.T) {
+	c, err := Parse("hill-orchard.toml", read(t, filepath.Join(examples, "hill-orchard.toml")))
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := Default()
+	want.Site, want.Gateway = "hill-orchard", "house"
+	want.Embedded = nil
+	want.Broker.URL, want.Broker.User = "mqtts://broker.lan:8883", "longlane"
+	want.Broker.PasswordFile = "/etc/longlane/broker.pass"
+	want.Broker.ClientID = "longlane-hill-orchard-house"
+	want.Modem[0].Name, want.Modem[0].Device = "mast", "/dev/serial/by-id/usb-mast-if00"
+	want.Modem[0].Frequency = 868100000
+	want.Zone = map[string]Zone{"river-gate": {"River gate"}, "ridge-gate": {"Ridge gate"}, "cattle-grid": {"Cattle grid"}}
+	if !reflect.DeepEqual(c, want) {
+		t.Errorf("Parse(hill-orchard.toml) = %+v\nwant %+v", c, want)
+	}
+}
+
+// TestHillOrchardShowsEveryKey holds the example complete: every key that the gateway reads stands in it.
+func TestHillOrchardShowsEveryKey(t *testing.T) {
+	text := string(read(t, filepath.Join(examples, "hill-orchard.toml")))
+	var look func(rt reflect.Type)
+	look = func(rt reflect.Type) {
+		for _, f := range fieldsOf(rt) {
+			inner := rt.Field(f.index).Type
+			for inner.Kind() == reflect.Pointer || inner.Kind() == reflect.Slice || inner.Kind() == reflect.Map {
+				inner = inner.Elem()
+			}
+			if inner.Kind() == reflect.Struct {
+				look(inner)
+			} else if !strings.Contains(text, "\n"+f.key+" = ") {
+				t.Errorf("hill-orchard.toml does not show the key %q of %v", f.key, rt)
+			}
+		}
+	}
+	look(reflect.TypeFor[Config]())
+	if _, section, _ := strings.Cut(text, "\n#[embedded]\n"); !strings.HasPrefix(section, "#listen = ") {
+		t.Errorf("hill-orchard.toml does not show the [embedded] table as a comment")
+	}
+}
+
+func TestLeastConfig(t *testing.T) {
+	c, err := Parse("x.toml", []byte("site = \"s\"\ngateway = \"g\"\n[wifi]\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := Default()
+	want.Site, want.Gateway, want.Broker, want.Modem = "s", "g", nil, nil
+	if !reflect.DeepEqual(c, want) {
+		t.Errorf("Parse(least config) = %+v\nwant %+v", c, want)
+	}
+	if c.Modem != nil || c.Broker != nil {
+		t.Errorf("a section that is not in the file was made up: %+v", c)
+	}
+}
+
+// TestModemStartsSilent: nothing is ever transmitted unless the owner has said so in the file.
+func TestModemStartsSilent(t *testing.T) {
+	c, err := Parse("x.toml", []byte("site=\"s\"\ngateway=\"g\"\n[[modem]]\nname=\"m\"\ndevice=\"/dev/x\"\nfrequency=868100000"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if c.Modem[0].Transmit {
+		t.Errorf("transmit is on by default")
+	}
+}
+
+// TestBadFiles compares each bad file's messages with its "# want:" lines, all of them and in order.
+func TestBadFiles(t *testing.T) {
+	for _, name := range files(t, filepath.Join(examples, "bad")) {
+		data := read(t, name)
+		var want []string
+		for line := range strings.Lines(string(data)) {
+			if w, ok := strings.CutPrefix(line, "# want: "); ok {
+				want = append(want, strings.TrimSpace(w))
+			}
+		}
+		if !strings.HasPrefix(string(data), "# ") || strings.HasPrefix(string(data), "# want") || len(want) == 0 {
+			t.Errorf("%s: must open with its purpose and have at least one \"# want: \" line", name)
+		}
+		_, err := Parse(filepath.Base(name), data)
+		if err == nil {
+			t.Errorf("%s: accepted", name)
+		} else if got := strings.Split(err.Error(), "\n"); !reflect.DeepEqual(got, want) {
+			t.Errorf("%s:\n got %s\nwant %s", name, strings.Join(got, "\n     "), strings.Join(want, "\n     "))
+		}
+	}
+}
+
+func TestLoad(t *testing.T) {
+	dir := t.TempDir()
+	secret := filepath.Join(dir, "pass")
+	text := strings.ReplaceAll(string(read(t, filepath.Join(examples, "hill-orchard.toml"))), "/etc/longlane/broker.pass", secret)
+	path := filepath.Join(dir, "house.toml")
+	write(t, path, text, 0o644)
+	write(t, secret, "open sesame\n", 0o600)
+	c, err := Load(path)
+	if err != nil {
+		t.Fatalf("Load: %v", err)
+	}
+	if got, err := ReadSecret(c.Broker.PasswordFile); got != "open sesame" || err != nil {
+		t.Errorf("ReadSecret = %q, %v, want \"open sesame\"", got, err)
+	}
+
+	if err := os.Chmod(secret, 0o644); err != nil {
+		t.Fatal(err)
+	}
+	_, err = Load(path)
+	var p *Problem
+	if !errors.As(err, &p) || p.Field != "broker.password_file" || p.Line != 16 || p.Col != 17 {
+		t.Fatalf("Load with an open secret = %v, want a problem with broker.password_file at 16:17", err)
+	}
+	for _, want := range []string{"mode 0644, open to others", "chmod 600 " + secret} {
+		if !strings.Contains(p.Error(), want) {
+			t.Errorf("message %q lacks %q", p, want)
+		}
+	}
+}
+
+func TestLoadNamesWhatItCannotRead(t *testing.T) {
+	dir := t.TempDir()
+	if _, err := Load(filepath.Join(dir, "none.toml")); !errors.Is(err, os.ErrNotExist) || !strings.Contains(err.Error(), "none.toml") {
+		t.Errorf("Load of a missing file = %v", err)
+	}
+	if _, err := Load(dir); err == nil || !strings.Contains(err.Error(), "found a directory, expected a file") {
+		t.Errorf("Load of a directory = %v", err)
+	}
+	big := filepath.Join(dir, "big.toml")
+	write(t, big, strings.Repeat("#", maxFile+1), 0o600)
+	if _, err := Load(big); err == nil || !strings.Contains(err.Error(), "more than 262144 bytes") {
+		t.Errorf("Load of a big file = %v", err)
+	}
+}
+
+func TestLoadChecksCertificates(t *testing.T) {
+	dir := t.TempDir()
+	ca := filepath.Join(dir, "ca.pem")
+	write(t, ca, "not a certificate", 0o644)
+	path := filepath.Join(dir, "house.toml")
+	write(t, path, "site=\"s\"\ngateway=\"g\"\n[broker]\nurl=\"mqtts://b:8883\"\nca_file=\""+ca+"\"\n[wifi]\n", 0o644)
+	if _, err := Load(path); err == nil || !strings.Contains(err.Error(), "found no certificate") {
+		t.Errorf("Load with a ca_file that holds no certificate = %v", err)
+	}
+}
+
+func TestReadSecret(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "secret")
+	for _, c := range []struct {
+		content string
+		mode    os.FileMode
+		want    string
+		ok      bool
+	}{
+		{"k\n", 0o600, "k", true},
+		{"k\r\n", 0o400, "k", true},
+		{" spaces stay ", 0o600, " spaces stay ", true},
+		{"", 0o600, "", false},
+		{"\n", 0o600, "", false},
+		{"two\nlines\n", 0o600, "", false},
+		{"k", 0o604, "", false},
+		{"k", 0o602, "", false},
+		{"k", 0o620, "", false},
+		{strings.Repeat("k", maxSecret+1), 0o600, "", false},
+	} {
+		write(t, path, c.content, c.mode)
+		got, err := ReadSecret(path)
+		if got != c.want || (err == nil) != c.ok {
+			t.Errorf("ReadSecret(%.20q, mode %04o) = %q, %v, want %q, ok %v", c.content, c.mode, got, err, c.want, c.ok)
+		}
+	}
+}
+
+// TestSecretGroups: a group may read a secret only if it is root's.
+func TestSecretGroups(t *testing.T) {
+	for _, c := range []struct {
+		gid  uint32
+		mode os.FileMode
+		want bool
+	}{
+		{0, 0o640, true}, {0, 0o440, true}, {0, 0o644, false}, {0, 0o660, false},
+		{1000, 0o600, true}, {1000, 0o640, false}, {1000, 0o604, false},
+	} {
+		if got := c.mode&^allowedFor(c.gid) == 0; got != c.want {
+			t.Errorf("mode %04o with group %d: allowed = %v, want %v", c.mode, c.gid, got, c.want)
+		}
+	}
+}
+
+func write(t *testing.T, path, text string, mode os.FileMode) {
+	t.Helper()
+	_ = os.Remove(path)
+	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Chmod(path, mode); err != nil {
+		t.Fatal(err)
+	}
+}
+
+func TestLevelAndTitle(t *testing.T) {
+	c := &Config{LogLevel: "warn", Zone: map[string]Zone{"river-gate": {"River gate"}, "bare": {}}}
+	if got := c.Level().String(); got != "WARN" {
+		t.Errorf("Level() = %s, want WARN", got)
+	}
+	for zone, want := range map[string]string{"river-gate": "River gate", "bare": "bare", "unlisted": "unlisted"} {
+		if got := c.Title(zone); got != want {
+			t.Errorf("Title(%q) = %q, want %q", zone, got, want)
+		}
+	}
+}
+
+// FuzzParse: whatever the bytes, Parse returns; and what it accepts, written out again, means the same.
+func FuzzParse(f *testing.F) {
+	for _, dir := range []string{examples, filepath.Join(examples, "bad")} {
+		for _, name := range files(f, dir) {
+			f.Add(read(f, name))
+		}
+	}
+	f.Add([]byte("site='s'\ngateway='g'\nmodem=[]\n[zone]\n[wifi]\n"))
+	f.Add([]byte("site='s'\ngateway='g'\n[broker]\nurl='mqtt://[::1]:1883'\n[wifi]\nlisten='[fe80::1]:0'\n"))
+	f.Fuzz(func(t *testing.T, data []byte) {
+		c, err := Parse("fuzz.toml", data)
+		if err != nil {
+			checkProblems(t, data, err)
+			return
+		}
+		again, err := toml.Marshal(c)
+		if err != nil {
+			t.Fatalf("an accepted config cannot be written: %v", err)
+		}
+		c2, err := Parse("again.toml", again)
+		if err != nil {
+			t.Fatalf("an accepted config is refused when written again: %v\n%s", err, again)
+		}
+		if !reflect.DeepEqual(c, c2) {
+			t.Fatalf("an accepted config changes when written again:\n%+v\n%+v\n%s", c, c2, again)
+		}
+	})
+}
+
+// checkProblems: a refusal is a Problems, each with a place inside the file and all of its parts.
+func checkProblems(t *testing.T, data []byte, err error) {
+	t.Helper()
+	var ps Problems
+	if !errors.As(err, &ps) || len(ps) == 0 {
+		t.Fatalf("Parse returned %T %v, want Problems", err, err)
+	}
+	lines := strings.Count(string(data), "\n") + 1
+	for _, p := range ps {
+		if p.Line < 1 || p.Line > lines || p.Col < 1 || p.Col > len(data)+1 || p.Field == "" || p.Found == "" || p.Expected == "" {
+			t.Fatalf("incomplete problem %+v", p)
+		}
+		if strings.ContainsAny(p.Error(), "\n\r\x00\x1b") {
+			t.Fatalf("a message breaks its line: %q", p.Error())
+		}
+	}
+}
+
+func TestDurationText(t *testing.T) {
+	for _, v := range []time.Duration{0, time.Nanosecond, 900 * time.Second, 90 * time.Minute, -time.Hour} {
+		text, _ := Duration(v).MarshalText()
+		var back Duration
+		if err := back.UnmarshalText(text); err != nil || time.Duration(back) != v {
+			t.Errorf("Duration %v as text %q = %v, %v", v, text, back, err)
+		}
+	}
+}

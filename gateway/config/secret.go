@@ -1,0 +1,106 @@
+package config
+
+import (
+	"crypto/x509"
+	"errors"
+	"fmt"
+	"os"
+	"strings"
+	"syscall"
+)
+
+// checkFiles looks at the files that a valid configuration names, so that a bad one shows at "check" and at start,
+// not when the broker is first needed.
+func (c *Config) checkFiles(d *Document) {
+	k := checker{doc: d}
+	if b := c.Broker; b != nil {
+		k.secret("broker.password_file", b.PasswordFile)
+		k.certificates("broker.ca_file", b.CAFile)
+	}
+	if e := c.Embedded; e != nil {
+		k.secret("embedded.password_file", e.PasswordFile)
+	}
+}
+
+func (k checker) secret(field, path string) {
+	if path == "" {
+		return
+	}
+	if _, err := ReadSecret(path); err != nil {
+		k.file(field, err, "a file with one secret, readable by its owner alone")
+	}
+}
+
+func (k checker) certificates(field, path string) {
+	if path == "" {
+		return
+	}
+	pem, _, err := readBounded(path, maxFile)
+	if err == nil && !x509.NewCertPool().AppendCertsFromPEM(pem) {
+		err = fmt.Errorf("%s: found no certificate in it", path)
+	}
+	if err != nil {
+		k.file(field, err, "a file of certificates in PEM form")
+	}
+}
+
+// file refuses a field for what is wrong with the file it names. An exposedError knows what to do about itself.
+func (k checker) file(field string, err error, expected string) {
+	hint := ""
+	var exposed *exposedError
+	if errors.As(err, &exposed) {
+		hint = exposed.remedy()
+	}
+	k.doc.RefuseHint(k.at(field), err.Error(), expected, hint)
+}
+
+// maxSecret is the longest secret file, in bytes.
+const maxSecret = 4096
+
+// exposedError says that a secret file can be read or changed by others.
+type exposedError struct {
+	path string
+	mode os.FileMode
+}
+
+func (e *exposedError) Error() string {
+	return fmt.Sprintf("%s: mode %04o, open to others", e.path, e.mode)
+}
+
+func (e *exposedError) remedy() string {
+	return fmt.Sprintf("run: chmod 600 %s (and change the secret if others may have seen it)", e.path)
+}
+
+// ReadSecret reads a file that holds one secret and returns it without the line break at its end. It refuses a file
+// that others than the owner can read or write; a group may read it only if that group is root's, who can read it
+// anyway (the service manager hands out credentials in that form). A symbolic link is followed. The secret must
+// have 1 to 4096 bytes in one line.
+func ReadSecret(path string) (string, error) {
+	data, info, err := readBounded(path, maxSecret)
+	if err != nil {
+		return "", err
+	}
+	if mode := info.Mode().Perm(); mode&^allowed(info) != 0 {
+		return "", &exposedError{path, mode}
+	}
+	secret := strings.TrimSuffix(strings.TrimSuffix(string(data), "\n"), "\r")
+	if secret == "" || strings.ContainsAny(secret, "\n\r\x00") {
+		return "", fmt.Errorf("%s: found %d lines, expected the secret in one line", path, strings.Count(secret, "\n")+min(1, len(secret)))
+	}
+	return secret, nil
+}
+
+// allowed returns the permission bits that a secret file may have.
+func allowed(info os.FileInfo) os.FileMode {
+	if s, ok := info.Sys().(*syscall.Stat_t); ok {
+		return allowedFor(s.Gid)
+	}
+	return 0o700
+}
+
+func allowedFor(gid uint32) os.FileMode {
+	if gid == 0 {
+		return 0o740
+	}
+	return 0o700
+}

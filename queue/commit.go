@@ -1,0 +1,457 @@
+package queue
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+	"time"
+
+	"go.etcd.io/bbolt"
+)
+
+const (
+	maxBatch    = 1024            // requests in one transaction
+	maxTrim     = 1000            // deletions in one transaction
+	ackBatch    = 256             // acknowledgements in memory that bring about a commit of their own
+	ackDelay    = 2 * time.Second // and how long fewer of them wait for one
+	maxDead     = 1000            // records kept in the dead bucket
+	fillPercent = 0.95            // keys only rise, so pages need no room for insertions
+)
+
+// Shares of Options.MaxBytes, in percent, above which a priority is refused: check-ins make room for faults, and
+// both for trips.
+var share = [priorities]int64{Alarm: 100, Notice: 90, Routine: 80}
+
+// request is a piece of work for the committer. done is called once: after the commit, or with the error.
+type request struct {
+	// apply adds to the batch. If it returns an error it must have added nothing: only this request then fails.
+	apply func(*batch) (Seq, error)
+	// alone, instead of apply, runs between transactions.
+	alone func() error
+	done  func(Seq, error)
+}
+
+// batch is one transaction in the making.
+type batch struct {
+	q       *Queue
+	tx      *bbolt.Tx
+	used    int64 // bytes in use when it began, plus an estimate of what it adds
+	last    Seq
+	saved   int // acknowledgements that it persists
+	added   [priorities][]Seq
+	trimmed [priorities][]Seq
+	debt    bool
+	changed bool
+	after   []func() // effects on memory, run under mu once the commit has succeeded
+	refused [refusals]uint64
+	dropped uint64 // dead records dropped
+	fatal   error  // bbolt refused a write: the transaction must not be committed
+}
+
+// run is the committer: the only goroutine that writes to the file.
+func (q *Queue) run() {
+	defer close(q.stopped)
+	timer := time.NewTimer(ackDelay)
+	defer timer.Stop()
+	armed := true
+	for {
+		select {
+		case r, ok := <-q.requests:
+			if !ok {
+				if unsaved, _ := q.pending(); unsaved > 0 {
+					q.commit(nil)
+				}
+				return
+			}
+			q.commit(q.gather(r))
+		case <-q.kick:
+			if unsaved, debt := q.pending(); unsaved >= ackBatch || debt {
+				q.commit(nil)
+			}
+		case <-timer.C:
+			armed = false
+			if unsaved, _ := q.pending(); unsaved > 0 {
+				q.commit(nil)
+			}
+		}
+		if unsaved, _ := q.pending(); unsaved > 0 && !armed {
+			timer.Reset(ackDelay)
+			armed = true
+		}
+	}
+}
+
+// pending says what waits for a commit without a request behind it.
+func (q *Queue) pending() (unsaved int, debt bool) {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	if q.failed != nil {
+		return 0, false
+	}
+	return q.unsaved, q.debt
+}
+
+// gather takes what waits, without waiting for more: the last commit was the time to gather in.
+func (q *Queue) gather(first request) []request {
+	reqs := []request{first}
+	for len(reqs) < maxBatch {
+		select {
+		case r, ok := <-q.requests:
+			if !ok {
+				return reqs // run sees the closed channel next
+			}
+			reqs = append(reqs, r)
+		default:
+			return reqs
+		}
+	}
+	return reqs
+}
+
+type answer struct {
+	seq Seq
+	err error
+}
+
+// commit carries out reqs in one transaction, together with the cursors, and answers them.
+func (q *Queue) commit(reqs []request) {
+	answers := make([]answer, len(reqs))
+	if err := q.transact(reqs, answers); err != nil {
+		for i := range answers {
+			if answers[i].err == nil { // what was refused for a reason of its own keeps it
+				answers[i] = answer{err: err}
+			}
+		}
+	}
+	for i, r := range reqs {
+		if r.alone != nil && answers[i].err == nil {
+			answers[i].err = r.alone()
+		}
+		if r.done != nil {
+			r.done(answers[i].seq, answers[i].err)
+		}
+	}
+}
+
+func (q *Queue) transact(reqs []request, answers []answer) error {
+	start := time.Now()
+	b, err := q.begin()
+	if err != nil {
+		return err
+	}
+	for i, r := range reqs {
+		if r.apply == nil {
+			continue
+		}
+		answers[i].seq, answers[i].err = r.apply(b)
+		if b.fatal != nil {
+			return q.giveUp(b, b.fatal)
+		}
+	}
+	if err := b.finish(); err != nil {
+		return q.giveUp(b, err)
+	}
+	if !b.changed {
+		q.abandon(b)
+		q.mu.Lock()
+		q.debt = false
+		q.mu.Unlock()
+		return nil
+	}
+	if err := q.fault(len(reqs)); err != nil {
+		q.abandon(b)
+		return fmt.Errorf("commit: %w", err)
+	}
+	if err := b.tx.Commit(); err != nil {
+		return q.giveUp(b, err)
+	}
+	q.committed(b, time.Since(start))
+	return nil
+}
+
+func (q *Queue) fault(requests int) error {
+	if q.opt.Fault == nil {
+		return nil
+	}
+	if requests == 0 {
+		return q.opt.Fault("acks")
+	}
+	return q.opt.Fault("append")
+}
+
+func (q *Queue) begin() (*batch, error) {
+	if err := q.failure(); err != nil {
+		return nil, err
+	}
+	tx, err := q.db.Begin(true)
+	if err != nil {
+		return nil, q.breakDown(err)
+	}
+	st := q.db.Stats()
+	b := &batch{q: q, tx: tx, last: q.last}
+	b.used = tx.Size() - int64(st.FreePageN+st.PendingPageN)*pageSize
+	q.mu.Lock()
+	q.stats.BytesUsed, q.stats.BytesFile = b.used, tx.Size()
+	writes := b.saveCursors()
+	b.planTrim()
+	q.mu.Unlock()
+	for _, w := range writes {
+		if err := b.put(bucketCur, w.key, w.value); err != nil {
+			return nil, q.giveUp(b, err)
+		}
+	}
+	return b, nil
+}
+
+func (q *Queue) failure() error {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	return q.failed
+}
+
+// giveUp ends a transaction whose writes failed. What the file holds is no longer known.
+func (q *Queue) giveUp(b *batch, err error) error {
+	q.abandon(b)
+	return q.breakDown(err)
+}
+
+func (q *Queue) breakDown(err error) error {
+	err = fmt.Errorf("%w (%w)", ErrBroken, err)
+	q.mu.Lock()
+	first := q.failed == nil
+	if first {
+		q.failed = err
+	}
+	q.mu.Unlock()
+	if first {
+		q.opt.Log.Error("queue is broken", "path", q.path, "err", err)
+		close(q.broken)
+	}
+	return err
+}
+
+// abandon leaves nothing of b but the count of what it refused.
+func (q *Queue) abandon(b *batch) {
+	_ = b.tx.Rollback() // after a failed commit bbolt has done this already and says so
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	q.stats.addRefused(&b.refused)
+}
+
+// committed brings memory in line with the file.
+func (q *Queue) committed(b *batch, took time.Duration) {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	q.last = b.last
+	q.unsaved -= b.saved
+	for p := range b.added {
+		q.lanes[p] = append(q.lanes[p], b.added[p]...)
+		for _, c := range q.cursors {
+			c.waiting[p] += len(b.added[p])
+		}
+		q.stats.Events[p] += uint64(len(b.added[p]))
+		q.drop(Priority(p), b.trimmed[p])
+	}
+	for _, f := range b.after {
+		f()
+	}
+	for _, c := range q.cursors {
+		c.shed()
+	}
+	q.stats.addCommit(took)
+	q.stats.addRefused(&b.refused)
+	q.stats.DeadDropped += b.dropped
+	if q.debt = b.debt; q.debt {
+		q.wake()
+	}
+}
+
+// drop takes deleted events, the oldest of their lane, out of memory. The caller holds mu.
+func (q *Queue) drop(p Priority, seqs []Seq) {
+	if len(seqs) == 0 {
+		return
+	}
+	n := q.lanes[p].from(seqs[len(seqs)-1] + 1)
+	q.lanes[p] = q.lanes[p][n:]
+	q.stats.Deleted += uint64(n)
+}
+
+// wake has the committer look for work. It never blocks.
+func (q *Queue) wake() {
+	select {
+	case q.kick <- struct{}{}:
+	default:
+	}
+}
+
+type write struct{ key, value []byte }
+
+// saveCursors encodes the cursors that changed. It comes before any request of the batch, so that a request that
+// removes a sink is not undone by it. The caller holds mu.
+func (b *batch) saveCursors() []write {
+	var out []write
+	for _, name := range b.q.sinkNames() {
+		c := b.q.cursors[name]
+		if c.dirty == 0 {
+			continue
+		}
+		out = append(out, write{[]byte(name), appendPlaces(c.required, c.missed, &c.places)})
+		n := c.dirty
+		b.saved += n
+		b.after = append(b.after, func() { c.dirty -= n })
+	}
+	return out
+}
+
+// planTrim chooses what to delete: the events that every sink has acknowledged, as persisted by this same
+// transaction. Without any sink nothing is deleted. The caller holds mu.
+func (b *batch) planTrim() {
+	if len(b.q.cursors) == 0 {
+		return
+	}
+	left := maxTrim
+	for p, l := range b.q.lanes {
+		floor := ^Seq(0)
+		for _, c := range b.q.cursors {
+			floor = min(floor, c.places[p].floor)
+		}
+		n := l.from(floor + 1)
+		take := min(n, left)
+		b.trimmed[p] = slices.Clone(l[:take])
+		b.debt = b.debt || take < n
+		left -= take
+	}
+}
+
+// append stores r. Everything that can refuse it comes before the first write.
+func (b *batch) append(r *Record) (Seq, error) {
+	if err := b.room(r); err != nil {
+		return 0, err
+	}
+	mark, err := b.advance(r.Mark)
+	if err != nil {
+		return 0, err
+	}
+	if r.Mark != nil {
+		_ = b.put(bucketMarks, r.Mark.Key, mark) // put keeps the error in b.fatal
+	}
+	for _, s := range r.Settle {
+		_ = b.delete(bucketAside, seqKey(s))
+	}
+	if r.NoStore {
+		return 0, b.fatal
+	}
+	return b.store(r), b.fatal
+}
+
+func (b *batch) store(r *Record) Seq {
+	b.last++
+	key := seqKey(b.last)
+	_ = b.put(bucketEv[r.Priority], key, r.Value)
+	if r.Aside {
+		_ = b.put(bucketAside, key, appendAside(r.Priority, r.Value))
+	}
+	b.added[r.Priority] = append(b.added[r.Priority], b.last)
+	return b.last
+}
+
+// Rough cost of an element beside its value: bbolt's leaf header, our key and seal.
+const elementCost = 16 + seqSize + sealHeader
+
+// room says whether r may take more of the disk. The queue's own account decides, with room left above MaxBytes:
+// bbolt copies what it changes, and at a hard limit even the deletions that would make room could not be written.
+func (b *batch) room(r *Record) error {
+	if r.NoStore {
+		return nil
+	}
+	cost := int64(len(r.Value) + elementCost)
+	if r.Aside {
+		cost *= 2
+	}
+	limit := b.q.opt.MaxBytes / 100 * share[r.Priority]
+	if b.used+cost > limit {
+		b.refused[refusedFull(r.Priority)]++
+		return fmt.Errorf("%w for %v events: %d KiB of %d KiB in use, the limit for this priority is %d %%",
+			ErrFull, r.Priority, b.used>>10, b.q.opt.MaxBytes>>10, share[r.Priority])
+	}
+	b.used += cost
+	return nil
+}
+
+func (b *batch) advance(m *Mark) ([]byte, error) {
+	if m == nil {
+		return nil, nil
+	}
+	var old []byte
+	if stored := b.tx.Bucket(bucketMarks).Get(m.Key); stored != nil {
+		payload, err := unseal(bucketMarks, m.Key, stored)
+		if err != nil {
+			b.refused[RefusedCorruptMark]++
+			return nil, fmt.Errorf("%w: %x: %w", ErrCorruptMark, m.Key, err)
+		}
+		old = payload
+	}
+	value, err := b.q.opt.Advance(old, m.Counter)
+	if err == nil && len(value) > MaxValue {
+		err = fmt.Errorf("mark value of %d bytes, expected at most %d", len(value), MaxValue)
+	}
+	if err != nil {
+		b.refused[RefusedMark]++
+	}
+	return value, err
+}
+
+// put seals and stores. An error is bbolt's, and the batch cannot be committed any more.
+func (b *batch) put(bucket, key, payload []byte) error {
+	bk := b.tx.Bucket(bucket)
+	if len(bucket) > 3 && string(bucket[:3]) == "ev/" {
+		bk.FillPercent = fillPercent
+	}
+	b.changed = true
+	return b.note(bk.Put(key, seal(bucket, key, payload)))
+}
+
+func (b *batch) delete(bucket, key []byte) error {
+	bk := b.tx.Bucket(bucket)
+	if bk.Get(key) == nil {
+		return b.fatal // nothing to delete is no reason to write
+	}
+	b.changed = true
+	return b.note(bk.Delete(key))
+}
+
+func (b *batch) note(err error) error {
+	b.fatal = errors.Join(b.fatal, err)
+	return b.fatal
+}
+
+// finish adds what belongs to the transaction as a whole.
+func (b *batch) finish() error {
+	for p, seqs := range b.trimmed {
+		for _, s := range seqs {
+			_ = b.delete(bucketEv[p], seqKey(s))
+		}
+	}
+	if b.last != b.q.last {
+		_ = b.put(bucketMeta, keyLast, seqKey(b.last))
+	}
+	return b.fatal
+}
+
+// bury copies an event to the dead bucket, and lets the oldest go when that is full.
+func (b *batch) bury(s Seq, sink string, p Priority, reason string, value []byte) error {
+	bk := b.tx.Bucket(bucketDead)
+	if err := b.put(bucketDead, append(seqKey(s), sink...), appendDead(p, reason, value)); err != nil {
+		return err
+	}
+	n, c := 0, bk.Cursor()
+	for k, _ := c.First(); k != nil; k, _ = c.Next() {
+		n++
+	}
+	if n <= maxDead {
+		return nil
+	}
+	oldest, _ := c.First()
+	b.dropped++
+	return b.note(bk.Delete(slices.Clone(oldest)))
+}

@@ -1,0 +1,110 @@
+package queue
+
+import (
+	"slices"
+	"sort"
+)
+
+// lane is the sequence numbers of one priority's events on disk, rising. It is what lets a place tell "the next
+// event" from "the next number", and answer how much waits without reading the file. 8 bytes an event.
+type lane []Seq
+
+// from returns the position of the first event numbered s or higher.
+func (l lane) from(s Seq) int {
+	return sort.Search(len(l), func(i int) bool { return l[i] >= s })
+}
+
+func (l lane) has(s Seq) bool {
+	i := l.from(s)
+	return i < len(l) && l[i] == s
+}
+
+// gap says whether an event lies strictly between a and b.
+func (l lane) gap(a, b Seq) bool {
+	i := l.from(a + 1)
+	return i < len(l) && l[i] < b
+}
+
+// span is acknowledged events, both ends included.
+type span struct{ lo, hi Seq }
+
+// place is where a sink stands in one lane: everything up to floor is acknowledged, and the spans above it.
+//
+// Invariant: an event of the lane waits between floor and the first span and between any two spans. So the first
+// event above floor is the oldest that waits, and a backlog with live events acknowledged behind it costs one span.
+type place struct {
+	floor Seq
+	spans []span
+}
+
+// covers says whether s is acknowledged.
+func (p *place) covers(s Seq) bool {
+	if s <= p.floor {
+		return true
+	}
+	i := p.after(s)
+	return i > 0 && s <= p.spans[i-1].hi
+}
+
+// after returns the position of the first span that begins above s.
+func (p *place) after(s Seq) int {
+	return sort.Search(len(p.spans), func(i int) bool { return p.spans[i].lo > s })
+}
+
+// ack adds s, an event of l that is not covered yet, and joins what it connects.
+func (p *place) ack(l lane, s Seq) {
+	i := p.after(s)
+	p.spans = slices.Insert(p.spans, i, span{s, s})
+	if i+1 < len(p.spans) && !l.gap(s, p.spans[i+1].lo) {
+		p.spans[i].hi = p.spans[i+1].hi
+		p.spans = slices.Delete(p.spans, i+1, i+2)
+	}
+	if i > 0 && !l.gap(p.spans[i-1].hi, p.spans[i].lo) {
+		p.spans[i-1].hi = p.spans[i].hi
+		p.spans = slices.Delete(p.spans, i, i+1)
+	}
+	p.sink(l)
+}
+
+// sink lets the floor rise over the first span if nothing waits below it.
+func (p *place) sink(l lane) {
+	if len(p.spans) > 0 && !l.gap(p.floor, p.spans[0].lo) {
+		p.floor = p.spans[0].hi
+		p.spans = slices.Delete(p.spans, 0, 1)
+	}
+}
+
+// rejoin restores the invariant after an event was taken out of the middle of l.
+func (p *place) rejoin(l lane) {
+	for i := 0; i+1 < len(p.spans); {
+		if l.gap(p.spans[i].hi, p.spans[i+1].lo) {
+			i++
+			continue
+		}
+		p.spans[i].hi = p.spans[i+1].hi
+		p.spans = slices.Delete(p.spans, i+1, i+2)
+	}
+	p.sink(l)
+}
+
+// next appends to out up to n events of l above after that are not covered.
+func (p *place) next(l lane, after Seq, n int, out []Seq) []Seq {
+	for i := l.from(max(after, p.floor) + 1); i < len(l) && n > 0; {
+		if j := p.after(l[i]); j > 0 && l[i] <= p.spans[j-1].hi {
+			i = l.from(p.spans[j-1].hi + 1) // jump over what is acknowledged
+			continue
+		}
+		out = append(out, l[i])
+		i, n = i+1, n-1
+	}
+	return out
+}
+
+// waiting counts the events of l that are not covered.
+func (p *place) waiting(l lane) int {
+	n := len(l) - l.from(p.floor+1)
+	for _, s := range p.spans {
+		n -= l.from(s.hi+1) - l.from(s.lo)
+	}
+	return n
+}

@@ -1,0 +1,78 @@
+package queue
+
+import "time"
+
+// Refusal is why a record was not stored.
+type Refusal int
+
+// The closed list of refusals.
+const (
+	RefusedFullAlarm   Refusal = iota // no room, even for trips
+	RefusedFullNotice                 // no room for faults
+	RefusedFullRoutine                // no room for check-ins
+	RefusedMark                       // Options.Advance said no
+	RefusedCorruptMark                // the mark's stored value is damaged
+	RefusedInvalid                    // the record breaks the limits of Record
+
+	refusals = 6
+)
+
+var refusalNames = [refusals]string{"full_alarm", "full_notice", "full_routine", "mark", "corrupt_mark", "invalid"}
+
+// String returns the name used in metrics.
+func (r Refusal) String() string { return refusalNames[r] }
+
+func refusedFull(p Priority) Refusal { return RefusedFullAlarm + Refusal(p) }
+
+// Stats counts what happened since Open. Counters only rise.
+type Stats struct {
+	Commits    uint64
+	CommitSum  time.Duration
+	CommitMax  time.Duration
+	CommitLast time.Duration
+
+	Events      [priorities]uint64 // stored
+	Refused     [refusals]uint64   // not stored, by Refusal
+	Acked       uint64             // over all sinks
+	Missed      uint64             // passed over by sinks that are not required
+	Parked      uint64
+	Deleted     uint64 // after every sink was done with them
+	Corrupt     uint64 // failed their checksum
+	DeadDropped uint64 // pushed out of the full dead bucket
+
+	// As they stand now.
+	Waiting    [priorities]int // events in the log
+	Requests   int             // waiting for the committer, of 4096
+	LastSeq    Seq
+	BytesUsed  int64 // as of the last transaction's begin; compare with Options.MaxBytes
+	BytesFile  int64 // the file's high-water mark; it does not shrink
+	BytesWrote int64 // pages written since Open, for the wear of a memory card
+}
+
+// Stats returns a copy of the counters.
+func (q *Queue) Stats() Stats {
+	tx := q.db.Stats().TxStats
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	st := q.stats
+	for p := range q.lanes {
+		st.Waiting[p] = len(q.lanes[p])
+	}
+	st.Requests = len(q.requests)
+	st.LastSeq = q.last
+	st.BytesWrote = tx.GetPageAlloc() + int64(st.Commits)*pageSize
+	return st
+}
+
+func (s *Stats) addCommit(took time.Duration) {
+	s.Commits++
+	s.CommitSum += took
+	s.CommitLast = took
+	s.CommitMax = max(s.CommitMax, took)
+}
+
+func (s *Stats) addRefused(n *[refusals]uint64) {
+	for i := range n {
+		s.Refused[i] += n[i]
+	}
+}
