@@ -12,12 +12,14 @@ import (
 // later looks just like one from a node without time.
 type confirm struct {
 	happened time.Duration // on our clock, as the frame tells it
-	deadline time.Duration
+	deadline time.Duration // for the confirmation; once doubted, for giving up on it
 	zone     string
+	doubted  bool // the fault has been raised
 }
 
 const (
 	confirmWithin = 10 * time.Second
+	doubtFor      = 24 * time.Hour // how long a late confirmation still ends the fault
 	maxConfirms   = 256
 )
 
@@ -60,6 +62,10 @@ func (in *ingest) confirmed(e *Event, b *proto.CheckIn) {
 	age := b.ConfirmAge.Duration()
 	off := (e.Rx.Mono - age - c.happened).Abs()
 	if off <= in.g.o.FreshWithin+age/16 { // the age code's error and a slow frame
+		if c.doubted {
+			in.notice(Notice{Code: NoticeHeldBack, Ended: true, Node: id.Node, Zone: c.zone,
+				Detail: fmt.Sprintf("event %s was not held back: its node has confirmed it after all", id)})
+		}
 		return
 	}
 	in.notice(Notice{Code: NoticeHeldBack, Node: id.Node, Zone: c.zone, Detail: fmt.Sprintf(
@@ -74,7 +80,12 @@ func (in *ingest) unconfirmed() {
 		if now < c.deadline {
 			continue
 		}
-		delete(in.confirms, id)
+		if c.doubted {
+			delete(in.confirms, id)
+			continue
+		}
+		c.doubted, c.deadline = true, now+doubtFor
+		in.confirms[id] = c
 		in.notice(Notice{Code: NoticeHeldBack, Node: id.Node, Zone: c.zone, Detail: fmt.Sprintf(
 			"event %s is possibly held back: its node did not confirm it within %s", id, confirmWithin)})
 	}

@@ -212,10 +212,10 @@ func (s *sink) take(e *Event) {
 	if s.items[id] != nil {
 		return // a retry of what was delivered live and could not be stored: no second sound
 	}
-	if len(s.live) >= maxLive {
-		s.behind = true // it will be read from the disk
-		s.g.o.Meter.Dropped("live")
-		return
+	if len(s.live) >= maxLive { // the oldest gives way: it will be read from the disk, the newest may still sound
+		s.behind = true
+		delete(s.items, s.live[0].id)
+		s.live = s.live[1:]
 	}
 	it := &item{e: e, id: id, live: true, offered: time.Now()}
 	s.items[id] = it

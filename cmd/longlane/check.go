@@ -1,0 +1,104 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+
+	"longlane/gateway/config"
+	"longlane/gateway/roster"
+)
+
+var checkCommand = command{
+	name:    "check",
+	brief:   "read a configuration and say what is wrong with it, all at once",
+	usage:   "[--config FILE] [--json]",
+	example: "  longlane check --config longlane.toml",
+	run: func(_ context.Context, c *call) error {
+		path := c.String("config", defaultConfig, "the configuration `file` to check")
+		asJSON := c.Bool("json", false, "print the result as JSON")
+		if _, err := c.parse(0); err != nil {
+			return err
+		}
+		cfg, err := loadConfig(*path)
+		if *asJSON {
+			return checkJSON(c, err)
+		}
+		if err != nil {
+			return err
+		}
+		return explain(c, *path, cfg)
+	},
+}
+
+type problemJSON struct {
+	File     string `json:"file,omitempty"`
+	Line     int    `json:"line,omitempty"`
+	Column   int    `json:"column,omitempty"`
+	Field    string `json:"field,omitempty"`
+	Found    string `json:"found,omitempty"`
+	Expected string `json:"expected,omitempty"`
+	Hint     string `json:"hint,omitempty"`
+	Message  string `json:"message"`
+}
+
+func checkJSON(c *call, err error) error {
+	list := []problemJSON{}
+	var ps config.Problems
+	if errors.As(err, &ps) {
+		for _, p := range ps {
+			list = append(list, problemJSON{p.File, p.Line, p.Col, p.Field, p.Found, p.Expected, p.Hint, p.Error()})
+		}
+	} else if err != nil {
+		list = append(list, problemJSON{Message: err.Error()})
+	}
+	e := json.NewEncoder(c.out)
+	e.SetIndent("", "  ")
+	if e := e.Encode(map[string]any{"ok": err == nil, "problems": list}); e != nil {
+		return e
+	}
+	if err != nil {
+		return badUsage("%d problems", len(list))
+	}
+	return nil
+}
+
+// explain says what the gateway would do with a good config.
+func explain(c *call, path string, cfg *config.Config) error {
+	fmt.Fprintf(c.out, "%s is good: gateway %q of the site %q, state in %s\n", path, cfg.Gateway, cfg.Site, cfg.State)
+	for _, m := range cfg.Modem {
+		what := "receive only (transmit is not set): nodes get no receipts by it"
+		if m.Transmit {
+			what = fmt.Sprintf("transmits at %d dBm; whether that is lawful here is for you to make sure", m.Power)
+		}
+		fmt.Fprintf(c.out, "  modem %s: %s, %.3f MHz, SF%d, %d kHz; %s\n", m.Name, m.Device, float64(m.Frequency)/1e6,
+			m.SpreadingFactor, m.Bandwidth/1000, what)
+	}
+	if cfg.Wifi != nil {
+		fmt.Fprintf(c.out, "  Wi-Fi: UDP on %s\n", cfg.Wifi.Listen)
+	}
+	if cfg.Broker != nil {
+		fmt.Fprintf(c.out, "  broker: %s\n", cfg.Broker.URL)
+	} else {
+		fmt.Fprintf(c.out, "  broker: embedded, on %s; it keeps nothing for absent subscribers\n", cfg.Embedded.Listen)
+	}
+	r, err := roster.Open(cfg.State)
+	if errors.Is(err, roster.ErrNone) {
+		fmt.Fprintf(c.out, "  nodes: none yet; add one with: longlane enrol add NAME --config %s\n", path)
+		return nil
+	} else if err != nil {
+		return err
+	}
+	if r.SiteName != cfg.Site {
+		return badUsage("%s: site is %q, but the roster in %s is of %q", path, cfg.Site, cfg.State, r.SiteName)
+	}
+	inUse := 0
+	for _, n := range r.Nodes {
+		if !n.Revoked {
+			inUse++
+		}
+	}
+	fmt.Fprintf(c.out, "  nodes: %d enrolled\n", inUse)
+	return nil
+}

@@ -1,0 +1,436 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"math"
+	"strings"
+	"time"
+
+	"longlane/gateway/roster"
+	"longlane/proto"
+)
+
+var decodeCommand = command{
+	name:  "decode",
+	brief: "explain frames, field by field, and say what the gateway would make of them",
+	usage: "[--state DIR] [--counter N] [--json] [HEX...]   (without HEX: one frame a line on standard input)",
+	example: "  longlane decode --state /var/lib/longlane 21071267010100000004...\n" +
+		"  longlane decode --json < frames.txt",
+	run: decode,
+}
+
+func decode(_ context.Context, c *call) error {
+	state := c.String("state", "", "the state `directory`, for the keys; without it only the clear part can be read")
+	counter := c.Uint64("counter", math.MaxUint64, "the whole `counter`, if it is known; otherwise the low 2^20 are tried")
+	asJSON := c.Bool("json", false, "print one line of JSON for each frame")
+	words, err := c.parse(-1)
+	if err != nil {
+		return err
+	}
+	var r *roster.Roster
+	if *state != "" {
+		if r, err = roster.Open(*state); err != nil {
+			return err
+		}
+	}
+	bad := 0
+	one := func(text string) error {
+		f := readFrame(text, r, *counter)
+		if !f.good {
+			bad++
+		}
+		if *asJSON {
+			return json.NewEncoder(c.out).Encode(f.json())
+		}
+		f.print(c)
+		return nil
+	}
+	for _, w := range words {
+		if err := one(w); err != nil {
+			return err
+		}
+	}
+	if len(words) == 0 {
+		lines := bufio.NewScanner(c.in)
+		for lines.Scan() {
+			if t := strings.TrimSpace(lines.Text()); t != "" && !strings.HasPrefix(t, "#") {
+				if err := one(t); err != nil {
+					return err
+				}
+			}
+		}
+		if err := lines.Err(); err != nil {
+			return fmt.Errorf("read standard input: %w", err)
+		}
+	}
+	if bad > 0 {
+		return fmt.Errorf("%d of the frames would be refused, or could not be checked", bad)
+	}
+	return nil
+}
+
+// explained is a frame in words.
+type explained struct {
+	input   string
+	good    bool
+	verdict string
+	fields  []field
+	hops    []hopWords
+}
+
+type field struct{ name, value, note string }
+
+type hopWords struct {
+	Relay    string   `json:"relay"`
+	RSSI     *float64 `json:"rssi_dbm"`
+	SNR      *float64 `json:"snr_db"`
+	Held     float64  `json:"held_s"`
+	Verified string   `json:"verified"` // yes, no, unknown
+}
+
+func (f *explained) add(name, value, note string) {
+	f.fields = append(f.fields, field{name, value, note})
+}
+
+func readFrame(text string, r *roster.Roster, counter uint64) *explained {
+	f := &explained{input: text}
+	b, err := hex.DecodeString(strings.NewReplacer(" ", "", ":", "").Replace(text))
+	if err != nil {
+		f.verdict = "not a frame: expected hexadecimal digits, two a byte"
+		return f
+	}
+	raw, err := proto.Parse(b)
+	if err != nil {
+		f.verdict = "refused: " + err.Error()
+		return f
+	}
+	f.clear(raw, len(b))
+	if r == nil {
+		f.verdict = "not checked: no keys (give --state); the body is encrypted"
+		f.addHops(raw, nil)
+		return f
+	}
+	f.seal(raw, r, counter)
+	f.addHops(raw, r)
+	return f
+}
+
+func (f *explained) clear(raw proto.Raw, n int) {
+	f.add("type", raw.Type.String(), fmt.Sprintf("version %d, %d bytes", proto.Version, n))
+	f.add("site", fmt.Sprint(raw.Site), "")
+	switch {
+	case raw.Type.Group():
+		f.add("sender", fmt.Sprint(raw.Node), "")
+	default:
+		f.add("node", fmt.Sprint(raw.Node), "")
+	}
+	f.add("generation", fmt.Sprint(raw.Gen), "")
+	bits := "low 16 bits"
+	if raw.WholeCounter() {
+		bits = "all 32 bits"
+	}
+	f.add("counter", fmt.Sprint(raw.Counter), bits+" travelled")
+	if raw.Type.Event() {
+		f.add("attempt", fmt.Sprint(raw.Attempt), "")
+	}
+	if raw.Type.Receipt() {
+		f.add("gateway", fmt.Sprint(raw.Gateway), "")
+		f.add("epoch", fmt.Sprint(raw.Epoch), "")
+		f.add("number", fmt.Sprint(raw.Number), "of the gateway's receipts in this epoch")
+	}
+	f.add("hops left", fmt.Sprint(raw.HopsLeft), "not under the MAC")
+}
+
+// seal authenticates the frame and explains its body.
+func (f *explained) seal(raw proto.Raw, r *roster.Roster, counter uint64) {
+	if raw.Site != r.Site {
+		f.verdict = fmt.Sprintf("refused: site: this site is %d", r.Site)
+		return
+	}
+	keys, why := keysFor(raw, r)
+	if keys == nil {
+		f.verdict = "refused: " + why
+		return
+	}
+	body, whole, err := open(raw, keys, counter)
+	if err != nil {
+		f.verdict = "refused: " + err.Error()
+		return
+	}
+	f.good = true
+	f.verdict = "authentic; whether it is new and fresh only the running gateway knows"
+	if why != "" {
+		f.verdict = "authentic, but " + why
+		f.good = false
+	}
+	f.add("whole counter", fmt.Sprint(whole), "under the MAC")
+	f.body(body)
+}
+
+func keysFor(raw proto.Raw, r *roster.Roster) (*proto.Keys, string) {
+	if raw.Type.Group() {
+		if raw.Gen != r.GroupGen {
+			return nil, fmt.Sprintf("generation: the group key in force is of generation %d", r.GroupGen)
+		}
+		k, err := r.Group()
+		if err != nil {
+			return nil, err.Error()
+		}
+		return k, ""
+	}
+	n := r.Node(raw.Node)
+	if n == nil {
+		return nil, fmt.Sprintf("unknown-node: no node %d was enrolled", raw.Node)
+	}
+	k, err := r.Keys(raw.Node, raw.Gen)
+	if err != nil {
+		return nil, err.Error()
+	}
+	switch {
+	case n.Revoked:
+		return k, fmt.Sprintf("refused: revoked: %s is shut out for ever", n.Name)
+	case raw.Gen != n.Gen:
+		return k, fmt.Sprintf("its generation is %d, in force is %d: accepted only until the first frame of that, at most 7 days",
+			raw.Gen, n.Gen)
+	}
+	return k, ""
+}
+
+// open tries the counters that a frame may mean. Away from the gateway's marks there are many.
+func open(raw proto.Raw, k *proto.Keys, counter uint64) (proto.Body, uint32, error) {
+	if raw.WholeCounter() {
+		b, err := raw.Open(k, raw.Counter)
+		return b, raw.Counter, err
+	}
+	if counter <= math.MaxUint32 {
+		b, err := raw.Open(k, uint32(counter))
+		return b, uint32(counter), err
+	}
+	var first error
+	for high := range uint32(16) {
+		whole := high<<16 | raw.Counter
+		b, err := raw.Open(k, whole)
+		var pe *proto.Error
+		if err == nil || errors.As(err, &pe) && pe.Reason != proto.BadMAC {
+			return b, whole, err
+		}
+		if first == nil {
+			first = err
+		}
+	}
+	return nil, 0, first
+}
+
+func sendTime(s proto.SendTime) (string, string) {
+	if !s.Known() {
+		return "none", "the node does not know the gateway's time: the frame counts as unproven"
+	}
+	return (time.Duration(s.Seconds) * time.Second).String(), fmt.Sprintf("of gateway time; low byte of the epoch %d", s.Epoch)
+}
+
+func (f *explained) input8(i proto.Input) {
+	words := []string{}
+	for _, w := range []struct {
+		on   bool
+		word string
+	}{{i.Active, "tripped now"}, {i.Normally, "normally closed"}, {i.Supervised, "wire supervised"}, {i.Test, "TEST"}} {
+		if w.on {
+			words = append(words, w.word)
+		}
+	}
+	f.add("input", fmt.Sprint(i.Number), strings.Join(words, ", "))
+}
+
+func (f *explained) supply(b proto.Battery, t proto.Temperature) {
+	if v, ok := b.Volts(); ok {
+		f.add("battery", fmt.Sprintf("%.2f V", v), "")
+	} else {
+		f.add("battery", "not measured", "")
+	}
+	if t == proto.NoTemperature {
+		f.add("temperature", "not measured", "")
+	} else {
+		f.add("temperature", fmt.Sprintf("%d °C", t), "")
+	}
+}
+
+func (f *explained) sent(s proto.SendTime) {
+	v, note := sendTime(s)
+	f.add("send time", v, note)
+}
+
+func dwellWords(d proto.Dur16) string {
+	if d == proto.Dur16Max {
+		return "not known"
+	}
+	return d.Duration().String()
+}
+
+func (f *explained) body(b proto.Body) {
+	switch b := b.(type) {
+	case *proto.TripOpened:
+		f.input8(b.Input)
+		f.add("age", b.Age.Duration().String(), "since the contact's first edge, as sealed")
+		f.sent(b.Sent)
+		f.supply(b.Battery, b.Temperature)
+		f.add("oldest held", fmt.Sprintf("%d back", b.Oldest), "")
+	case *proto.TripClosed:
+		f.input8(b.Input)
+		f.add("age", b.Age.Duration().String(), "since the contact returned, as sealed")
+		f.sent(b.Sent)
+		f.add("dwell", dwellWords(b.Dwell), "")
+		f.add("opening", fmt.Sprintf("%d back", b.Opened), "0: not known")
+	case *proto.TripHeld:
+		kind := "an opening"
+		if b.Closed {
+			kind = "a closing"
+		}
+		f.add("held", kind, "")
+		f.input8(b.Input)
+		f.add("age", b.Age.Duration().String(), "as sealed")
+		f.sent(b.Sent)
+		if b.Closed {
+			f.add("dwell", dwellWords(b.Dwell), "")
+			f.add("opening", fmt.Sprintf("%d back", b.Opened), "0: not known")
+		}
+		f.add("oldest held", fmt.Sprintf("%d back", b.Oldest), "")
+		f.supply(b.Battery, proto.NoTemperature)
+	case *proto.Fault:
+		what := "began"
+		if b.Ended {
+			what = "ended"
+		}
+		f.add("fault", b.Kind.String(), what)
+		f.input8(b.Input)
+		f.add("argument", fmt.Sprint(b.Argument), "")
+		f.add("age", b.Age.Duration().String(), "as sealed")
+		f.sent(b.Sent)
+		f.add("oldest held", fmt.Sprintf("%d back", b.Oldest), "")
+		f.supply(b.Battery, b.Temperature)
+	case *proto.CheckIn:
+		f.checkIn(b)
+	default:
+		f.fromGatewayOrGroup(b)
+	}
+}
+
+func (f *explained) checkIn(b *proto.CheckIn) {
+	f.sent(b.Sent)
+	f.add("inputs tripped", fmt.Sprintf("%04b", b.Active), "bit 0 is input 0")
+	f.add("restarted", fmt.Sprint(b.Restarted), fmt.Sprintf("%d restarts, modulo 256", b.Restarts))
+	f.add("mains", fmt.Sprint(b.Mains), "")
+	f.supply(b.Battery, b.Temperature)
+	f.add("next event", fmt.Sprint(b.Next), "low 16 bits of the counter")
+	f.add("oldest held", fmt.Sprintf("%d back", b.Oldest), "0: nothing is held")
+	if b.Confirms {
+		f.add("confirms", fmt.Sprintf("%d back", b.Confirm), "its age is "+b.ConfirmAge.Duration().String())
+	}
+	f.add("heard receipt at", decibels(b.HeardRSSI.DBm(), "dBm"), "SNR "+decibels(b.HeardSNR.DB(), "dB"))
+	f.add("settings", fmt.Sprintf("version %d", b.Settings), "")
+	f.add("noise floor", decibels(b.Noise.DBm(), "dBm"), "at the node")
+}
+
+func (f *explained) fromGatewayOrGroup(b proto.Body) {
+	switch b := b.(type) {
+	case *proto.Receipt:
+		f.add("gateway time", b.Time.Since().String(), "since the epoch began")
+		f.add("attempt answered", fmt.Sprint(b.Attempt), "")
+		f.add("also durable", fmt.Sprintf("%016b", b.Also), "bit 0 is the counter before the one answered")
+		f.add("confirm", fmt.Sprint(b.Confirm), "")
+		if s := b.Settings; s.Version != 0 {
+			f.add("settings", fmt.Sprintf("version %d", s.Version), fmt.Sprintf("minimum dwell %s, check-in period %s",
+				time.Duration(s.MinDwell)*proto.MinDwellUnit, time.Duration(s.Period)*proto.PeriodUnit))
+		}
+	case *proto.Beacon:
+		f.add("epoch", fmt.Sprint(b.Epoch), "a hint")
+		f.add("gateway time", b.Time.Since().String(), "a hint")
+		f.add("distance", distance(b.Distance), "expected airtime to the gateway")
+		f.add("noise floor", decibels(b.Noise.DBm(), "dBm"), "")
+		f.add("channel busy", fmt.Sprintf("%.0f %%", float64(b.Busy)/2.55), "of the last hour")
+	case *proto.HopAck:
+		f.add("has frame", hex.EncodeToString(b.Tag[:]), "first bytes of its MAC")
+		f.add("distance", distance(b.Distance), "")
+		f.add("heard at", decibels(b.RSSI.DBm(), "dBm"), "SNR "+decibels(b.SNR.DB(), "dB"))
+	case *proto.Solicit:
+		f.add("asks for", map[bool]string{true: "a kept receipt", false: "a parent"}[b.Receipt], "")
+		f.add("distance", distance(b.Distance), "")
+		f.add("noise floor", decibels(b.Noise.DBm(), "dBm"), "")
+	}
+}
+
+func distance(d uint16) string {
+	if d == proto.NoDistance {
+		return "no way known"
+	}
+	return fmt.Sprintf("%d ms", d)
+}
+
+func decibels(v float64, unit string) string {
+	if math.IsNaN(v) {
+		return "not measured"
+	}
+	return fmt.Sprintf("%g %s", v, unit)
+}
+
+func (f *explained) addHops(raw proto.Raw, r *roster.Roster) {
+	for i := range raw.HopCount() {
+		h := raw.Hop(i)
+		w := hopWords{Relay: fmt.Sprint(h.Relay), Held: h.Held.Duration().Seconds(), Verified: "unknown"}
+		if v := h.RSSI.DBm(); !math.IsNaN(v) {
+			w.RSSI = &v
+		}
+		if v := h.SNR.DB(); !math.IsNaN(v) {
+			w.SNR = &v
+		}
+		if r != nil {
+			w.Verified = "no"
+			if k, err := r.Keys(h.Relay, h.Gen); err == nil && r.Node(h.Relay) != nil && raw.VerifyHop(i, k) {
+				w.Verified = "yes"
+			}
+		}
+		f.hops = append(f.hops, w)
+	}
+}
+
+func (f *explained) json() any {
+	fields := map[string]any{}
+	for _, x := range f.fields {
+		fields[x.name] = x.value
+	}
+	hops := f.hops
+	if hops == nil {
+		hops = []hopWords{}
+	}
+	return map[string]any{"frame": f.input, "good": f.good, "verdict": f.verdict, "fields": fields, "hops": hops}
+}
+
+func (f *explained) print(c *call) {
+	fmt.Fprintf(c.out, "%s\n", f.input)
+	for _, x := range f.fields {
+		fmt.Fprintln(c.out, strings.TrimRight(fmt.Sprintf("  %-17s %-22s %s", x.name, x.value, x.note), " "))
+	}
+	for i, h := range f.hops {
+		words := "cannot be checked without keys"
+		switch h.Verified {
+		case "yes":
+			words = "verified"
+		case "no":
+			words = "NOT VERIFIED"
+		}
+		fmt.Fprintf(c.out, "  hop %-13d heard by relay %s at %s, SNR %s, held %gs, %s\n", i+1, h.Relay, optional(h.RSSI, "dBm"),
+			optional(h.SNR, "dB"), h.Held, words)
+	}
+	fmt.Fprintf(c.out, "  verdict           %s\n\n", f.verdict)
+}
+
+func optional(v *float64, unit string) string {
+	if v == nil {
+		return "not measured"
+	}
+	return decibels(*v, unit)
+}

@@ -1,0 +1,623 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"net"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"sync"
+	"syscall"
+	"time"
+
+	"golang.org/x/term"
+
+	"longlane/gateway/mqtt"
+	"longlane/gateway/roster"
+)
+
+var demoCommand = command{
+	name:    "demo",
+	brief:   "the main job in one command: an invented orchard, its gates, and a house that hears them",
+	usage:   "[--for DURATION] [--keep]",
+	example: "  longlane demo --for 30s",
+	run: func(ctx context.Context, c *call) error {
+		d := &demo{c: c}
+		c.DurationVar(&d.length, "for", 0, "end by itself after this `time`, with a summary (10s or more); 0: until interrupted")
+		keep := c.Bool("keep", false, "keep the directory with the demo's files")
+		if _, err := c.parse(0); err != nil {
+			return err
+		}
+		if d.length != 0 && d.length < 10*time.Second {
+			return badUsage("--for %s: expected 10s or more, or 0", d.length)
+		}
+		dir, err := os.MkdirTemp("", "longlane-demo-")
+		if err != nil {
+			return err
+		}
+		if *keep {
+			fmt.Fprintln(c.out, "files are kept in", dir)
+		} else {
+			defer os.RemoveAll(dir)
+		}
+		d.dir = dir
+		return d.run(ctx)
+	},
+}
+
+// demo plays the whole house: a simulator and a gateway, each a process of its own, joined by a pty; a broker in this
+// process, reached by the gateway through a forwarder so that the subscriber is back before the gateway is; and the
+// subscriber, at which everything is counted.
+type demo struct {
+	c      *call
+	dir    string
+	length time.Duration
+	tally  tally
+	color  bool
+}
+
+// demoScenario has trips until the last quarter of the demo, so that the last have time to arrive.
+const demoScenario = `name  = "the hill orchard"
+seed  = %d
+until = "%s"
+
+[[node]]
+name = "oak-relay"
+card = "oak-relay.card"
+rssi = -88.0
+snr  = 8.5
+mains = true
+
+[[node]]
+name = "river-gate"
+card = "river-gate.card"
+path = ["oak-relay"]
+rssi = -101.0
+snr  = 3.0
+drift_ppm = 40.0
+checkin = "20s"
+trips = [{ at = "1s", for = "900ms" }]
+[node.rate]
+per_hour = 600.0
+dwell_min = "300ms"
+dwell_max = "3s"
+
+[[node]]
+name = "ridge-gate"
+card = "ridge-gate.card"
+path = ["oak-relay"]
+rssi = -108.0
+snr  = -2.0
+drift_ppm = -25.0
+checkin = "20s"
+[node.rate]
+per_hour = 450.0
+dwell_min = "300ms"
+dwell_max = "3s"
+
+[[node]]
+name = "cattle-grid"
+card = "cattle-grid.card"
+rssi = -94.0
+snr  = 6.5
+checkin = "20s"
+trips = [{ at = "3s", for = "2s" }]
+[node.rate]
+per_hour = 600.0
+dwell_min = "1s"
+dwell_max = "4s"
+
+[faults]
+lose    = 0.04
+repeat  = 0.04
+corrupt = 0.02
+forge   = 0.05
+
+[[unplug]]
+at  = "%s"
+for = "2s"
+`
+
+const demoConfig = `site = "hill-orchard"
+gateway = "house"
+state = %q
+http = ""
+log_level = "warn"
+[broker]
+url = "mqtt://%s"
+[[modem]]
+name = "mast"
+device = %q
+transmit = true
+frequency = 868100000
+[zone.river-gate]
+title = "River gate"
+[zone.ridge-gate]
+title = "Ridge gate"
+[zone.cattle-grid]
+title = "Cattle grid"
+`
+
+func (d *demo) path(name string) string { return filepath.Join(d.dir, name) }
+
+func (d *demo) run(ctx context.Context) error {
+	f, ok := d.c.out.(*os.File)
+	d.color = ok && term.IsTerminal(int(f.Fd())) && os.Getenv("NO_COLOR") == ""
+	whole := d.length
+	if whole == 0 {
+		whole = time.Hour
+	}
+	until, half := whole*3/4, whole*2/5
+	if d.length == 0 {
+		half = 30 * time.Second
+	}
+	house := &demoHouse{demo: d, outage: 11 * time.Second} // long enough for what waited to count as delayed
+	if d.length != 0 && d.length < 30*time.Second {
+		house.outage = whole / 4
+	}
+	if err := house.start(ctx); err != nil {
+		return err
+	}
+	defer house.stop()
+	if err := d.prepare(house.front.Addr().String(), until, half+house.outage); err != nil {
+		return err
+	}
+	sim, err := d.child("sim", "--scenario", d.path("orchard.toml"), "--modem", d.path("modem"), "--out", d.path("sim.jsonl"))
+	if err != nil {
+		return err
+	}
+	defer end(sim)
+	gw, err := d.child("run", "--config", d.path("longlane.toml"))
+	if err != nil {
+		return err
+	}
+	defer end(gw)
+	d.say("The hill orchard: river gate and ridge gate behind the oak relay, cattle grid in sight of the house.")
+	if err := d.play(ctx, house, half, whole); err != nil {
+		return err
+	}
+	end(gw)
+	end(sim)
+	return d.summary()
+}
+
+// prepare enrols the nodes and writes scenario, cards and config.
+func (d *demo) prepare(broker string, until, unplug time.Duration) error {
+	state := d.path("state")
+	r, err := roster.Create(state, "hill-orchard")
+	if err != nil {
+		return err
+	}
+	for _, n := range []roster.Node{
+		{Name: "oak-relay", Relay: true},
+		{Name: "river-gate", Inputs: []roster.Input{{Zone: "river-gate"}}},
+		{Name: "ridge-gate", Inputs: []roster.Input{{Zone: "ridge-gate"}}},
+		{Name: "cattle-grid", Inputs: []roster.Input{{Zone: "cattle-grid"}}},
+	} {
+		added, err := r.Add(n)
+		if err != nil {
+			return err
+		}
+		card, err := cardOf(r, added)
+		if err != nil {
+			return err
+		}
+		text, err := card.Marshal()
+		if err == nil {
+			err = os.WriteFile(d.path(n.Name+".card"), text, 0o600)
+		}
+		if err != nil {
+			return err
+		}
+	}
+	err = os.WriteFile(d.path("orchard.toml"), fmt.Appendf(nil, demoScenario, time.Now().UnixNano()%1e9, until, unplug), 0o600)
+	return errors.Join(r.Save(), err,
+		os.WriteFile(d.path("longlane.toml"), fmt.Appendf(nil, demoConfig, state, broker, d.path("modem")), 0o600))
+}
+
+// child starts this program again as another process. What it has to say goes into a file beside the demo's others.
+func (d *demo) child(args ...string) (*exec.Cmd, error) {
+	self, err := os.Executable()
+	if err != nil {
+		return nil, err
+	}
+	log, err := os.Create(d.path(args[0] + ".log"))
+	if err != nil {
+		return nil, err
+	}
+	defer log.Close() // the child has its own
+	cmd := exec.Command(self, args...)
+	cmd.Stdout, cmd.Stderr = log, log
+	if err := cmd.Start(); err != nil {
+		return nil, fmt.Errorf("start %s: %w", args[0], err)
+	}
+	return cmd, nil
+}
+
+// end stops a child and waits for it; a second call does nothing.
+func end(cmd *exec.Cmd) {
+	if cmd.ProcessState != nil {
+		return
+	}
+	cmd.Process.Signal(syscall.SIGTERM)
+	killer := time.AfterFunc(5*time.Second, func() { cmd.Process.Kill() })
+	cmd.Wait()
+	killer.Stop()
+}
+
+// play lets time pass: half-way the broker goes away, and the scenario pulls the modem's plug a little later.
+func (d *demo) play(ctx context.Context, house *demoHouse, half, whole time.Duration) error {
+	began := time.Now()
+	wait := func(t time.Duration) bool {
+		timer := time.NewTimer(time.Until(began.Add(t)))
+		defer timer.Stop()
+		select {
+		case <-ctx.Done():
+			return false
+		case <-timer.C:
+			return true
+		}
+	}
+	if !wait(half) {
+		return nil
+	}
+	d.say("-- the broker goes away for %s; trips wait in the queue", house.outage)
+	if err := house.cut(); err != nil {
+		return err
+	}
+	if !wait(half + house.outage) {
+		return nil
+	}
+	d.say("-- the broker comes back: what is new goes first, what waited follows marked as delayed")
+	d.say("-- the modem is unplugged for 2s; the gates try again until they have a receipt")
+	if err := house.mend(ctx); err != nil {
+		return err
+	}
+	for t := half + house.outage; t < whole; t += 250 * time.Millisecond {
+		if !wait(t) {
+			return nil
+		}
+	}
+	if d.length != 0 {
+		d.settle(ctx)
+	}
+	return nil
+}
+
+// settle gives what has a receipt a little more time to be counted at the subscriber.
+func (d *demo) settle(ctx context.Context) {
+	limit := time.NewTimer(5 * time.Second)
+	defer limit.Stop()
+	look := time.NewTicker(100 * time.Millisecond)
+	defer look.Stop()
+	for {
+		s, err := readSim(d.path("sim.jsonl"))
+		if err == nil && len(d.tally.missing(s.released)) == 0 {
+			return
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case <-limit.C:
+			return
+		case <-look.C:
+		}
+	}
+}
+
+func (d *demo) say(format string, args ...any) {
+	fmt.Fprintf(d.c.out, "%s  %s\n", time.Now().Format("15:04:05"), fmt.Sprintf(format, args...))
+}
+
+// summary counts, at the subscriber, what became of what the nodes got a receipt for.
+func (d *demo) summary() error {
+	s, err := readSim(d.path("sim.jsonl"))
+	if err != nil {
+		return err
+	}
+	missing := d.tally.missing(s.released)
+	ids, repeats, delayed := d.tally.counts()
+	fmt.Fprintf(d.c.out, `
+At the gates    %4d openings and closings, sent as %d frames; %d got a receipt, %d still wait for theirs
+On the air      %4d frames lost, %d damaged, %d forged
+At the house    %4d delivered, %d of them delayed, %d repeats
+With a receipt and not delivered: %d
+`, len(s.made), s.sent, len(s.released), len(s.made)-len(s.released), s.lost, s.damaged, s.forged, ids, delayed, repeats, len(missing))
+	if unknown := d.tally.unknown(s.made); len(unknown) > 0 {
+		return fmt.Errorf("delivered and never made: %s", strings.Join(unknown, ", "))
+	}
+	if len(missing) > 0 {
+		return fmt.Errorf("not delivered: %s", strings.Join(missing, ", "))
+	}
+	if ids == 0 {
+		return fmt.Errorf("nothing was delivered; what the processes said is in their logs (run with --keep): %s", d.dir)
+	}
+	return nil
+}
+
+// simCounts is what the simulator wrote, counted.
+type simCounts struct {
+	made, released              map[string]bool
+	sent, lost, damaged, forged int
+}
+
+func readSim(path string) (*simCounts, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	s := &simCounts{made: map[string]bool{}, released: map[string]bool{}}
+	lines := bufio.NewScanner(f)
+	for lines.Scan() {
+		var r struct {
+			What, ID, Kind string
+		}
+		if json.Unmarshal(lines.Bytes(), &r) != nil {
+			continue // the last line may be half written while we read
+		}
+		switch r.What {
+		case "made":
+			s.made[r.ID] = true
+		case "released":
+			s.released[r.ID] = true
+		case "sent":
+			s.sent++
+		case "lost":
+			s.lost++
+		case "damaged":
+			s.damaged++
+		case "forged":
+			s.forged++
+		}
+	}
+	return s, lines.Err()
+}
+
+// tally counts at the subscriber.
+type tally struct {
+	mu      sync.Mutex
+	times   map[string]int
+	delayed int
+}
+
+func (t *tally) note(id string, delayed bool) (repeat bool) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if t.times == nil {
+		t.times = map[string]int{}
+	}
+	t.times[id]++
+	repeat = t.times[id] > 1
+	if delayed && !repeat {
+		t.delayed++
+	}
+	return repeat
+}
+
+func (t *tally) missing(want map[string]bool) (ids []string) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	for id := range want {
+		if t.times[id] == 0 {
+			ids = append(ids, id)
+		}
+	}
+	return ids
+}
+
+func (t *tally) unknown(made map[string]bool) (ids []string) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	for id := range t.times {
+		if !made[id] {
+			ids = append(ids, id)
+		}
+	}
+	return ids
+}
+
+func (t *tally) counts() (ids, repeats, delayed int) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	for _, n := range t.times {
+		repeats += n - 1
+	}
+	return len(t.times), repeats, t.delayed
+}
+
+// demoHouse is the broker, the way to it, and the subscriber.
+type demoHouse struct {
+	demo       *demo
+	outage     time.Duration
+	broker     *mqtt.Broker
+	brokerAddr string
+	front      net.Listener // where the gateway connects
+	frontAddr  string
+	cancel     context.CancelFunc
+	connected  chan struct{}
+	wg         sync.WaitGroup
+	mu         sync.Mutex
+	conns      []net.Conn
+}
+
+func (h *demoHouse) start(ctx context.Context) error {
+	ctx, h.cancel = context.WithCancel(ctx)
+	h.connected = make(chan struct{}, 16)
+	h.brokerAddr, h.frontAddr = "127.0.0.1:0", "127.0.0.1:0"
+	if err := h.openBroker(); err != nil {
+		return err
+	}
+	o := mqtt.SubscribeOptions{URL: "mqtt://" + h.brokerAddr, ClientID: "demo-house", QoS: 1, CleanSession: true,
+		Filters: []string{"longlane/hill-orchard/zone/+/trip", "longlane/hill-orchard/fault"},
+		Connected: func() {
+			select {
+			case h.connected <- struct{}{}:
+			default:
+			}
+		}}
+	h.wg.Go(func() { mqtt.Subscribe(ctx, o, h.demo.heard) })
+	return h.openFront(ctx)
+}
+
+func (h *demoHouse) openBroker() (err error) {
+	h.broker, err = mqtt.StartBroker(mqtt.BrokerOptions{Listen: h.brokerAddr, Log: slog.New(slog.DiscardHandler)})
+	if err == nil {
+		h.brokerAddr = h.broker.Addr().String()
+	}
+	return err
+}
+
+// openFront lets the gateway through, once the subscriber is there: a broker keeps nothing for those who are absent.
+func (h *demoHouse) openFront(ctx context.Context) (err error) {
+	select {
+	case <-h.connected:
+	case <-ctx.Done():
+		return nil
+	case <-time.After(10 * time.Second):
+		return errors.New("the demo's subscriber does not reach the broker")
+	}
+	if h.front, err = net.Listen("tcp", h.frontAddr); err != nil {
+		return err
+	}
+	h.frontAddr = h.front.Addr().String()
+	l := h.front
+	h.wg.Go(func() {
+		for {
+			c, err := l.Accept()
+			if err != nil {
+				return
+			}
+			h.forward(c)
+		}
+	})
+	return nil
+}
+
+func (h *demoHouse) forward(c net.Conn) {
+	b, err := net.Dial("tcp", h.brokerAddr)
+	if err != nil {
+		c.Close()
+		return
+	}
+	h.mu.Lock()
+	h.conns = append(h.conns, c, b)
+	h.mu.Unlock()
+	pass := func(dst, src net.Conn) {
+		io.Copy(dst, src)
+		dst.Close()
+		src.Close()
+	}
+	h.wg.Go(func() { pass(b, c) })
+	h.wg.Go(func() { pass(c, b) })
+}
+
+// cut takes the broker away, with all connections.
+func (h *demoHouse) cut() error {
+	if h.front != nil {
+		h.front.Close()
+	}
+	h.mu.Lock()
+	for _, c := range h.conns {
+		c.Close()
+	}
+	h.conns = nil
+	h.mu.Unlock()
+	for len(h.connected) > 0 {
+		<-h.connected
+	}
+	return h.broker.Close()
+}
+
+func (h *demoHouse) mend(ctx context.Context) error {
+	if err := h.openBroker(); err != nil {
+		return err
+	}
+	return h.openFront(ctx)
+}
+
+func (h *demoHouse) stop() {
+	h.cancel()
+	h.cut()
+	h.wg.Wait()
+}
+
+// heard prints an event as it arrives.
+func (d *demo) heard(_ string, payload []byte, _ bool) {
+	var e struct {
+		ID, Type string
+		Data     struct {
+			Title   string   `json:"zone_title"`
+			Detail  string   `json:"detail"`
+			Phase   string   `json:"phase"`
+			Proof   string   `json:"proof"`
+			Age     *float64 `json:"age_s"`
+			Dwell   *float64 `json:"dwell_s"`
+			Delayed bool     `json:"delayed"`
+			Hops    []struct {
+				From     string   `json:"from"`
+				To       string   `json:"to"`
+				RSSI     *float64 `json:"rssi_dbm"`
+				SNR      *float64 `json:"snr_db"`
+				Verified bool     `json:"verified"`
+			} `json:"hops"`
+		}
+	}
+	if json.Unmarshal(payload, &e) != nil {
+		return
+	}
+	if strings.HasPrefix(e.Type, "longlane.fault") {
+		d.say("fault: %s", e.Data.Detail)
+		return
+	}
+	if !strings.HasPrefix(e.Type, "longlane.trip.opened") && !strings.HasPrefix(e.Type, "longlane.trip.closed") {
+		return
+	}
+	repeat := d.tally.note(e.ID, e.Data.Delayed)
+	way := ""
+	for i, h := range e.Data.Hops {
+		if i == 0 {
+			way = h.From
+		}
+		way += " ~> " + h.To
+		if h.RSSI != nil && h.SNR != nil {
+			way += fmt.Sprintf(" (%.0f dBm, SNR %.1f)", *h.RSSI, *h.SNR)
+		}
+		if !h.Verified {
+			way += " NOT VERIFIED"
+		}
+	}
+	what := e.Data.Phase
+	if e.Data.Dwell != nil {
+		what += fmt.Sprintf(" after %.1f s", *e.Data.Dwell)
+	}
+	age := "age not known"
+	if e.Data.Age != nil {
+		age = fmt.Sprintf("age %.2f s", *e.Data.Age)
+	}
+	for _, note := range []struct {
+		on   bool
+		word string
+	}{{e.Data.Delayed, "delayed"}, {repeat, "repeat"}, {e.Data.Proof != "fresh", e.Data.Proof}} {
+		if note.on {
+			age += ", " + note.word
+		}
+	}
+	d.say("%s  %-18s %-28s %s", d.paint(e.Data.Title, e.Data.Delayed, e.Data.Phase), what, age, way)
+}
+
+// paint makes a live opening stand out.
+func (d *demo) paint(title string, delayed bool, phase string) string {
+	s := fmt.Sprintf("%-11s", title)
+	if d.color && phase == "opened" && !delayed {
+		return "\x1b[1m" + s + "\x1b[0m"
+	}
+	return s
+}

@@ -1,0 +1,304 @@
+package main
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os/exec"
+	"slices"
+	"strings"
+	"testing"
+)
+
+const module = "longlane"
+
+// rule says what one package may import, tests apart. The folders are the architecture, and arrows point down only:
+// this table is what keeps it so.
+type rule struct {
+	project []string // packages of the project; "radio/*" stands for all below radio, "*" for all
+	modules []string // modules of others, with all their packages
+	std     []string // packages of the standard library that it must do without
+	why     string   // why the package imports no more than that
+}
+
+// effects are what a package without I/O must do without: each of them lets the outside in. log/slog is not among
+// them, because a type that holds a key says through it that it must not be logged.
+var effects = []string{"os", "net", "net/http", "os/exec", "syscall", "io/ioutil"}
+
+var imports = map[string]rule{
+	"cmd/longlane": {
+		project: []string{"*"},
+		modules: []string{"golang.org/x/term", "golang.org/x/sys", "github.com/mdp/qrterminal/v3", "rsc.io/qr"},
+		why:     "it turns flags and files into options and decides nothing; what needs a library lives in the package that owns it",
+	},
+	"gateway/daemon": {
+		project: []string{"gateway", "gateway/*", "radio", "radio/*", "queue", "queue/*", "proto"},
+		modules: []string{"golang.org/x/sys"},
+		why:     "it wires the packages together and owns their lifecycle; work of its own belongs below it",
+	},
+	"gateway/config": {
+		modules: []string{"github.com/pelletier/go-toml/v2", "github.com/agext/levenshtein"},
+		why:     "it knows the file, not what is done with it, so that every program of the project can read its files through it",
+	},
+	"gateway/roster": {
+		project: []string{"proto"},
+		why:     "it keeps the site's secret: the fewer packages reach it or are reached from it, the better",
+	},
+	"gateway": {
+		project: []string{"proto", "radio", "radio/lora", "queue", "gateway/roster"},
+		modules: []string{"golang.org/x/sys"},
+		why:     "the core must run the same with any bearer and any sink, so it knows neither",
+	},
+	"gateway/mqtt": {
+		project: []string{"gateway", "queue", "proto", "radio"},
+		modules: []string{"github.com/eclipse/paho.mqtt.golang", "github.com/mochi-mqtt/server/v2", "golang.org/x/sys"},
+		why:     "it is the one place that knows MQTT; it takes events from the core and knows no bearer's package",
+	},
+	"gateway/metrics": {
+		project: []string{"gateway", "gateway/mqtt", "queue", "radio", "radio/*", "proto"},
+		modules: []string{"github.com/prometheus/client_golang", "github.com/prometheus/client_model"},
+		why:     "it reads what others have counted; it controls nothing",
+	},
+	"queue": {
+		modules: []string{"go.etcd.io/bbolt", "golang.org/x/sys"},
+		why:     "it keeps bytes and knows nothing of what they mean, so its promise can be tested alone",
+	},
+	"queue/history": {
+		project: []string{"queue"},
+		modules: []string{"go.etcd.io/bbolt"},
+		why:     "years of records live in a file of their own, apart from the queue's duties",
+	},
+	"radio": {
+		std: effects,
+		why: "it holds the types that all bearers share, and must cost nothing to import",
+	},
+	"radio/modem": {
+		project: []string{"radio"},
+		std:     []string{"net", "os/exec", "syscall"}, // "os" it needs for the error of a missed deadline
+		why:     "it speaks over an io.ReadWriteCloser, so that a tty, a pipe and a test twin are the same to it",
+	},
+	"radio/serialport": {
+		project: []string{"radio"},
+		modules: []string{"github.com/tarm/serial", "github.com/creack/pty", "golang.org/x/sys"},
+		why:     "it opens and reopens a tty; what passes over it is for others to know",
+	},
+	"radio/wifi": {
+		project: []string{"radio"},
+		modules: []string{"golang.org/x/sys"},
+		why:     "it is a bearer and carries frames without knowing them",
+	},
+	"radio/lora": {
+		std: effects,
+		why: "it is arithmetic: a formula with a source, and nothing that could make two runs differ",
+	},
+	"radio/node": {
+		project: []string{"proto", "radio/lora"},
+		std:     effects,
+		why:     "a node is a state machine without I/O or clock, so that the same code runs in the simulator and on a board",
+	},
+	"radio/ether": {
+		project: []string{"radio", "radio/*", "proto"},
+		why:     "the simulated air must not know the gateway it tests",
+	},
+	"proto": {
+		std: effects,
+		why: "frames are pure bytes: no clock, no log, no I/O; whoever writes a node in another language needs nothing but its page",
+	},
+}
+
+// sole are the modules that one package has to itself, or two: if the module must be replaced, that is all that
+// changes.
+var sole = []struct {
+	module string
+	owners []string
+	why    string
+}{
+	{"github.com/eclipse/paho.mqtt.golang", []string{"gateway/mqtt"}, "its tokens and sessions mislead whoever does not know how; one package does"},
+	{"github.com/mochi-mqtt/server/v2", []string{"gateway/mqtt"}, "who talks to a broker must not care which one it is"},
+	{"github.com/tarm/serial", []string{"radio/serialport"}, "it hangs or spins when a device is unplugged; one package guards against that"},
+	{"go.etcd.io/bbolt", []string{"queue", "queue/history"}, "what is on disk has one owner, or its promise has none"},
+	{"github.com/prometheus/client_golang", []string{"gateway/metrics"}, "all names of metrics stand in one file; others count in plain fields"},
+}
+
+// within are the packages of the project that only some may import.
+var within = []struct {
+	pkg     string
+	owners  []string
+	because string
+}{
+	{"gateway/metrics", []string{"gateway/daemon"}, "metrics are read from outside; a package that imported them would count in two places"},
+	{"cmd/longlane", nil, "a command is the top; what others need of it belongs below"},
+}
+
+// never are packages of the standard library that nobody may import.
+var never = map[string]string{
+	"log":      "there is one log, log/slog, and the daemon owns its form",
+	"expvar":   "metrics have one home, gateway/metrics",
+	"unsafe":   "no speed is worth a memory error in a thing that must run for years",
+	"plugin":   "what runs is what was built",
+	"net/rpc":  "frozen, and nothing here is called from afar",
+	"net/smtp": "nothing leaves the place unless the config says so, and no setting sends mail",
+}
+
+// unsafeOwners need what never forbids for a system call that no library wraps.
+var unsafeOwners = []string{"radio/serialport"}
+
+// goPackage is what `go list -json` says of a package; test files do not count among its Imports.
+type goPackage struct {
+	ImportPath string
+	Imports    []string
+}
+
+func TestImports(t *testing.T) {
+	pkgs := listPackages(t)
+	for _, v := range violations(pkgs) {
+		t.Error(v)
+	}
+}
+
+// listPackages asks the go command for all packages of the module, this one among them.
+func listPackages(t *testing.T) []goPackage {
+	t.Helper()
+	cmd := exec.Command("go", "list", "-e", "-json=ImportPath,Imports", module+"/...")
+	out, err := cmd.Output()
+	if err != nil {
+		var exit *exec.ExitError
+		if errors.As(err, &exit) {
+			t.Fatalf("go list: %v\n%s", err, exit.Stderr)
+		}
+		t.Fatalf("go list: %v", err)
+	}
+	var pkgs []goPackage
+	for dec := json.NewDecoder(strings.NewReader(string(out))); ; {
+		var p goPackage
+		if err := dec.Decode(&p); errors.Is(err, io.EOF) {
+			break
+		} else if err != nil {
+			t.Fatalf("read the output of go list: %v", err)
+		}
+		pkgs = append(pkgs, p)
+	}
+	if !slices.ContainsFunc(pkgs, func(p goPackage) bool { return p.ImportPath == module+"/cmd/longlane" }) {
+		t.Fatalf("go list found %d packages, and this one is not among them", len(pkgs))
+	}
+	return pkgs
+}
+
+// violations returns what breaks the table, one sentence each.
+func violations(pkgs []goPackage) []string {
+	var out []string
+	for _, p := range pkgs {
+		name := strings.TrimPrefix(p.ImportPath, module+"/")
+		r, ok := imports[name]
+		if !ok {
+			out = append(out, fmt.Sprintf("%s is not in the import table: add it to the table in cmd/longlane/imports_test.go, with what it may import and why", name))
+			continue
+		}
+		for _, path := range p.Imports {
+			if reason := verdict(name, r, path); reason != "" {
+				out = append(out, fmt.Sprintf("%s must not import %s: %s", name, path, reason))
+			}
+		}
+	}
+	return out
+}
+
+// verdict returns why package name must not import path, or "" if it may.
+func verdict(name string, r rule, path string) string {
+	first, _, _ := strings.Cut(path, "/")
+	switch {
+	case first == module:
+		return verdictProject(name, r, strings.TrimPrefix(path, module+"/"))
+	case strings.Contains(first, "."):
+		return verdictModule(name, r, path)
+	case path == "unsafe" && slices.Contains(unsafeOwners, name):
+		return ""
+	case never[path] != "":
+		return never[path]
+	case slices.Contains(r.std, path):
+		return r.why
+	}
+	return ""
+}
+
+func verdictProject(name string, r rule, pkg string) string {
+	for _, w := range within {
+		if w.pkg == pkg && !slices.Contains(w.owners, name) {
+			return w.because
+		}
+	}
+	for _, pattern := range r.project {
+		below, all := strings.CutSuffix(pattern, "*")
+		if pattern == pkg || all && strings.HasPrefix(pkg, below) {
+			return ""
+		}
+	}
+	return r.why
+}
+
+func verdictModule(name string, r rule, path string) string {
+	for _, s := range sole {
+		if inModule(path, s.module) && !slices.Contains(s.owners, name) {
+			return fmt.Sprintf("%s alone may: %s", strings.Join(s.owners, " and "), s.why)
+		}
+	}
+	if slices.ContainsFunc(r.modules, func(m string) bool { return inModule(path, m) }) {
+		return ""
+	}
+	return "the module is not among those it may use: " + r.why
+}
+
+func inModule(path, module string) bool { return path == module || strings.HasPrefix(path, module+"/") }
+
+// TestImportRules shows that each rule catches what it is there for.
+func TestImportRules(t *testing.T) {
+	for _, c := range []struct{ pkg, imports, want string }{
+		{"gateway", "longlane/proto", ""},
+		{"gateway", "fmt", ""},
+		{"gateway", "longlane/radio/modem", "must run the same with any bearer"},
+		{"gateway", "longlane/gateway/mqtt", "must run the same with any bearer"},
+		{"gateway/mqtt", "github.com/eclipse/paho.mqtt.golang/packets", ""},
+		{"gateway/daemon", "github.com/eclipse/paho.mqtt.golang", "gateway/mqtt alone may"},
+		{"cmd/longlane", "github.com/mochi-mqtt/server/v2/listeners", "gateway/mqtt alone may"},
+		{"radio/modem", "github.com/tarm/serial", "radio/serialport alone may"},
+		{"gateway", "go.etcd.io/bbolt", "queue and queue/history alone may"},
+		{"queue/history", "go.etcd.io/bbolt", ""},
+		{"queue", "github.com/prometheus/client_golang/prometheus", "gateway/metrics alone may"},
+		{"queue", "longlane/gateway", "keeps bytes"},
+		{"cmd/longlane", "longlane/radio/ether", ""},
+		{"cmd/longlane", "longlane/gateway/metrics", "read from outside"},
+		{"gateway/daemon", "longlane/gateway/metrics", ""},
+		{"gateway/daemon", "longlane/cmd/longlane", "a command is the top"},
+		{"proto", "os", "pure bytes"},
+		{"proto", "longlane/radio", "pure bytes"},
+		{"proto", "golang.org/x/sys/unix", "not among those it may use"},
+		{"radio/node", "net", "state machine without I/O"},
+		{"radio/ether", "longlane/gateway", "must not know the gateway"},
+		{"radio", "log", "there is one log"},
+		{"queue", "unsafe", "memory error"},
+		{"radio/wifi", "example.org/queue", "not among those it may use"},
+		{"radio/new", "fmt", "add it to the table"},
+	} {
+		got := violations([]goPackage{{ImportPath: module + "/" + c.pkg, Imports: []string{c.imports}}})
+		if c.want == "" && len(got) > 0 || c.want != "" && (len(got) != 1 || !strings.Contains(got[0], c.want)) {
+			t.Errorf("%s importing %s: %q, want a message with %q", c.pkg, c.imports, got, c.want)
+		}
+	}
+}
+
+// TestImportTableSaysWhy: a ban without a reason is an obstacle, not a rule.
+func TestImportTableSaysWhy(t *testing.T) {
+	for name, r := range imports {
+		if len(r.why) < 20 {
+			t.Errorf("%s: the table gives no reason", name)
+		}
+	}
+	for _, s := range sole {
+		for _, owner := range s.owners {
+			if !slices.Contains(imports[owner].modules, s.module) {
+				t.Errorf("%s owns %s, but its entry does not allow it", owner, s.module)
+			}
+		}
+	}
+}

@@ -1,0 +1,292 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"sync"
+	"time"
+
+	"longlane/gateway/config"
+	"longlane/radio/ether"
+	"longlane/radio/lora"
+	"longlane/radio/modem"
+	"longlane/radio/node"
+	"longlane/radio/serialport"
+)
+
+var simCommand = command{
+	name:  "sim",
+	brief: "drive virtual nodes behind a virtual modem on a real pty",
+	usage: "--scenario FILE --modem PATH [--out FILE] [--for DURATION] [--drain] [--seed N]",
+	example: `  longlane sim --scenario testdata/sim/hill-orchard.toml --modem /tmp/modem --out sim.jsonl
+  (the gateway's config then says: device = "/tmp/modem")`,
+	run: simulate,
+}
+
+type simOptions struct {
+	scenario, modem, out, memory string
+	length                       time.Duration
+	drain                        bool
+	seed                         uint64
+}
+
+func simulate(ctx context.Context, c *call) error {
+	var o simOptions
+	c.StringVar(&o.scenario, "scenario", "", "the scenario `file`")
+	c.StringVar(&o.modem, "modem", "", "make this `path` a link to the virtual modem's tty")
+	c.StringVar(&o.out, "out", "-", "the `file` for what happened, one JSON line each; - is standard output")
+	c.StringVar(&o.memory, "memory", "", "the `directory` of the nodes' lasting memory (default: the scenario's own)")
+	c.DurationVar(&o.length, "for", 0, "end after this `time`")
+	c.BoolVar(&o.drain, "drain", false, "end once no more trips come and none waits for its receipt")
+	c.Uint64Var(&o.seed, "seed", 0, "use this `number` instead of the scenario's seed")
+	if _, err := c.parse(0); err != nil {
+		return err
+	}
+	if o.scenario == "" || o.modem == "" {
+		return badUsage("give --scenario FILE and --modem PATH; `longlane sim --help` shows an example")
+	}
+	if o.memory == "" {
+		o.memory = filepath.Dir(o.scenario)
+	}
+	sc, err := readScenario(o.scenario)
+	if err != nil {
+		return err
+	}
+	if o.seed == 0 {
+		o.seed = sc.Seed
+	}
+	return o.run(ctx, c, sc)
+}
+
+// readScenario refuses what cannot work, with file, line and reason, before anything runs.
+func readScenario(path string) (ether.Scenario, error) {
+	var sc ether.Scenario
+	text, err := os.ReadFile(path)
+	if err != nil {
+		return sc, usageError{fmt.Errorf("read scenario: %w", err)}
+	}
+	doc, err := config.Open(path, text)
+	if err != nil {
+		return sc, usageError{err}
+	}
+	doc.Into(&sc)
+	if doc.Err() == nil {
+		refuseFields(doc, sc.Validate())
+	}
+	if err := doc.Err(); err != nil {
+		return sc, usageError{err}
+	}
+	return sc, nil
+}
+
+func refuseFields(doc *config.Document, err error) {
+	if list, ok := err.(interface{ Unwrap() []error }); ok {
+		for _, e := range list.Unwrap() {
+			refuseFields(doc, e)
+		}
+		return
+	}
+	var f *ether.FieldError
+	if errors.As(err, &f) {
+		doc.Refuse(f.Field(), f.Found, f.Expected)
+	}
+}
+
+func (o *simOptions) run(ctx context.Context, c *call, sc ether.Scenario) error {
+	out := c.out
+	if o.out != "-" {
+		f, err := os.Create(o.out)
+		if err != nil {
+			return fmt.Errorf("write record: %w", err)
+		}
+		defer f.Close()
+		out = f
+	}
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	if o.length > 0 {
+		ctx, cancel = context.WithTimeout(ctx, o.length)
+		defer cancel()
+	}
+	lines := &recordLines{w: bufio.NewWriter(out), stop: cancel}
+	mem := &memory{dir: o.memory}
+	saved, err := mem.load(sc)
+	if err != nil {
+		return err
+	}
+	air := lora.Settings{SpreadingFactor: 7, Bandwidth: 125000, CodingRate: 5, Preamble: 8}
+	e, err := ether.New(sc, o.seed, ether.Options{Airtime: air.Airtime, Record: lines.write, Saved: saved, Saves: mem.save,
+		Card: func(path string) (node.Card, error) { return readCard(o.scenario, path) }})
+	if err != nil {
+		return usageError{err}
+	}
+	live := ether.NewLive(e)
+	b := &board{link: o.modem, device: modem.NewDevice(modem.DeviceOptions{Firmware: "longlane sim", Transmit: live.Transmit}),
+		plugs: make(chan ether.Plug, 16), log: c.err}
+	live.Plug = func(p ether.Plug) { b.plugs <- p }
+	if err := b.plugIn(ctx); err != nil {
+		return err
+	}
+	var wg sync.WaitGroup
+	wg.Go(func() { b.run(ctx) })
+	if o.drain {
+		wg.Go(func() { drain(ctx, cancel, live, time.Duration(sc.Until)) })
+	}
+	fmt.Fprintf(c.err, "%s: %d nodes behind %s, seed %d\n", sc.Name, len(sc.Nodes), o.modem, o.seed)
+	err = live.Run(ctx, b.device)
+	cancel()
+	wg.Wait()
+	return errors.Join(err, lines.err, mem.err)
+}
+
+func readCard(scenario, path string) (node.Card, error) {
+	if !filepath.IsAbs(path) {
+		path = filepath.Join(filepath.Dir(scenario), path)
+	}
+	text, err := os.ReadFile(path)
+	if err != nil {
+		return node.Card{}, fmt.Errorf("read card: %w; make it with: longlane enrol add NAME --zone ZONE > %s", err, path)
+	}
+	card, err := node.ParseCard(text)
+	if err != nil {
+		return node.Card{}, fmt.Errorf("%s: %w", path, err)
+	}
+	return card, nil
+}
+
+// drain ends the simulation once the last trip has its receipt.
+func drain(ctx context.Context, end context.CancelFunc, live *ether.Live, until time.Duration) {
+	began := time.Now()
+	look := time.NewTicker(50 * time.Millisecond)
+	defer look.Stop()
+	quiet := 0
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-look.C:
+		}
+		if time.Since(began) < until || live.Held() > 0 {
+			quiet = 0
+			continue
+		}
+		if quiet++; quiet > 20 { // a trip that was under way at the end of `until` may still close
+			end()
+			return
+		}
+	}
+}
+
+// recordLines writes what happened, a line at a time, so that a reader never waits for one.
+type recordLines struct {
+	w    *bufio.Writer
+	stop context.CancelFunc
+	err  error
+}
+
+func (l *recordLines) write(r ether.Record) {
+	if l.err != nil {
+		return
+	}
+	err := json.NewEncoder(l.w).Encode(r)
+	if err = errors.Join(err, l.w.Flush()); err != nil {
+		l.err = fmt.Errorf("write record: %w", err)
+		l.stop() // a record with holes proves nothing
+	}
+}
+
+// memory is the nodes' lasting memory: a file each, so that a simulation that is run again goes on counting.
+type memory struct {
+	dir string
+	err error
+}
+
+func (m *memory) path(name string) string { return filepath.Join(m.dir, name+".memory") }
+
+func (m *memory) load(sc ether.Scenario) (map[string][]byte, error) {
+	saved := map[string][]byte{}
+	for _, n := range sc.Nodes {
+		b, err := os.ReadFile(m.path(n.Name))
+		if errors.Is(err, fs.ErrNotExist) {
+			continue
+		} else if err != nil {
+			return nil, fmt.Errorf("read a node's memory: %w", err)
+		}
+		saved[n.Name] = b
+	}
+	return saved, nil
+}
+
+func (m *memory) save(name string, b []byte) {
+	temp := m.path(name) + ".new"
+	err := os.WriteFile(temp, b, 0o600)
+	if err == nil {
+		err = os.Rename(temp, m.path(name))
+	}
+	if err != nil {
+		m.err = fmt.Errorf("write a node's memory: %w", err)
+	}
+}
+
+// board is the virtual modem with its plug: in, it serves a pty that the link leads to; out, there is none.
+type board struct {
+	link   string
+	device *modem.Device
+	plugs  chan ether.Plug
+	log    io.Writer
+	pty    *serialport.Pty
+	served chan struct{}
+	unplug context.CancelFunc
+}
+
+func (b *board) plugIn(ctx context.Context) (err error) {
+	if b.pty, err = serialport.NewPty(b.link); err != nil {
+		return err
+	}
+	ctx, b.unplug = context.WithCancel(ctx)
+	b.served = make(chan struct{})
+	pty, served := b.pty, b.served
+	go func() {
+		defer close(served)
+		b.device.Serve(ctx, pty)
+	}()
+	return nil
+}
+
+func (b *board) plugOut() {
+	b.unplug()
+	b.pty.HangUp()
+	b.pty.Close()
+	<-b.served
+}
+
+func (b *board) run(ctx context.Context) {
+	in := true
+	for {
+		select {
+		case <-ctx.Done():
+			if in {
+				b.plugOut()
+			}
+			return
+		case p := <-b.plugs:
+			if p == ether.PlugOut && in {
+				b.plugOut()
+				in = false
+			} else if p == ether.PlugIn && !in {
+				if err := b.plugIn(ctx); err != nil {
+					fmt.Fprintln(b.log, "longlane sim:", err)
+					continue
+				}
+				in = true
+			}
+		}
+	}
+}

@@ -1,0 +1,347 @@
+// Package daemon wires a gateway together from its configuration, and gives it a life: New opens everything, Run works
+// until it is told to stop, and what was opened is closed in the reverse order.
+package daemon
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"net"
+	"net/http"
+	"os"
+	"path/filepath"
+	"time"
+
+	"longlane/gateway"
+	"longlane/gateway/config"
+	"longlane/gateway/metrics"
+	"longlane/gateway/mqtt"
+	"longlane/gateway/roster"
+	"longlane/queue"
+	"longlane/radio"
+	"longlane/radio/modem"
+	"longlane/radio/serialport"
+	"longlane/radio/wifi"
+)
+
+const queueFile = "queue.db"
+
+// brokerSink is the name of the broker's place in the queue.
+const brokerSink = "mqtt"
+
+// Daemon is a gateway and all it stands on.
+type Daemon struct {
+	cfg     *config.Config
+	log     *slog.Logger
+	gw      *gateway.Gateway
+	links   []radio.Link
+	modems  []*modem.Modem
+	queue   *queue.Queue
+	metrics *metrics.Metrics
+	broker  *mqtt.Broker
+	http    net.Listener
+	close   []func() error // in order of opening
+}
+
+// New opens roster, queue, broker and HTTP socket. On an error everything is closed again.
+func New(cfg *config.Config, log *slog.Logger) (d *Daemon, err error) {
+	d = &Daemon{cfg: cfg, log: log}
+	defer func() {
+		if err != nil {
+			err = errors.Join(err, d.shut())
+		}
+	}()
+	if err := os.MkdirAll(cfg.State, 0o700); err != nil {
+		return nil, fmt.Errorf("make state directory: %w", err)
+	}
+	current, err := roster.Follow(cfg.State)
+	if err != nil {
+		return nil, err
+	}
+	if name := current.Get().SiteName; name != cfg.Site {
+		return nil, fmt.Errorf("the roster in %s is of the site %q, the config says %q", cfg.State, name, cfg.Site)
+	}
+	clock, err := gateway.SystemClock()
+	if err != nil {
+		return nil, err
+	}
+	if d.queue, err = queue.Open(filepath.Join(cfg.State, queueFile),
+		queue.Options{Advance: gateway.AdvanceMark, Log: log}); err != nil {
+		return nil, err
+	}
+	d.close = append(d.close, d.queue.Close)
+	if err := d.openBroker(); err != nil {
+		return nil, err
+	}
+	d.openLinks()
+	d.metrics = metrics.New(d.lists())
+	if d.gw, err = gateway.New(d.options(current, clock)); err != nil {
+		return nil, err
+	}
+	d.gauges()
+	return d, d.listen()
+}
+
+func (d *Daemon) openBroker() (err error) {
+	e := d.cfg.Embedded
+	if e == nil {
+		return nil
+	}
+	d.broker, err = mqtt.StartBroker(mqtt.BrokerOptions{Listen: e.Listen, User: e.User, PasswordFile: e.PasswordFile, Log: d.log})
+	if err == nil {
+		d.close = append(d.close, d.broker.Close)
+	}
+	return err
+}
+
+func (d *Daemon) openLinks() {
+	for _, m := range d.cfg.Modem {
+		link := modem.New(modem.Options{Name: m.Name, Transmit: m.Transmit, Log: d.log,
+			Open: func(context.Context) (io.ReadWriteCloser, error) {
+				return serialport.Open(serialport.Options{Path: m.Device, Baud: m.Baud})
+			},
+			Parameters: modem.Parameters{Frequency: uint32(m.Frequency), Bandwidth: uint32(m.Bandwidth),
+				SpreadingFactor: uint8(m.SpreadingFactor), CodingRate: uint8(m.CodingRate), Power: int8(m.Power),
+				SyncWord: uint8(m.SyncWord), Preamble: uint16(m.Preamble)}})
+		d.links, d.modems = append(d.links, link), append(d.modems, link)
+		if !m.Transmit {
+			d.log.Warn("receive only: nodes heard by this modem get no receipts and keep trying; set transmit = true "+
+				"once you have made sure that its settings are lawful where the antenna stands", "modem", m.Name)
+		}
+	}
+	if w := d.cfg.Wifi; w != nil {
+		d.links = append(d.links, wifi.New(wifi.Options{Name: "wifi", Listen: w.Listen, Log: d.log}))
+	}
+}
+
+func (d *Daemon) options(r *roster.Current, clock gateway.Clock) gateway.Options {
+	o := gateway.Options{Site: d.cfg.Site, Name: d.cfg.Gateway, Roster: r, Queue: d.queue, Links: d.links, Clock: clock,
+		OldAfter: time.Duration(d.cfg.Trip.OldAfter), FreshWithin: time.Duration(d.cfg.Trip.FreshWithin),
+		CheckIn: time.Duration(d.cfg.Checkin.Period), Meter: d.metrics, Log: d.log,
+		SpreadingFactor: map[string]int{}, Titles: map[string]string{}, Sinks: []gateway.SinkOptions{d.brokerOptions(clock)}}
+	for _, m := range d.cfg.Modem {
+		o.SpreadingFactor[m.Name] = m.SpreadingFactor
+	}
+	for zone := range d.cfg.Zone {
+		o.Titles[zone] = d.cfg.Title(zone)
+	}
+	return o
+}
+
+// brokerOptions is the broker as a sink. Sessions are clean: the queue is the only truth.
+func (d *Daemon) brokerOptions(clock gateway.Clock) gateway.SinkOptions {
+	o := mqtt.Options{ClientID: "longlane-" + d.cfg.Site + "-" + d.cfg.Gateway, Log: d.log}
+	window := config.Default().Broker.Window
+	if b := d.cfg.Broker; b != nil {
+		o.URL, o.User, o.PasswordFile, o.CAFile, o.ClientID = b.URL, b.User, b.PasswordFile, b.CAFile, b.ClientID
+		window = b.Window
+	} else {
+		o.URL, o.User, o.PasswordFile = "mqtt://"+reach(d.broker.Addr()), d.cfg.Embedded.User, d.cfg.Embedded.PasswordFile
+	}
+	backoff := time.Minute
+	if mqtt.Nearby(o.URL) {
+		backoff = time.Second
+	}
+	return gateway.SinkOptions{Name: brokerSink, Required: true, FromStart: true, Window: window, MaxBackoff: backoff,
+		Reason: endReason,
+		Dial: func(ctx context.Context, second bool) (gateway.Session, error) {
+			o := o
+			if second {
+				o.ClientID += "-2"
+			} else {
+				will := d.gw.Status("lost")
+				o.Will = &mqtt.Will{Topic: will.Topic, Payload: will.Payload}
+			}
+			s, err := mqtt.Dial(ctx, o)
+			if err != nil {
+				return nil, err // not a nil *Session in an interface
+			}
+			return s, nil
+		}}
+}
+
+// reach is how to dial what listens on a: on every address means on loopback too.
+func reach(a net.Addr) string {
+	host, port, err := net.SplitHostPort(a.String())
+	if ip := net.ParseIP(host); err != nil || ip == nil || !ip.IsUnspecified() {
+		return a.String()
+	}
+	return net.JoinHostPort("127.0.0.1", port)
+}
+
+func endReason(err error) string {
+	var end *mqtt.EndError
+	if errors.As(err, &end) {
+		return string(end.Reason)
+	}
+	return string(mqtt.ReasonSettings)
+}
+
+func (d *Daemon) lists() metrics.Lists {
+	l := metrics.Lists{Verdicts: gateway.Verdicts, Drops: gateway.Drops, Sinks: []string{brokerSink}}
+	for _, r := range mqtt.Reasons() {
+		l.Ends = append(l.Ends, string(r))
+	}
+	for _, k := range d.links {
+		l.Bearers = append(l.Bearers, k.Name())
+	}
+	return l
+}
+
+// gauges are read when somebody looks.
+func (d *Daemon) gauges() {
+	m := d.metrics
+	for _, l := range d.links {
+		m.Up("bearer", l.Name(), l.Up)
+	}
+	for _, md := range d.modems {
+		label := map[string]string{"bearer": md.Name()}
+		m.Counter("modem_opens_total", "Times the modem's port was opened.", label,
+			func() float64 { return float64(md.Stats().Opens) })
+		m.Counter("modem_restarts_total", "Restarts of the modem noticed while its port stayed open.", label,
+			func() float64 { return float64(md.Stats().Restarts) })
+		m.Counter("modem_airtime_seconds_total", "Time on the air of all frames sent.", label,
+			func() float64 { return md.Stats().Airtime.Seconds() })
+	}
+	m.Counter("serial_abandoned_total", "Ports whose close hung and that were given up.", nil,
+		func() float64 { return float64(serialport.Abandoned()) })
+	for name, c := range d.gw.Cursors() {
+		label := map[string]string{"sink": name}
+		m.Up("sink", name, func() bool { return d.gw.Connected()[name] })
+		m.Gauge("queue_waiting_events", "Events that the sink has not acknowledged.", label, func() float64 {
+			n, _ := c.Depth()
+			return float64(n)
+		})
+		m.Gauge("queue_oldest_age_seconds", "Age of the oldest event that the sink has not acknowledged; 0 if none waits "+
+			"or its age cannot be known.", label, func() float64 { return d.gw.OldestAge(name).Seconds() })
+	}
+	for p, name := range []string{"alarm", "notice", "routine"} {
+		m.Gauge("queue_stored_events", "Events in the log, by priority.", map[string]string{"priority": name},
+			func() float64 { return float64(d.queue.Stats().Waiting[p]) })
+	}
+	m.Gauge("queue_used_bytes", "Bytes of the queue's file in use.", nil, func() float64 { return float64(d.queue.Stats().BytesUsed) })
+	m.Gauge("queue_file_bytes", "Size of the queue's file.", nil, func() float64 { return float64(d.queue.Stats().BytesFile) })
+	m.Counter("queue_written_bytes_total", "Bytes written to the queue's file, for the wear of a memory card.", nil,
+		func() float64 { return float64(d.queue.Stats().BytesWrote) })
+	m.Counter("queue_commits_total", "Transactions committed.", nil, func() float64 { return float64(d.queue.Stats().Commits) })
+	m.Counter("queue_parked_total", "Events set aside because a sink refused them or they could not be read.", nil,
+		func() float64 { return float64(d.queue.Stats().Parked) })
+	for r := queue.RefusedFullAlarm; r <= queue.RefusedInvalid; r++ {
+		m.Counter("queue_refused_total", "Records not stored, by reason.", map[string]string{"reason": r.String()},
+			func() float64 { return float64(d.queue.Stats().Refused[r]) })
+	}
+}
+
+func (d *Daemon) listen() (err error) {
+	if d.cfg.HTTP == "" {
+		return nil
+	}
+	if d.http, err = net.Listen("tcp", d.cfg.HTTP); err != nil {
+		return fmt.Errorf("open http %s: %w; set another address as `http` in the config, or \"\" for none", d.cfg.HTTP, err)
+	}
+	d.close = append(d.close, func() error {
+		if err := d.http.Close(); !errors.Is(err, net.ErrClosed) {
+			return err
+		}
+		return nil
+	})
+	return nil
+}
+
+// HTTPAddr is where metrics and health are served; nil if nowhere.
+func (d *Daemon) HTTPAddr() net.Addr {
+	if d.http == nil {
+		return nil
+	}
+	return d.http.Addr()
+}
+
+// BrokerAddr is where the embedded broker listens; nil if there is none.
+func (d *Daemon) BrokerAddr() net.Addr {
+	if d.broker == nil {
+		return nil
+	}
+	return d.broker.Addr()
+}
+
+// Run works until ctx ends, then stops in order and closes everything. After a stop that was asked for it returns nil.
+func (d *Daemon) Run(ctx context.Context) error {
+	srv := &http.Server{Handler: d.handler(), ReadHeaderTimeout: 5 * time.Second}
+	served := make(chan struct{})
+	go func() {
+		defer close(served)
+		if d.http == nil {
+			return
+		}
+		if err := srv.Serve(d.http); !errors.Is(err, http.ErrServerClosed) {
+			d.log.Error("http has stopped", "err", err)
+		}
+	}()
+	d.log.Info("serving", "site", d.cfg.Site, "gateway", d.cfg.Gateway, "bearers", len(d.links), "state", d.cfg.State)
+	err := d.gw.Run(ctx)
+	stop, cancel := context.WithTimeout(context.WithoutCancel(ctx), time.Second)
+	defer cancel()
+	err = errors.Join(err, srv.Shutdown(stop))
+	<-served
+	return errors.Join(err, d.shut())
+}
+
+func (d *Daemon) shut() (err error) {
+	for i := len(d.close) - 1; i >= 0; i-- {
+		err = errors.Join(err, d.close[i]())
+	}
+	d.close = nil
+	return err
+}
+
+func (d *Daemon) handler() http.Handler {
+	mux := http.NewServeMux()
+	mux.Handle("GET /metrics", d.metrics.Handler())
+	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) { answer(w, d.health()) })
+	mux.HandleFunc("GET /readyz", func(w http.ResponseWriter, _ *http.Request) { answer(w, d.ready()) })
+	return mux
+}
+
+type health struct {
+	OK    bool            `json:"ok"`
+	Parts map[string]bool `json:"parts"`
+}
+
+// health: the process works and its queue can be relied on.
+func (d *Daemon) health() health {
+	broken := false
+	select {
+	case <-d.queue.Broken():
+		broken = true
+	default:
+	}
+	return health{!broken, map[string]bool{"queue": !broken}}
+}
+
+// ready: a trip would be heard, stored and delivered now.
+func (d *Daemon) ready() health {
+	h := d.health()
+	h.Parts["serving"] = d.gw.Ready()
+	bearer := false
+	for _, l := range d.links {
+		h.Parts["bearer "+l.Name()] = l.Up()
+		bearer = bearer || l.Up()
+	}
+	h.OK = h.OK && bearer && d.gw.Ready()
+	for name, up := range d.gw.Connected() {
+		h.Parts["sink "+name] = up
+		h.OK = h.OK && up
+	}
+	return h
+}
+
+func answer(w http.ResponseWriter, h health) {
+	w.Header().Set("Content-Type", "application/json")
+	if !h.OK {
+		w.WriteHeader(http.StatusServiceUnavailable)
+	}
+	json.NewEncoder(w).Encode(h)
+}
