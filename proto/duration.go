@@ -1,9 +1,6 @@
 package proto
 
-import (
-	"math/bits"
-	"time"
-)
+import "time"
 
 // A logarithmic duration code of b bits has a 4-bit exponent e and b-4 bits of mantissa m: m units if e is 0, else
 // (2^(b-4)+m) * 2^(e-1) units. It is the layout of an unsigned floating-point number with gradual underflow: exact at
@@ -35,18 +32,20 @@ func EncodeDur16(d time.Duration) Dur16 { return Dur16(encodeLog(d, time.Millise
 // Duration is the code's value.
 func (c Dur16) Duration() time.Duration { return decodeLog(uint(c), time.Millisecond, 12) }
 
+// encodeLog finds the finest scale on which d, rounded once to the nearest step, fits.
 func encodeLog(d, unit time.Duration, mantissa uint) uint {
-	n := uint64(max(d, 0)+unit/2) / uint64(unit)
-	shift := uint(max(bits.Len64(n)-int(mantissa)-1, 0))
-	if shift > 0 {
-		n += 1 << (shift - 1) // round to nearest; may carry into the next power of two
-		shift = uint(bits.Len64(n) - int(mantissa) - 1)
+	d = max(d, 0)
+	for shift := uint(0); shift < 15; shift++ {
+		step := unit << shift
+		n := d / step
+		if d%step >= step-step/2 {
+			n++
+		}
+		if n < 2<<mantissa {
+			return shift<<mantissa + uint(n)
+		}
 	}
-	code := n >> shift
-	if top := uint64(1) << mantissa; code >= top {
-		code = uint64(shift+1)<<mantissa | code - top
-	}
-	return uint(min(code, 1<<(mantissa+4)-1))
+	return 1<<(mantissa+4) - 1
 }
 
 func decodeLog(code uint, unit time.Duration, mantissa uint) time.Duration {

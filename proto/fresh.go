@@ -60,8 +60,11 @@ func Judge(s SendTime, now Instant, transit, within time.Duration) (f Freshness,
 	const period = time.Duration(NoTime) * time.Second
 	at := now.Since % period
 	late = at - time.Duration(s.Seconds)*time.Second - transit
-	if late < -period/2 {
+	switch { // the nearest of what the modulo leaves open
+	case late < -period/2:
 		late += period
+	case late > period/2:
+		late -= period
 	}
 	switch {
 	case late < -within:

@@ -40,7 +40,10 @@ const (
 	PeriodUnit = 20 * time.Second
 )
 
-func (*Receipt) fits(t Type) bool { return t.Receipt() }
+// fits: a check-in is one attempt and says nothing of events.
+func (b *Receipt) fits(t Type) bool {
+	return t == TypeReceipt || t == TypeCheckInReceipt && b.Attempt == 0 && b.Also == 0
+}
 
 func (b *Receipt) appendBody(dst []byte) []byte {
 	flags := byte(0)

@@ -3,6 +3,7 @@ package proto
 import (
 	"crypto/hmac"
 	"encoding/binary"
+	"reflect"
 )
 
 // Body is what a frame says, under the seal: one of the types of this package.
@@ -52,8 +53,12 @@ func Seal(dst []byte, k *Keys, h Header, body Body) ([]byte, error) {
 	clear := len(dst)
 	dst = body.appendBody(dst)
 	plain := dst[clear:]
-	if err := newBody(h.Type).parseBody(plain); err != nil {
-		return nil, err // a value that no receiver would accept must not leave
+	back := newBody(h.Type) // a value that the receiver would refuse, or read as another, must not leave
+	if err := back.parseBody(plain); err != nil {
+		return nil, err
+	}
+	if !reflect.DeepEqual(back, body) {
+		return nil, refuse(BadReserved, "a value of the %s is outside its range", h.Type)
 	}
 	k.xor(h.nonce(), plain, plain)
 	dst = append(dst, k.tag(h, plain)[:l.tag]...)
@@ -79,6 +84,9 @@ func (r Raw) Open(k *Keys, counter uint32) (Body, error) {
 	body := newBody(r.Type)
 	if err := body.parseBody(plain); err != nil {
 		return nil, err
+	}
+	if !body.fits(r.Type) {
+		return nil, refuse(BadReserved, "the body does not belong in a %s", r.Type)
 	}
 	return body, nil
 }

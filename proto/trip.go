@@ -120,7 +120,7 @@ type WideAge uint32
 
 // EncodeWideAge rounds d to tenths of a second.
 func EncodeWideAge(d time.Duration) WideAge {
-	return WideAge(min((max(d, 0)+50*time.Millisecond)/(100*time.Millisecond), math.MaxUint32))
+	return WideAge(min(max(d, 0).Round(100*time.Millisecond)/(100*time.Millisecond), math.MaxUint32))
 }
 
 // Duration is the age.

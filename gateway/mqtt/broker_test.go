@@ -1,0 +1,202 @@
+package mqtt
+
+import (
+	"bytes"
+	"context"
+	"log/slog"
+	"net"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+)
+
+func startBroker(t *testing.T, o BrokerOptions) *Broker {
+	t.Helper()
+	if o.Listen == "" {
+		o.Listen = "127.0.0.1:0"
+	}
+	if o.Log == nil {
+		o.Log = slog.New(slog.DiscardHandler)
+	}
+	b, err := StartBroker(o)
+	if err != nil {
+		t.Fatalf("StartBroker: %v", err)
+	}
+	t.Cleanup(func() { b.Close() })
+	return b
+}
+
+func (b *Broker) url() string { return "mqtt://" + b.Addr().String() }
+
+// TestBrokerStaysHome: without a password nobody but this machine may reach it.
+func TestBrokerStaysHome(t *testing.T) {
+	for _, listen := range []string{":0", "0.0.0.0:0", "[::]:0", "192.168.1.4:1883", "house.local:1883", "[::ffff:192.168.1.4]:1883"} {
+		b, err := StartBroker(BrokerOptions{Listen: listen})
+		if err == nil {
+			b.Close()
+		}
+		if err == nil || !strings.Contains(err.Error(), "set its user and password file") {
+			t.Errorf("StartBroker(%q) without a password = %v, want a refusal that says what to set", listen, err)
+		}
+	}
+	for _, listen := range []string{"127.0.0.1:0", "localhost:0", "127.3.4.5:0"} {
+		startBroker(t, BrokerOptions{Listen: listen})
+	}
+	startBroker(t, BrokerOptions{Listen: "0.0.0.0:0", User: "hill", PasswordFile: secret(t, "beam")})
+}
+
+func TestBrokerSettings(t *testing.T) {
+	tests := []struct {
+		o    BrokerOptions
+		want string
+	}{
+		{BrokerOptions{Listen: "127.0.0.1"}, "host:port"},
+		{BrokerOptions{Listen: "127.0.0.1:0", User: "hill"}, "both or neither"},
+		{BrokerOptions{Listen: "127.0.0.1:0", PasswordFile: "p"}, "both or neither"},
+		{BrokerOptions{Listen: "127.0.0.1:0", User: "hill", PasswordFile: "/nowhere"}, "/nowhere"},
+		{BrokerOptions{Listen: startBroker(t, BrokerOptions{}).Addr().String()}, "address already in use"},
+	}
+	for _, tt := range tests {
+		b, err := StartBroker(tt.o)
+		if err == nil {
+			b.Close()
+		}
+		if err == nil || !strings.Contains(err.Error(), tt.want) {
+			t.Errorf("StartBroker(%+v) = %v, want an error with %q", tt.o, err, tt.want)
+		}
+	}
+}
+
+func TestBrokerSaysWhatItDoesNotDo(t *testing.T) {
+	var log bytes.Buffer
+	startBroker(t, BrokerOptions{Log: slog.New(slog.NewTextHandler(&log, nil))})
+	for _, want := range []string{"keeps nothing for absent", "promise to deliver ends at this broker's acknowledgement"} {
+		if !strings.Contains(log.String(), want) {
+			t.Errorf("log = %q, want it to say %q", log.String(), want)
+		}
+	}
+}
+
+func TestBrokerPassword(t *testing.T) {
+	b := startBroker(t, BrokerOptions{User: "hill", PasswordFile: secret(t, "beam\n")})
+	o := Options{URL: b.url(), ClientID: "gateway", User: "hill", PasswordFile: secret(t, "beam")}
+	mustPublish(t, mustDial(t, o), "t", false, "x")
+	for _, wrong := range []Options{
+		{User: "hill", PasswordFile: secret(t, "loop")}, {User: "hall", PasswordFile: secret(t, "beam")}, {User: "hill"}, {},
+	} {
+		wrong.URL, wrong.ClientID = o.URL, "stranger"
+		if _, err := Dial(t.Context(), wrong); reasonOf(err) != ReasonRefused {
+			t.Errorf("Dial as %q with a wrong or no password = %v, want %q", wrong.User, err, ReasonRefused)
+		}
+	}
+	if s := b.Stats(); s.Refused != 4 || s.Clients != 1 {
+		t.Errorf("Stats() = %+v, want 4 refused, 1 client", s)
+	}
+}
+
+// heard is a message that reached a Subscribe handler.
+type heard struct {
+	topic, payload string
+	retained       bool
+}
+
+// subscribe runs Subscribe until the test ends or stop is called, and returns once it is connected.
+func subscribe(t *testing.T, o SubscribeOptions) (got chan heard, connected chan struct{}, stop func()) {
+	t.Helper()
+	ctx, cancel := context.WithCancel(context.Background())
+	got, connected = make(chan heard, 10_000), make(chan struct{}, 100)
+	o.Connected = func() { connected <- struct{}{} }
+	var running sync.WaitGroup
+	running.Go(func() {
+		if err := Subscribe(ctx, o, func(topic string, payload []byte, retained bool) {
+			got <- heard{topic, string(payload), retained}
+		}); err != nil {
+			t.Errorf("Subscribe: %v", err)
+		}
+	})
+	stop = func() { cancel(); running.Wait() }
+	t.Cleanup(stop)
+	await(t, connected)
+	return got, connected, stop
+}
+
+func await[T any](t *testing.T, c <-chan T) T {
+	t.Helper()
+	select {
+	case v := <-c:
+		return v
+	case <-time.After(patience):
+		t.Fatalf("nothing came within %v", patience)
+		panic("unreachable")
+	}
+}
+
+// TestBrokerRetained: the last state of each zone is there for whoever comes later, and can be cleared.
+func TestBrokerRetained(t *testing.T) {
+	b := startBroker(t, BrokerOptions{})
+	s := mustDial(t, Options{URL: b.url(), ClientID: "gateway"})
+	mustPublish(t, s, "zone/river-gate/state", true, "clear")
+	mustPublish(t, s, "zone/river-gate/state", true, "tripped")
+	mustPublish(t, s, "zone/ridge-gate/state", true, "clear")
+	mustPublish(t, s, "zone/ridge-gate/state", true, "")
+	if n := b.Stats().Retained; n != 1 {
+		t.Errorf("Stats().Retained = %d, want 1", n)
+	}
+	got, _, _ := subscribe(t, SubscribeOptions{URL: b.url(), ClientID: "house", Filters: []string{"zone/+/state"}, QoS: 1, CleanSession: true})
+	if h := await(t, got); h != (heard{"zone/river-gate/state", "tripped", true}) {
+		t.Errorf("a late subscriber got %+v, want the last retained state of the river gate", h)
+	}
+	mustPublish(t, s, "zone/river-gate/state", true, "clear")
+	if h := await(t, got); h != (heard{"zone/river-gate/state", "clear", false}) {
+		t.Errorf("a connected subscriber got %+v, want the new state, not marked as retained", h)
+	}
+}
+
+// TestBrokerKeepsNothingForTheAbsent: also when asked to, as its documentation says.
+func TestBrokerKeepsNothingForTheAbsent(t *testing.T) {
+	b := startBroker(t, BrokerOptions{})
+	s := mustDial(t, Options{URL: b.url(), ClientID: "gateway"})
+	o := SubscribeOptions{URL: b.url(), ClientID: "house", Filters: []string{"zone/#"}, QoS: 1, CleanSession: false}
+	_, _, stop := subscribe(t, o)
+	stop()
+	mustPublish(t, s, "zone/river-gate/trip", false, "missed")
+	got, _, _ := subscribe(t, o)
+	mustPublish(t, s, "zone/river-gate/trip", false, "heard")
+	if h := await(t, got); h.payload != "heard" {
+		t.Errorf("after an absence the first message is %+v, want the one sent since", h)
+	}
+}
+
+// TestBrokerBoundsPackets: a client that announces too much is thrown out, not obeyed.
+func TestBrokerBoundsPackets(t *testing.T) {
+	b := startBroker(t, BrokerOptions{})
+	c, err := net.Dial("tcp", b.Addr().String())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer c.Close()
+	c.Write([]byte{0x10, 13, 0, 4, 'M', 'Q', 'T', 'T', 4, 2, 0, 60, 0, 1, 'x'})
+	c.Write([]byte{0x30, 0xff, 0xff, 0xff, 0x7f})
+	c.SetReadDeadline(time.Now().Add(patience))
+	var hello [4]byte
+	if _, err := c.Read(hello[:]); err != nil {
+		t.Fatalf("no CONNACK: %v", err)
+	}
+	if n, err := c.Read(hello[:]); err == nil || strings.Contains(err.Error(), "timeout") {
+		t.Errorf("after a header of 256 MiB the broker answered %d bytes, %v; want the connection closed", n, err)
+	}
+}
+
+// TestBrokerCloseTwice also sees its clients off.
+func TestBrokerCloseTwice(t *testing.T) {
+	b := startBroker(t, BrokerOptions{})
+	s := mustDial(t, Options{URL: b.url(), ClientID: "gateway"})
+	if err := b.Close(); err != nil {
+		t.Errorf("Close: %v", err)
+	}
+	if err := b.Close(); err != nil {
+		t.Errorf("second Close: %v", err)
+	}
+	await(t, s.Closed())
+}

@@ -1,0 +1,267 @@
+package ether
+
+import (
+	"container/heap"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"time"
+
+	"longlane/proto"
+	"longlane/radio/node"
+)
+
+// Options are what a scenario does not say.
+type Options struct {
+	// Card gives the card that a node's `card` names.
+	Card func(path string) (node.Card, error)
+	// Airtime is how long a frame of so many bytes is on the air. Nil: 10 ms and 3 ms a byte.
+	Airtime func(bytes int) time.Duration
+	// Record is told all that happens, in order. Nil: nobody.
+	Record func(Record)
+	// Saved is what nodes' lasting memories hold, by name; a node that is not in it has never run. Whoever runs
+	// scenarios against the same gateway again and again must keep it (see Saves), or old counters come again and are
+	// refused.
+	Saved map[string][]byte
+	// Saves is told what a node wrote to its lasting memory. Nil: nobody.
+	Saves func(name string, saved []byte)
+}
+
+// Event is something that reaches the modem. Exactly one of its halves is set.
+type Event struct {
+	At    time.Duration
+	Frame []byte // received, to be passed to the host
+	RSSI  float64
+	SNR   float64
+	Freq  float64 // frequency error, Hz
+	Plug  Plug
+}
+
+// Plug is what happened to the modem's plug.
+type Plug uint8
+
+// What can happen to a plug.
+const (
+	PlugStays Plug = iota
+	PlugOut
+	PlugIn
+)
+
+// Ether is the air with the nodes in it. It is not safe for concurrent use; Live is.
+type Ether struct {
+	s    Scenario
+	o    Options
+	site uint16
+	rand *rand.Rand
+
+	now       time.Duration
+	todo      agenda
+	seq       uint64
+	out       []Event
+	stations  []*station
+	gateway   antenna
+	unplugged bool // the modem's plug is out
+	late      [2]*delayed
+	old       [2]history
+}
+
+// directions index late and old.
+const (
+	up = iota
+	down
+)
+
+// antenna is a half-duplex radio: when it sends.
+type antenna struct{ sends []interval }
+
+type interval struct{ from, to time.Duration }
+
+// claim gives the radio to a frame of this length, at the earliest at from.
+func (a *antenna) claim(from, length time.Duration) interval {
+	if n := len(a.sends); n > 0 {
+		from = max(from, a.sends[n-1].to)
+	}
+	i := interval{from, from + length}
+	for len(a.sends) > 0 && a.sends[0].to < from-time.Minute {
+		a.sends = a.sends[1:] // no frame is a minute long: none can overlap it any more
+	}
+	a.sends = append(a.sends, i)
+	return i
+}
+
+func (a *antenna) deaf(during interval) bool {
+	for _, s := range a.sends {
+		if s.from < during.to && during.from < s.to {
+			return true
+		}
+	}
+	return false
+}
+
+// New makes the ether of s at its beginning. Its errors join *FieldErrors.
+func New(s Scenario, seed uint64, o Options) (*Ether, error) {
+	if err := s.Validate(); err != nil {
+		return nil, err
+	}
+	if o.Airtime == nil {
+		o.Airtime = func(n int) time.Duration { return time.Duration(10+3*n) * time.Millisecond }
+	}
+	e := &Ether{s: s, o: o, rand: rand.New(rand.NewPCG(seed, 0x6c6f6e676c616e65))}
+	for i := range s.Nodes {
+		st, err := e.newStation(&s.Nodes[i], fmt.Sprintf("node[%d].card", i))
+		if err != nil {
+			return nil, err
+		}
+		e.stations = append(e.stations, st)
+	}
+	for _, st := range e.stations {
+		for _, name := range st.spec.Path {
+			st.path = append(st.path, e.named(name))
+		}
+		st.start(true)
+		e.scheduleContacts(st)
+	}
+	for _, u := range s.Unplugs {
+		e.at(time.Duration(u.At), func() { e.plug(PlugOut) })
+		e.at(time.Duration(u.At+u.For), func() { e.plug(PlugIn) })
+	}
+	return e, nil
+}
+
+func (e *Ether) named(name string) *station {
+	for _, st := range e.stations {
+		if st.spec.Name == name {
+			return st
+		}
+	}
+	return nil
+}
+
+func (e *Ether) plug(p Plug) {
+	e.unplugged = p == PlugOut
+	e.out = append(e.out, Event{At: e.now, Plug: p})
+	e.record(Record{What: RecordPlug, Unplugged: new(e.unplugged)})
+}
+
+// Step lets time pass and gives what reached the modem meanwhile, in order, and when to call again at the latest. In fast
+// time now should be the last wake, so that answers are in time.
+func (e *Ether) Step(now time.Duration) (events []Event, wake time.Duration) {
+	e.advance(now)
+	events, e.out = e.out, nil
+	return events, e.wake()
+}
+
+const never = time.Duration(math.MaxInt64)
+
+func (e *Ether) wake() time.Duration {
+	if len(e.out) > 0 {
+		return e.now
+	}
+	if len(e.todo) == 0 {
+		return never
+	}
+	return e.todo[0].at
+}
+
+func (e *Ether) advance(now time.Duration) {
+	for len(e.todo) > 0 && e.todo[0].at <= now {
+		t := heap.Pop(&e.todo).(task)
+		e.now = t.at
+		t.do()
+	}
+	e.now = max(e.now, now)
+}
+
+// ErrBusy is returned by Transmit while the modem's last frame is on the air.
+var ErrBusy = errors.New("the modem is sending")
+
+// Transmit puts a frame of the modem's on the air at now, and returns its airtime.
+func (e *Ether) Transmit(now time.Duration, frame []byte) (time.Duration, error) {
+	e.advance(now)
+	if e.gateway.deaf(interval{e.now, e.now + 1}) {
+		return 0, ErrBusy
+	}
+	airtime := e.o.Airtime(len(frame))
+	sent := e.gateway.claim(e.now, airtime)
+	frame = append([]byte(nil), frame...)
+	r := Record{What: RecordAnswer, Frame: hex.EncodeToString(frame)}
+	to := e.addressees(frame, &r)
+	e.record(r)
+	for _, st := range to {
+		e.at(sent.to, func() {
+			e.distort(down, frame, r, func(f []byte, _ Record) { e.descend(st, len(st.path)-1, f, interval{e.now - airtime, e.now}) })
+		})
+	}
+	return airtime, nil
+}
+
+// addressees are the stations that a frame is for: the one of a receipt, or all.
+func (e *Ether) addressees(frame []byte, r *Record) []*station {
+	raw, err := proto.Parse(frame)
+	if err != nil {
+		return nil
+	}
+	r.Kind = raw.Type.String()
+	if raw.Type.Group() {
+		return e.stations
+	}
+	for i, st := range e.stations {
+		if raw.Type.Receipt() && raw.Site == e.site && raw.Node == st.card.Node {
+			r.Node, r.Counter = st.spec.Name, new(raw.Counter)
+			return e.stations[i : i+1]
+		}
+	}
+	return nil
+}
+
+// Held is how many events wait in all nodes for their receipts.
+func (e *Ether) Held() (n int) {
+	for _, st := range e.stations {
+		n += st.node.Held()
+	}
+	return n
+}
+
+// Stats gives what a node has counted since its last start; ok is false if there is no such node.
+func (e *Ether) Stats(name string) (s node.Stats, ok bool) {
+	if st := e.named(name); st != nil {
+		return st.node.Stats(), true
+	}
+	return s, false
+}
+
+// agenda is what will happen, earliest first; what falls on one moment happens in the order in which it was planned.
+type agenda []task
+
+type task struct {
+	at  time.Duration
+	seq uint64
+	do  func()
+}
+
+func (a agenda) Len() int { return len(a) }
+func (a agenda) Less(i, j int) bool {
+	return a[i].at < a[j].at || a[i].at == a[j].at && a[i].seq < a[j].seq
+}
+func (a agenda) Swap(i, j int) { a[i], a[j] = a[j], a[i] }
+func (a *agenda) Push(x any)   { *a = append(*a, x.(task)) }
+func (a *agenda) Pop() any {
+	last := len(*a) - 1
+	t := (*a)[last]
+	(*a)[last] = task{}
+	*a = (*a)[:last]
+	return t
+}
+
+// at plans do, at t or now if t is past.
+func (e *Ether) at(t time.Duration, do func()) {
+	e.seq++
+	heap.Push(&e.todo, task{max(t, e.now), e.seq, do})
+}
+
+// between draws a duration from low to high.
+func (e *Ether) between(low, high time.Duration) time.Duration {
+	return low + time.Duration(e.rand.Int64N(int64(high-low)+1))
+}

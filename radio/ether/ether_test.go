@@ -1,0 +1,722 @@
+package ether
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"reflect"
+	"slices"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"longlane/proto"
+	"longlane/radio/node"
+)
+
+const testSite = 4711
+
+var siteSecret = bytes.Repeat([]byte{0x77}, proto.KeySize)
+
+// orchard is the hill orchard: a river gate behind two relays, a ridge gate that is one of them, and a cattle grid.
+func orchard() Scenario {
+	s := Scenario{Name: "the hill orchard", Until: Duration(10 * time.Minute), Faults: Faults{DelayMax: Duration(3 * time.Second)}, Nodes: []Node{
+		{Name: "river-gate", Path: []string{"mill-relay", "ridge-gate"}, RSSI: -108, SNR: -3, DriftPPM: 60,
+			Trips:  []Trip{{At: Duration(5 * time.Second), For: Duration(3 * time.Second), Input: 2}},
+			Inputs: []Input{{Number: 2, NormallyClosed: true}}},
+		{Name: "mill-relay", Path: []string{"ridge-gate"}, RSSI: -101, SNR: 2, Mains: true},
+		{Name: "ridge-gate", RSSI: -93, SNR: 7, Mains: true, DriftPPM: -80, Rate: &Rate{PerHour: 60, DwellMin: Duration(200 * time.Millisecond), DwellMax: Duration(5 * time.Second)}},
+		{Name: "cattle-grid", RSSI: -88, SNR: 9, Rate: &Rate{PerHour: 90, DwellMin: Duration(100 * time.Millisecond), DwellMax: Duration(2 * time.Second)}},
+	}}
+	for i := range s.Nodes {
+		s.Nodes[i].Card, s.Nodes[i].Spread = s.Nodes[i].Name, 2
+		s.Nodes[i].CheckIn = Duration(time.Minute)
+	}
+	return s
+}
+
+// cards gives node i of s the id i+1.
+func cards(t testing.TB, s Scenario) func(string) (node.Card, error) {
+	return func(path string) (node.Card, error) {
+		i := slices.IndexFunc(s.Nodes, func(n Node) bool { return n.Card == path })
+		c := node.Card{Site: testSite, Node: uint8(i + 1), Gen: 1, Name: path, GroupGen: 1}
+		key, err := proto.NodeKey(siteSecret, c.Site, c.Node, c.Gen)
+		if err != nil {
+			t.Fatal(err)
+		}
+		copy(c.Key[:], key)
+		return c, nil
+	}
+}
+
+// house is the smallest gateway: it keeps what it hears in a set, and receipts it.
+type house struct {
+	t       testing.TB
+	keys    map[uint8]*proto.Keys
+	events  map[uint8]*proto.Window
+	checks  map[uint8]*proto.Window
+	got     map[string]proto.Body // events by id, as first heard
+	also    map[uint8]map[uint32]bool
+	number  uint32
+	refused int
+	silent  bool // sends no receipts
+}
+
+func newHouse(t testing.TB) *house {
+	return &house{t: t, keys: map[uint8]*proto.Keys{}, events: map[uint8]*proto.Window{}, checks: map[uint8]*proto.Window{},
+		got: map[string]proto.Body{}, also: map[uint8]map[uint32]bool{}}
+}
+
+func (h *house) keysOf(id, gen uint8) *proto.Keys {
+	if k, ok := h.keys[id]; ok {
+		return k
+	}
+	key, err := proto.NodeKey(siteSecret, testSite, id, gen)
+	if err != nil {
+		h.t.Fatal(err)
+	}
+	k, err := proto.NewKeys(key)
+	if err != nil {
+		h.t.Fatal(err)
+	}
+	h.keys[id], h.events[id], h.checks[id], h.also[id] = k, &proto.Window{}, &proto.Window{}, map[uint32]bool{}
+	return k
+}
+
+// take gives the receipt for a frame, or nil. verified tells which hop records are good.
+func (h *house) take(now time.Duration, frame []byte) (receipt []byte, counter uint32, verified []bool) {
+	raw, err := proto.Parse(frame)
+	if err != nil || !raw.Type.Event() && raw.Type != proto.TypeCheckIn || raw.Site != testSite || raw.Gen != 1 {
+		h.refused++
+		return nil, 0, nil
+	}
+	keys := h.keysOf(raw.Node, raw.Gen)
+	window, typ := h.events[raw.Node], proto.TypeReceipt
+	if raw.Type == proto.TypeCheckIn {
+		window, typ = h.checks[raw.Node], proto.TypeCheckInReceipt
+	}
+	counter = raw.Counter
+	if !raw.WholeCounter() {
+		highest, _ := window.Highest()
+		counter = proto.Resolve(uint16(raw.Counter), highest)
+	}
+	body, err := raw.Open(keys, counter)
+	if err != nil || window.Check(counter) == proto.TooOld {
+		h.refused++
+		return nil, 0, nil
+	}
+	for i := range raw.HopCount() {
+		verified = append(verified, raw.VerifyHop(i, h.keysOf(raw.Hop(i).Relay, raw.Hop(i).Gen)))
+	}
+	r := proto.Receipt{Time: proto.EncodeGatewayTime(now), Attempt: uint8(raw.Attempt)}
+	if typ == proto.TypeReceipt {
+		if id := fmt.Sprintf("%d.%d.%d", raw.Node, raw.Gen, counter); h.got[id] == nil {
+			h.got[id] = body
+		}
+		h.also[raw.Node][counter] = true
+		for i := range uint32(16) {
+			if counter > i && h.also[raw.Node][counter-1-i] {
+				r.Also |= 1 << i
+			}
+		}
+	}
+	window.Mark(counter)
+	h.number++
+	head := proto.Header{Type: typ, HopsLeft: 7, Site: testSite, Node: raw.Node, Gen: raw.Gen, Counter: counter, Epoch: 1, Number: h.number}
+	receipt, err = proto.Seal(nil, keys, head, &r)
+	if err != nil {
+		h.t.Fatal(err)
+	}
+	if h.silent {
+		return nil, counter, verified
+	}
+	return receipt, counter, verified
+}
+
+// run lets e run against h until end, as fast as it can, and hands every frame to see.
+func run(t testing.TB, e *Ether, h *house, end time.Duration, see func(Event)) {
+	t.Helper()
+	type answer struct {
+		at    time.Duration
+		frame []byte
+	}
+	var answers []answer
+	now := time.Duration(0)
+	for now < end {
+		events, wake := e.Step(now)
+		for _, ev := range events {
+			if ev.Plug != PlugStays {
+				continue
+			}
+			if see != nil {
+				see(ev)
+			}
+			if r, _, _ := h.take(now, ev.Frame); r != nil {
+				answers = append(answers, answer{now + 5*time.Millisecond, r})
+			}
+		}
+		if len(answers) > 0 && answers[0].at <= now {
+			airtime, err := e.Transmit(now, answers[0].frame)
+			if err == nil {
+				answers = answers[1:]
+			}
+			if len(answers) > 0 {
+				answers[0].at = now + max(airtime, time.Millisecond)
+			}
+			continue
+		}
+		next := wake
+		if len(answers) > 0 {
+			next = min(next, max(answers[0].at, now))
+		}
+		if next == now && len(events) == 0 && wake != now && len(answers) == 0 {
+			t.Fatalf("time stands still at %v", now)
+		}
+		now = next
+	}
+}
+
+// journal keeps the records.
+type journal struct{ records []Record }
+
+func (j *journal) add(r Record) { j.records = append(j.records, r) }
+
+func (j *journal) of(what What) (out []Record) {
+	for _, r := range j.records {
+		if r.What == what {
+			out = append(out, r)
+		}
+	}
+	return out
+}
+
+func (j *journal) ids(what What) map[string]Record {
+	out := map[string]Record{}
+	for _, r := range j.of(what) {
+		out[r.ID] = r
+	}
+	return out
+}
+
+func mustNew(t testing.TB, s Scenario, seed uint64, j *journal) *Ether {
+	t.Helper()
+	e, err := New(s, seed, Options{Card: cards(t, s), Record: j.add})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return e
+}
+
+var heavy = Faults{Lose: 0.3, Repeat: 0.1, Reorder: 0.1, Delay: 0.2, Corrupt: 0.1, Forge: 0.3, DelayMax: Duration(3 * time.Second)}
+
+func TestSameSeedSameAir(t *testing.T) {
+	s := orchard()
+	s.Faults = heavy
+	s.Nodes[0].Restart = []Duration{Duration(4 * time.Minute)}
+	var runs [3]journal
+	for i := range runs {
+		seed := uint64(1 + i/2) // 1, 1, 2
+		run(t, mustNew(t, s, seed, &runs[i]), newHouse(t), 12*time.Minute, nil)
+	}
+	if !reflect.DeepEqual(runs[0], runs[1]) {
+		t.Error("two runs from one seed differ")
+	}
+	if reflect.DeepEqual(runs[0], runs[2]) {
+		t.Error("runs from two seeds do not differ")
+	}
+	if len(runs[0].records) < 500 {
+		t.Errorf("only %d records", len(runs[0].records))
+	}
+}
+
+// TestFaultless: every event made is heard and released, and every frame comes out with exactly the bytes, hop records,
+// RSSI and SNR that went on the air.
+func TestFaultless(t *testing.T) {
+	s := orchard()
+	var j journal
+	e, h := mustNew(t, s, 5, &j), newHouse(t)
+	var heard []Event
+	run(t, e, h, 12*time.Minute, func(ev Event) { heard = append(heard, ev) })
+	made, released := j.ids(RecordMade), j.ids(RecordReleased)
+	if len(made) < 20 || len(made) != len(released) || e.Held() != 0 || len(j.of(RecordDropped)) != 0 {
+		t.Errorf("%d events made, %d released, %d held, %d dropped", len(made), len(released), e.Held(), len(j.of(RecordDropped)))
+	}
+	for id := range made {
+		if h.got[id] == nil {
+			t.Errorf("event %s never arrived", id)
+		}
+	}
+	records := j.of(RecordHeard)
+	if len(records) != len(heard) || h.refused != 0 {
+		t.Fatalf("%d frames recorded, %d handed over, %d refused", len(records), len(heard), h.refused)
+	}
+	names := map[string]uint8{}
+	for i, n := range s.Nodes {
+		names[n.Name] = uint8(i + 1)
+	}
+	deepest := 0
+	for i, r := range records {
+		compareHeard(t, names, r, heard[i])
+		deepest = max(deepest, len(r.Hops))
+	}
+	if deepest != 2 {
+		t.Errorf("frames came over at most %d relays, want 2", deepest)
+	}
+}
+
+func compareHeard(t *testing.T, ids map[string]uint8, r Record, ev Event) {
+	t.Helper()
+	if r.Frame != fmt.Sprintf("%x", ev.Frame) || *r.RSSI != ev.RSSI || *r.SNR != ev.SNR || r.T != ev.At.Seconds() {
+		t.Errorf("recorded %s at %v, %v dBm, %v dB; handed over %x at %v, %v, %v", r.Frame, r.T, *r.RSSI, *r.SNR, ev.Frame, ev.At, ev.RSSI, ev.SNR)
+	}
+	raw, err := proto.Parse(ev.Frame)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if raw.HopCount() != len(r.Hops) || raw.Node != ids[r.Node] {
+		t.Fatalf("frame of node %d with %d hops recorded as of %s with %d", raw.Node, raw.HopCount(), r.Node, len(r.Hops))
+	}
+	for i, hop := range r.Hops {
+		p := raw.Hop(i)
+		if p.Relay != ids[hop.Relay] || p.RSSI.DBm() != hop.RSSI || p.SNR.DB() != hop.SNR || p.Held.Duration().Seconds() != hop.Held {
+			t.Errorf("hop %d in the frame %+v, in the record %+v", i, p, hop)
+		}
+	}
+}
+
+// TestHopsVerify: the relays' own keys make the records.
+func TestHopsVerify(t *testing.T) {
+	var j journal
+	h := newHouse(t)
+	n := 0
+	run(t, mustNew(t, orchard(), 6, &j), h, 2*time.Minute, func(ev Event) {
+		_, _, verified := h.take(0, ev.Frame)
+		for i, ok := range verified {
+			n++
+			if !ok {
+				t.Errorf("hop record %d of %x does not verify", i, ev.Frame)
+			}
+		}
+	})
+	if n == 0 {
+		t.Error("no hop record arrived")
+	}
+}
+
+// TestHeavyFaults: in the end all is receipted, forged frames release nothing, and what was released is at the house.
+func TestHeavyFaults(t *testing.T) {
+	for seed := range uint64(6) {
+		s := orchard()
+		s.Faults = heavy
+		s.Unplugs = []Unplug{{Duration(2 * time.Minute), Duration(20 * time.Second)}}
+		var j journal
+		e, h := mustNew(t, s, seed, &j), newHouse(t)
+		arrived := map[string]bool{}
+		inner := j.add
+		e.o.Record = func(r Record) {
+			inner(r)
+			if r.What == RecordReleased && h.got[r.ID] == nil {
+				t.Errorf("seed %d: %s was let go and the house does not have it", seed, r.ID)
+			}
+		}
+		run(t, e, h, 3*time.Hour, func(ev Event) { arrived[string(ev.Frame)] = true })
+		made := j.ids(RecordMade)
+		if e.Held() != 0 || len(j.ids(RecordReleased)) != len(made) || len(made) < 20 {
+			t.Errorf("seed %d: %d events made, %d released, %d still held", seed, len(made), len(j.ids(RecordReleased)), e.Held())
+		}
+		for id := range h.got {
+			if _, ok := made[id]; !ok {
+				t.Errorf("seed %d: the house has %s, which no node made", seed, id)
+			}
+		}
+		compareContents(t, h, made)
+		for _, what := range []What{RecordLost, RecordDamaged, RecordForged} {
+			if len(j.of(what)) == 0 {
+				t.Errorf("seed %d: nothing was %s", seed, what)
+			}
+		}
+	}
+}
+
+// compareContents compares what the house was told with what happened.
+func compareContents(t *testing.T, h *house, made map[string]Record) {
+	t.Helper()
+	for id, r := range made {
+		kind, dwell := "", -1.0
+		switch b := h.got[id].(type) {
+		case *proto.TripOpened:
+			kind = "opening"
+		case *proto.TripClosed:
+			kind, dwell = "closing", b.Dwell.Duration().Seconds()
+		case *proto.TripHeld:
+			kind = "opening"
+			if b.Closed {
+				kind, dwell = "closing", b.Dwell.Duration().Seconds()
+			}
+		case *proto.Fault:
+			kind = "fault"
+		}
+		if kind != r.Kind || r.Dwell != nil && (dwell-*r.Dwell > 0.01 || *r.Dwell-dwell > 0.01) {
+			t.Errorf("%s is %s of dwell %v at the house, and was %s, %v", id, kind, dwell, r.Kind, r.Dwell)
+		}
+	}
+}
+
+// TestForgedNeverRelease: with a gateway that hears all and never answers, an attacker releases nothing.
+func TestForgedNeverRelease(t *testing.T) {
+	s := orchard()
+	s.Faults = Faults{Forge: 1, DelayMax: Duration(time.Second)}
+	var j journal
+	e, h := mustNew(t, s, 9, &j), newHouse(t)
+	h.silent = true
+	n := uint32(0)
+	run(t, e, h, 20*time.Minute, func(ev Event) {
+		// what an attacker without keys might answer
+		raw, err := proto.Parse(ev.Frame)
+		if err != nil || !raw.Type.Event() {
+			return
+		}
+		n++
+		f, err := proto.Seal(nil, h.keysOf(200, 1), proto.Header{Type: proto.TypeReceipt, HopsLeft: 7, Site: testSite, Node: raw.Node,
+			Gen: 1, Counter: raw.Counter, Epoch: 1, Number: n}, &proto.Receipt{Also: 0xffff})
+		if err != nil {
+			t.Fatal(err)
+		}
+		e.Transmit(ev.At, f) // the antenna may be in use
+	})
+	if got := len(j.of(RecordReleased)); got != 0 || len(j.of(RecordForged)) < 100 {
+		t.Errorf("%d events were let go by %d forged frames", got, len(j.of(RecordForged)))
+	}
+	if len(j.of(RecordReceived)) < 20 {
+		t.Errorf("only %d forged receipts reached a node", len(j.of(RecordReceived)))
+	}
+}
+
+// TestRestart: numbers go on after a restart, and a trip that was receipted stays so.
+func TestRestart(t *testing.T) {
+	s := orchard()
+	s.Nodes = s.Nodes[3:]
+	s.Nodes[0].Restart = []Duration{Duration(time.Minute), Duration(2 * time.Minute), Duration(2*time.Minute + time.Second)}
+	var j journal
+	var saved []byte
+	e, err := New(s, 3, Options{Card: cards(t, s), Record: j.add, Saves: func(_ string, b []byte) { saved = b }})
+	if err != nil {
+		t.Fatal(err)
+	}
+	h := newHouse(t)
+	run(t, e, h, 15*time.Minute, nil)
+	if made := j.of(RecordMade); len(made) != len(j.ids(RecordMade)) || len(made) < 10 {
+		t.Errorf("%d events were made under %d ids", len(made), len(j.ids(RecordMade)))
+	}
+	if n := len(j.of(RecordRestart)); n != 3 || e.Held() != 0 || h.refused != 0 {
+		t.Errorf("%d restarts, %d held, %d refused", n, e.Held(), h.refused)
+	}
+	// A second run goes on with what the first saved, so the same house accepts it.
+	before := len(h.got)
+	e, err = New(s, 4, Options{Card: cards(t, s), Record: j.add, Saved: map[string][]byte{s.Nodes[0].Name: saved}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	run(t, e, h, 15*time.Minute, nil)
+	if len(h.got) == before || h.refused != 0 || e.Held() != 0 {
+		t.Errorf("the second run brought %d events, %d refused, %d held", len(h.got)-before, h.refused, e.Held())
+	}
+}
+
+// TestUnplugged: while the plug is out nothing is handed over, and both ends are told.
+func TestUnplugged(t *testing.T) {
+	s := orchard()
+	s.Unplugs = []Unplug{{Duration(time.Minute), Duration(30 * time.Second)}}
+	var j journal
+	e, h := mustNew(t, s, 5, &j), newHouse(t)
+	var plugs []Plug
+	for now := time.Duration(0); now < 3*time.Minute; {
+		events, wake := e.Step(now)
+		for _, ev := range events {
+			switch {
+			case ev.Plug != PlugStays:
+				plugs = append(plugs, ev.Plug)
+			case ev.At > time.Minute && ev.At < 90*time.Second:
+				t.Errorf("a frame was handed over at %v", ev.At)
+			default:
+				h.take(now, ev.Frame)
+			}
+		}
+		now = max(wake, now)
+	}
+	if !slices.Equal(plugs, []Plug{PlugOut, PlugIn}) {
+		t.Errorf("the plug went %v", plugs)
+	}
+}
+
+// until lets e run to the first record of this kind after from.
+func until(t *testing.T, e *Ether, j *journal, what What, from time.Duration) (now time.Duration, events []Event) {
+	t.Helper()
+	for {
+		seen := len(j.records)
+		ev, wake := e.Step(now)
+		events = append(events, ev...)
+		for _, r := range j.records[seen:] {
+			if r.What == what && now >= from {
+				return now, events
+			}
+		}
+		if now = max(wake, now); now > time.Hour {
+			t.Fatalf("nothing is %s after %v", what, from)
+		}
+	}
+}
+
+func lostBecause(j *journal, why string) bool {
+	return slices.ContainsFunc(j.of(RecordLost), func(r Record) bool { return r.Why == why })
+}
+
+// TestModemIsDeafWhileItSends, and so is everybody else.
+func TestModemIsDeafWhileItSends(t *testing.T) {
+	s := orchard()
+	s.Nodes = s.Nodes[3:]
+	var j journal
+	e := mustNew(t, s, 5, &j)
+	now, events := until(t, e, &j, RecordSent, 0)
+	if _, err := e.Transmit(now, make([]byte, 100)); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := e.Transmit(now+time.Millisecond, make([]byte, 100)); !errors.Is(err, ErrBusy) {
+		t.Errorf("a second frame while the first is on the air: %v, want ErrBusy", err)
+	}
+	more, _ := e.Step(now + time.Second)
+	if n := len(events) + len(more); n != 0 || !lostBecause(&j, "the modem was sending") {
+		t.Errorf("%d frames were heard by a modem that was sending", n)
+	}
+}
+
+// TestListening: a node on a battery hears what is sent within its time for a receipt, and nothing after.
+func TestListening(t *testing.T) {
+	for _, c := range []struct {
+		wait  time.Duration
+		mains bool
+		hears bool
+	}{{50 * time.Millisecond, false, true}, {3 * time.Second, false, false}, {3 * time.Second, true, true}} {
+		s := orchard()
+		s.Nodes = s.Nodes[3:]
+		s.Nodes[0].Mains, s.Nodes[0].Rate = c.mains, nil
+		var j journal
+		e := mustNew(t, s, 5, &j)
+		now, events := until(t, e, &j, RecordHeard, 0) // the first check-in; the next comes 5 s later
+		receipt, _, _ := newHouse(t).take(now, events[0].Frame)
+		if _, err := e.Transmit(now+c.wait, receipt); err != nil {
+			t.Fatal(err)
+		}
+		e.Step(now + c.wait + 300*time.Millisecond)
+		heard := len(j.of(RecordReceived)) == 1
+		if heard != c.hears || heard == lostBecause(&j, "the node was not listening") {
+			t.Errorf("a receipt %v after a frame, mains %v: heard %v, want %v", c.wait, c.mains, heard, c.hears)
+		}
+	}
+}
+
+// TestSignals: without spread, each station is heard as the scenario says.
+func TestSignals(t *testing.T) {
+	s := orchard()
+	for i := range s.Nodes {
+		s.Nodes[i].Spread = 0
+	}
+	var j journal
+	run(t, mustNew(t, s, 5, &j), newHouse(t), 2*time.Minute, nil)
+	n := 0
+	for _, r := range j.of(RecordHeard) {
+		if r.Node != "river-gate" {
+			continue
+		}
+		n++
+		if r.Hops[0].RSSI != -108 || r.Hops[0].SNR != -3 || r.Hops[1].RSSI != -101 || r.Hops[1].SNR != 2 || *r.RSSI != -93 || *r.SNR != 7 {
+			t.Errorf("heard %+v, %v dBm, %v dB", r.Hops, *r.RSSI, *r.SNR)
+		}
+	}
+	if n < 3 {
+		t.Errorf("the river gate was heard %d times", n)
+	}
+}
+
+func TestHalfDuplex(t *testing.T) {
+	var a antenna
+	first := a.claim(0, 100)
+	if second := a.claim(50, 10); second.from != 100 || first.to != 100 {
+		t.Errorf("two frames at once: %v and %v", first, second)
+	}
+	for _, c := range []struct {
+		during interval
+		deaf   bool
+	}{{interval{0, 10}, true}, {interval{105, 120}, true}, {interval{110, 120}, false}, {interval{-10, 0}, false}} {
+		if got := a.deaf(c.during); got != c.deaf {
+			t.Errorf("deaf(%v) = %v, want %v", c.during, got, c.deaf)
+		}
+	}
+}
+
+// TestDrift: a clock that runs fast by 200 ppm is 17.28 s ahead after a day.
+func TestDrift(t *testing.T) {
+	s := orchard()
+	s.Nodes[0].DriftPPM = 200
+	st := mustNew(t, s, 1, &journal{}).stations[0]
+	if ahead := st.local(24*time.Hour) - 24*time.Hour; (ahead - 17280*time.Millisecond).Abs() > time.Millisecond {
+		t.Errorf("ahead by %v after a day, want 17.28 s", ahead)
+	}
+	for _, l := range []time.Duration{0, 1, 12345678901, 24 * time.Hour, 1000 * time.Hour} {
+		if g := st.global(l); st.local(g) < l || g > 0 && st.local(g-time.Microsecond) >= l {
+			t.Errorf("global(%v) = %v, where the clock shows %v", l, g, st.local(g))
+		}
+	}
+}
+
+func TestValidate(t *testing.T) {
+	for want, change := range map[string]func(*Scenario){
+		"node":                    func(s *Scenario) { s.Nodes = nil },
+		"node[1].name":            func(s *Scenario) { s.Nodes[1].Name = s.Nodes[0].Name; s.Nodes[0].Path = nil },
+		"node[1].rssi":            func(s *Scenario) { s.Nodes[1].RSSI = 5 },
+		"node[1].snr":             func(s *Scenario) { s.Nodes[1].SNR = -40 },
+		"node[1].spread":          func(s *Scenario) { s.Nodes[1].Spread = -1 },
+		"node[2].drift_ppm":       func(s *Scenario) { s.Nodes[2].DriftPPM = 300 },
+		"node[2].checkin":         func(s *Scenario) { s.Nodes[2].CheckIn = 1 },
+		"node[2].card":            func(s *Scenario) { s.Nodes[2].Card = "" },
+		"node[3].restart[0]":      func(s *Scenario) { s.Nodes[3].Restart = []Duration{-1} },
+		"node[0].path[0]":         func(s *Scenario) { s.Nodes[0].Path = []string{"mill-relay"} },
+		"node[3].path[0]":         func(s *Scenario) { s.Nodes[3].Path = []string{"nobody"} },
+		"node[0].input[0].number": func(s *Scenario) { s.Nodes[0].Inputs[0].Number = 16; s.Nodes[0].Trips = nil },
+		"node[0].trips[0].input":  func(s *Scenario) { s.Nodes[0].Trips[0].Input = 3 },
+		"node[0].trips[0].for":    func(s *Scenario) { s.Nodes[0].Trips[0].For = 0 },
+		"node[2].rate.per_hour":   func(s *Scenario) { s.Nodes[2].Rate.PerHour = 0 },
+		"node[2].rate.dwell_max":  func(s *Scenario) { s.Nodes[2].Rate.DwellMax = 1 },
+		"faults.lose":             func(s *Scenario) { s.Faults.Lose = 1.1 },
+		"unplug[0].for":           func(s *Scenario) { s.Unplugs = []Unplug{{0, 0}} },
+		"unplug[1].at":            func(s *Scenario) { s.Unplugs = []Unplug{{1, 10}, {5, 10}} },
+	} {
+		s := orchard()
+		change(&s)
+		_, err := New(s, 1, Options{Card: cards(t, orchard())})
+		var e *FieldError
+		if !errors.As(err, &e) || e.Field() != want || e.Found == "" || e.Expected == "" {
+			t.Errorf("%s: Validate = %v", want, err)
+		}
+	}
+}
+
+func TestCards(t *testing.T) {
+	s := orchard()
+	good := cards(t, s)
+	for want, card := range map[string]func(string) (node.Card, error){
+		"node[0].card": func(string) (node.Card, error) { return node.Card{}, errors.New("no such file") },
+		"node[1].card": func(p string) (node.Card, error) { return good(s.Nodes[0].Card) },
+		"node[2].card": func(p string) (node.Card, error) {
+			c, err := good(p)
+			if p == s.Nodes[2].Card {
+				c.Site++
+			}
+			return c, err
+		},
+	} {
+		_, err := New(s, 1, Options{Card: card})
+		var e *FieldError
+		if !errors.As(err, &e) || e.Field() != want {
+			t.Errorf("New = %v, want an error at %s", err, want)
+		}
+	}
+}
+
+func TestRecordJSON(t *testing.T) {
+	b, err := json.Marshal(Record{T: 1.5, What: RecordHeard, Site: 1, Node: "river-gate", RSSI: new(-97.25), SNR: new(0.0)})
+	if want := `{"t":1.5,"what":"heard","site":1,"node":"river-gate","rssi":-97.25,"snr":0}`; err != nil || string(b) != want {
+		t.Errorf("got %s, %v, want %s", b, err, want)
+	}
+}
+
+// port is a host that answers in real time.
+type port struct {
+	h    *house
+	live *Live
+	end  chan struct{}
+	work chan []byte
+	n    int
+}
+
+func (p *port) Receive(frame []byte, rssi, snr, freqErr float64) error {
+	p.n++
+	if p.n%5 == 0 {
+		return errors.New("the host does not read")
+	}
+	if r, _, _ := p.h.take(0, frame); r != nil {
+		select {
+		case p.work <- r:
+		default:
+		}
+	}
+	return nil
+}
+
+func (p *port) answer() {
+	for {
+		select {
+		case <-p.end:
+			return
+		case f := <-p.work:
+			p.live.Transmit(f)
+		}
+	}
+}
+
+// TestLive: the same in the time of a wall clock, with a modem that blocks while it sends.
+func TestLive(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := orchard()
+		s.Unplugs = []Unplug{{Duration(time.Minute), Duration(time.Second)}}
+		var j journal
+		live := NewLive(mustNew(t, s, 11, &j))
+		plugs := 0
+		live.Plug = func(Plug) { plugs++ }
+		p := &port{h: newHouse(t), live: live, end: make(chan struct{}), work: make(chan []byte, 8)}
+		done := make(chan error, 1)
+		go func() { done <- live.Run(t.Context(), p) }()
+		go p.answer()
+		began := time.Now()
+		for range 2000 {
+			<-time.After(time.Second) // of the bubble's time
+			if time.Since(began) > 12*time.Minute && live.Held() == 0 {
+				break
+			}
+		}
+		synctest.Wait() // Run sleeps: what it wrote may be read
+		if live.Held() != 0 || len(j.ids(RecordReleased)) < 20 || plugs != 2 {
+			t.Errorf("after %v: %d held, %d released, %d plugs", time.Since(began), live.Held(), len(j.ids(RecordReleased)), plugs)
+		}
+		if !slices.ContainsFunc(j.of(RecordLost), func(r Record) bool { return strings.Contains(r.Why, "does not read") }) {
+			t.Error("a host that does not read is not recorded")
+		}
+		close(p.end)
+	})
+}
+
+// TestLiveEnds: Run returns when its context ends, and Transmit does not hang.
+func TestLiveEnds(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		live := NewLive(mustNew(t, orchard(), 1, &journal{}))
+		ctx, cancel := context.WithCancel(t.Context())
+		done := make(chan error, 1)
+		go func() { done <- live.Run(ctx, &port{h: newHouse(t), work: make(chan []byte, 8)}) }()
+		sent := make(chan error, 1)
+		go func() { _, err := live.Transmit(make([]byte, 200)); sent <- err }()
+		synctest.Wait()
+		cancel()
+		if err := <-done; err != nil {
+			t.Errorf("Run = %v", err)
+		}
+		if err := <-sent; !errors.Is(err, ErrEnded) {
+			t.Errorf("Transmit at the end = %v, want ErrEnded", err)
+		}
+		if _, err := live.Transmit([]byte{1}); !errors.Is(err, ErrEnded) {
+			t.Errorf("Transmit after the end = %v, want ErrEnded", err)
+		}
+	})
+}

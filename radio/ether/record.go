@@ -1,0 +1,72 @@
+package ether
+
+import "time"
+
+// Record is one thing that happened, as one line of JSON. What decides which fields are there.
+type Record struct {
+	T         float64  `json:"t"` // seconds since the ether began
+	What      What     `json:"what"`
+	Site      uint16   `json:"site"`
+	Node      string   `json:"node,omitempty"`      // name, of the origin or the addressee
+	ID        string   `json:"id,omitempty"`        // of an event: node.generation.counter, as the house knows it
+	Input     *uint8   `json:"input,omitempty"`     // of a contact or an event
+	Kind      string   `json:"kind,omitempty"`      // opening, closing or fault; of a frame, its type
+	Fault     string   `json:"fault,omitempty"`     // of an event that is one
+	Ended     bool     `json:"ended,omitempty"`     // of a fault
+	Active    *bool    `json:"active,omitempty"`    // of a contact: now in its tripped position
+	Age       *float64 `json:"age,omitempty"`       // seconds since the edge, by the node's clock
+	Dwell     *float64 `json:"dwell,omitempty"`     // seconds, of a closing that was made
+	Counter   *uint32  `json:"counter,omitempty"`   // of a frame; of a receipt, the counter answered
+	Attempt   *uint16  `json:"attempt,omitempty"`   // of a frame
+	Frame     string   `json:"frame,omitempty"`     // hex
+	Hops      []Hop    `json:"hops,omitempty"`      // in the order travelled
+	RSSI      *float64 `json:"rssi,omitempty"`      // dBm, at whoever heard the frame
+	SNR       *float64 `json:"snr,omitempty"`       // dB
+	Direction string   `json:"direction,omitempty"` // "to the gateway" or "from the gateway"
+	Why       string   `json:"why,omitempty"`       // of lost, dropped, damaged, forged
+	Unplugged *bool    `json:"unplugged,omitempty"` // of a plug
+}
+
+// What a Record tells.
+type What string
+
+// The kinds of Record.
+const (
+	RecordContact  What = "contact"  // a contact moved, bouncing left out
+	RecordMade     What = "made"     // the node made an event of it: a trip, its closing, a fault
+	RecordSent     What = "sent"     // a node began to send a frame
+	RecordHeard    What = "heard"    // a frame was handed to the modem
+	RecordAnswer   What = "answer"   // the modem began to send a frame
+	RecordReceived What = "received" // a node received a frame
+	RecordReleased What = "released" // a node let an event go: it has its receipt
+	RecordDropped  What = "dropped"  // a node lost an event
+	RecordLost     What = "lost"     // a frame was lost
+	RecordDamaged  What = "damaged"  // bits of a frame were flipped
+	RecordForged   What = "forged"   // a frame that nobody genuine has sent, or not now, was put in
+	RecordRestart  What = "restart"  // a node lost its power, and has it again
+	RecordPlug     What = "plug"     // the modem's plug went out or in
+)
+
+// Hop is a relay's record as it went on the air.
+type Hop struct {
+	Relay string  `json:"relay"` // name
+	Node  uint8   `json:"node"`  // id
+	RSSI  float64 `json:"rssi"`
+	SNR   float64 `json:"snr"`
+	Held  float64 `json:"held"` // seconds
+}
+
+const (
+	toGateway   = "to the gateway"
+	fromGateway = "from the gateway"
+)
+
+func (e *Ether) record(r Record) {
+	if e.o.Record == nil {
+		return
+	}
+	r.T, r.Site = e.now.Seconds(), e.site
+	e.o.Record(r)
+}
+
+func secondsOf(d time.Duration) *float64 { return new(d.Seconds()) }

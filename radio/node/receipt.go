@@ -1,0 +1,165 @@
+package node
+
+import (
+	"time"
+
+	"longlane/proto"
+)
+
+// answersWithin is how old a frame may be for its receipt to be believed about the time.
+const answersWithin = 10 * time.Second
+
+// mostRecent bounds the frames remembered for that: no node sends more in 10 s.
+const mostRecent = 64
+
+// recentFrame is a frame sent since the node started, that a receipt may answer.
+type recentFrame struct {
+	space   int
+	counter uint32
+	attempt uint16
+	at      time.Duration
+	event   time.Duration // when the event was
+}
+
+func (n *Node) note(r recentFrame) {
+	if r.space == eventSpace {
+		for i := range n.held {
+			if n.held[i].counter == r.counter {
+				r.event = n.held[i].at
+			}
+		}
+	}
+	for len(n.recent) > 0 && (len(n.recent) >= mostRecent || n.now-n.recent[0].at > answersWithin) {
+		n.recent = n.recent[1:]
+	}
+	n.recent = append(n.recent, r)
+}
+
+// lastReceipt is the newest receipt of one gateway whose time was taken.
+type lastReceipt struct {
+	known  bool
+	epoch  uint16
+	number uint32
+}
+
+func (l lastReceipt) before(h proto.Header) bool {
+	return !l.known || l.epoch != h.Epoch || h.Number > l.number
+}
+
+// clock is the gateway's time as the node knows it.
+type clock struct {
+	known bool
+	proto.Instant
+	at time.Duration
+}
+
+func (n *Node) sendTime() proto.SendTime {
+	if !n.clock.known || n.now-n.clock.at >= proto.TimeHolds {
+		return proto.SendTime{Seconds: proto.NoTime}
+	}
+	i := n.clock.Instant
+	i.Since += n.now - n.clock.at
+	return i.SendTime()
+}
+
+func (n *Node) received(f Received) {
+	raw, err := proto.Parse(f.Frame)
+	switch {
+	case err != nil:
+		n.stats.Malformed++
+	case raw.Type.Group():
+		n.stats.Hints++
+	case !raw.Type.Receipt() || raw.Site != n.Site || raw.Node != n.Node || raw.Gen != n.Gen:
+		n.stats.NotMine++
+	default:
+		n.receipt(raw, f)
+	}
+}
+
+// receipt believes a receipt only with a good MAC. What it says of events is then true, however old it is; all else in
+// it counts only if it answers a frame just sent.
+func (n *Node) receipt(raw proto.Raw, f Received) {
+	space, numbers := eventSpace, &n.events
+	if raw.Type == proto.TypeCheckInReceipt {
+		space, numbers = checkInSpace, &n.checkIns
+	}
+	counter, ok := proto.ResolveBehind(uint16(raw.Counter), numbers.next-1)
+	if !ok {
+		n.forged("it answers a counter that this node has not used")
+		return
+	}
+	body, err := raw.Open(n.keys, counter)
+	if err != nil {
+		n.forged(err.Error())
+		return
+	}
+	n.stats.Receipts++
+	r := body.(*proto.Receipt)
+	if answered, ok := n.answers(space, counter, r.Attempt); ok && n.last[raw.Gateway].before(raw.Header) {
+		n.believe(raw.Header, r, answered, f)
+	}
+	if space == eventSpace {
+		n.releaseAll(counter, r.Also)
+	}
+}
+
+func (n *Node) forged(why string) {
+	n.stats.Forged++
+	n.observe(Observed{What: Refused, Why: why})
+}
+
+func (n *Node) releaseAll(counter uint32, also uint16) {
+	n.release(counter)
+	for i := range uint32(16) {
+		if also>>i&1 == 1 && counter > i {
+			n.release(counter - 1 - i)
+		}
+	}
+}
+
+// answers finds the frame just sent that a receipt answers. A receipt carries only 8 bits of the attempt, so from
+// attempt 256 on none is certain to answer the very attempt: somebody may have kept the receipt for the attempt 256
+// earlier, to turn the node's time back.
+func (n *Node) answers(space int, counter uint32, attempt uint8) (recentFrame, bool) {
+	for _, r := range n.recent {
+		if r.space == space && r.counter == counter && r.attempt == uint16(attempt) && n.now-r.at <= answersWithin {
+			return r, true
+		}
+	}
+	return recentFrame{}, false
+}
+
+// believe takes from a receipt what only a fresh one may give.
+func (n *Node) believe(h proto.Header, r *proto.Receipt, answered recentFrame, f Received) {
+	n.last[h.Gateway] = lastReceipt{true, h.Epoch, h.Number}
+	n.clock = clock{true, proto.Instant{Epoch: h.Epoch, Since: r.Time.Since()}, n.now}
+	n.observe(Observed{What: TimeTaken, Counter: answered.counter})
+	n.heard.rssi, n.heard.snr = proto.EncodeRSSI(f.RSSI), proto.EncodeSNR(f.SNR)
+	n.long[answered.space] = false
+	newest := n.recent[len(n.recent)-1]
+	n.answered(answered.at, newest.space == answered.space && newest.counter == answered.counter)
+	if answered.space == checkInSpace {
+		n.checkInAnswered(answered.counter)
+	}
+	if s := r.Settings; s.Version != 0 && s != n.saved.Settings {
+		n.saved.Settings, n.dirty = s, true
+		n.apply(s)
+		n.observe(Observed{What: SettingsTaken, Counter: answered.counter})
+	}
+	if r.Confirm && answered.space == eventSpace {
+		n.toConfirm(confirm{answered.counter, answered.event})
+	}
+}
+
+// apply puts settings in force. Zero leaves a value as it is.
+func (n *Node) apply(s proto.Settings) {
+	if s.MinDwell != 0 {
+		for i := range n.contacts {
+			n.contacts[i].MinDwell = time.Duration(s.MinDwell) * proto.MinDwellUnit
+		}
+	}
+	if s.Period != 0 {
+		n.CheckIn = time.Duration(s.Period) * proto.PeriodUnit
+		n.checkIn.due = min(n.checkIn.due, n.now+n.period())
+	}
+}

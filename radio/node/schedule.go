@@ -1,0 +1,200 @@
+package node
+
+import (
+	"time"
+
+	"longlane/proto"
+)
+
+// When things go. One frame is in the air at a time, and after it the node listens for a receipt before it sends the
+// next; only a new opening does not wait. An event is tried after 2, 4, 8 ... seconds. One that has failed fastTries
+// times shares a single slot with all others like it, so that a full store costs no more airtime in an outage than one
+// event does. The first receipt after an outage frees them all: they follow one another, oldest first.
+const (
+	fastTries    = 6
+	firstPause   = 2 * time.Second
+	longestPause = 15 * time.Minute
+	rarePause    = 6 * time.Hour // once an event has been tried more than manyAttempts times
+	manyAttempts = 1000
+	pace         = 200 * time.Millisecond // between a receipt and the next held event
+	outage       = 4                      // frames without an answer that make an outage
+	txGuard      = 30 * time.Second       // no frame takes longer: the driver has lost it
+)
+
+// radioState is what the radio is doing.
+type radioState struct {
+	busy    bool
+	guard   time.Duration // when busy ends whatever the driver says
+	event   uint32        // counter of the event in the air
+	isEvent bool          // the frame in the air is an event, else a check-in
+	quiet   time.Duration // until then listen, and send only what is urgent
+	silent  int           // frames sent since the last answer
+	slow    int           // tries in the shared slot since the last answer
+	slowAt  time.Duration // when the shared slot is free
+}
+
+// jitter gives d, give or take a quarter.
+func (n *Node) jitter(d time.Duration) time.Duration {
+	return d*3/4 + time.Duration(n.rand.Int64N(int64(d/2)+1))
+}
+
+// pause is how long to wait after the given number of tries.
+func (n *Node) pause(tries int) time.Duration {
+	return n.jitter(min(firstPause<<min(max(tries-1, 0), 20), longestPause))
+}
+
+// The classes of what may be sent, most urgent first.
+const (
+	newOpening = iota
+	confirming
+	newEvent
+	fastRetry
+	checkingIn
+	slowRetry
+)
+
+// job is something to be sent.
+type job struct {
+	class int
+	at    time.Duration // when it may go
+	index int           // into held; a check-in has none
+}
+
+// better is what goes first of two jobs that may both go.
+func better(a, b job) bool { return a.class < b.class }
+
+// jobs gives all there is to send. Held events come in order of their counters.
+func (n *Node) jobs(yield func(job) bool) {
+	c := job{class: checkingIn, at: max(n.checkIn.due, n.radio.quiet), index: -1}
+	if len(n.checkIn.confirms) > 0 {
+		c.class = confirming
+	}
+	if !yield(c) {
+		return
+	}
+	for i := range n.held {
+		if !yield(n.jobOf(i)) {
+			return
+		}
+	}
+}
+
+func (n *Node) jobOf(i int) job {
+	e := &n.held[i]
+	j := job{class: fastRetry, at: max(e.due, n.radio.quiet), index: i}
+	switch {
+	case e.attempt == 0 && e.kind == Opening:
+		j.class, j.at = newOpening, e.due
+	case e.attempt == 0:
+		j.class = newEvent
+	case e.tries >= fastTries:
+		j.class, j.at = slowRetry, max(j.at, n.radio.slowAt)
+	}
+	return j
+}
+
+// schedule sends the best of what may go now, or says when something may.
+func (n *Node) schedule() (*Transmit, time.Duration) {
+	if n.radio.busy && n.now >= n.radio.guard {
+		n.txDone(true)
+	}
+	if n.radio.busy {
+		return nil, n.radio.guard
+	}
+	wake := never
+	best, found := job{}, false
+	for j := range n.jobs {
+		if j.at > n.now {
+			wake = min(wake, j.at)
+		} else if !found || better(j, best) {
+			best, found = j, true
+		}
+	}
+	if !found {
+		return nil, wake
+	}
+	tx := n.send(best)
+	return &tx, n.radio.guard
+}
+
+func (n *Node) send(j job) Transmit {
+	n.radio.busy, n.radio.guard = true, n.now+txGuard
+	n.radio.isEvent = j.index >= 0
+	n.radio.silent++
+	n.stats.Frames++
+	if !n.radio.isEvent {
+		return n.sealCheckIn()
+	}
+	e := &n.held[j.index]
+	n.radio.event = e.counter
+	tx := n.sealEvent(e)
+	e.due = n.now + n.pause(e.tries)
+	if e.attempt > manyAttempts {
+		e.due = n.now + n.jitter(rarePause)
+	}
+	if j.class == slowRetry {
+		n.radio.slow++
+		n.radio.slowAt = n.now + n.pause(fastTries+n.radio.slow)
+	}
+	return tx
+}
+
+// seal makes the frame. A node builds no frame that cannot be sealed, so a failure is a mistake in this package.
+func (n *Node) seal(h proto.Header, body proto.Body) Transmit {
+	frame, err := proto.Seal(nil, n.keys, h, body)
+	if err != nil {
+		panic("node: seal: " + err.Error())
+	}
+	r := recentFrame{space: eventSpace, counter: h.Counter, attempt: h.Attempt, at: n.now}
+	if h.Type == proto.TypeCheckIn {
+		r.space = checkInSpace
+	}
+	n.note(r)
+	return Transmit{Frame: frame, Type: h.Type, Counter: h.Counter, Attempt: h.Attempt}
+}
+
+// txDone opens the time for a receipt. A frame that could not be sent (the channel is in use) is tried sooner than one
+// that got no answer.
+func (n *Node) txDone(failed bool) {
+	if !n.radio.busy {
+		return
+	}
+	n.radio.busy = false
+	if failed {
+		n.stats.FailedSends++
+		n.soon()
+		return
+	}
+	n.radio.quiet = n.now + n.ReceiptWait
+	n.out = append(n.out, Listen{n.radio.quiet})
+}
+
+func (n *Node) soon() {
+	at := n.now + n.jitter(firstPause/4)
+	if !n.radio.isEvent {
+		if n.checkIn.tries > 0 { // else it was the last of this period
+			n.checkIn.due = min(n.checkIn.due, at)
+		}
+		return
+	}
+	for i := range n.held {
+		if e := &n.held[i]; e.counter == n.radio.event && e.tries < fastTries {
+			e.due = min(e.due, at)
+		}
+	}
+}
+
+// answered follows a receipt for a frame just sent: the way to the gateway works.
+func (n *Node) answered(sentAt time.Duration, newest bool) {
+	if n.radio.silent >= outage {
+		for i := range n.held {
+			if e := &n.held[i]; e.attempt > 0 && e.sentAt < sentAt {
+				e.tries, e.due = 0, n.now
+			}
+		}
+	}
+	n.radio.silent, n.radio.slow, n.radio.slowAt = 0, 0, n.now
+	if newest && !n.radio.busy {
+		n.radio.quiet = n.now + pace
+	}
+}
