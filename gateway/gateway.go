@@ -75,6 +75,7 @@ type Gateway struct {
 	senders map[string]*sender
 	in      *ingest
 	ready   atomic.Bool
+	started time.Duration // on the clock since boot
 }
 
 const (
@@ -86,7 +87,7 @@ const (
 // queue.
 func New(o Options) (*Gateway, error) {
 	g := &Gateway{o: o, packets: make(chan radio.Packet, maxPackets), results: make(chan commitResult, 2*maxFlights),
-		notices: make(chan Notice, 64),
+		notices: make(chan Notice, 64), started: o.Clock.Mono(),
 		senders: map[string]*sender{}}
 	for _, l := range o.Links {
 		if g.senders[l.Name()] != nil {

@@ -308,7 +308,7 @@ func (s *sink) begin(d dialled) {
 		s.dirty[t] = true
 	}
 	s.mu.Unlock()
-	s.publishMessage(s.main, s.g.Status("serving"), func(error) {})
+	s.publishMessage(s.main, s.g.Status(statusServing), func(error) {})
 	s.ticked = time.Time{}
 }
 
@@ -611,7 +611,7 @@ func (s *sink) stop() {
 		return
 	}
 	said := false
-	s.publishMessage(s.main, s.g.Status("stopped"), func(error) { said = true })
+	s.publishMessage(s.main, s.g.Status(statusStopped), func(error) { said = true })
 	deadline := time.NewTimer(time.Second)
 	defer deadline.Stop()
 	for !said || len(s.flying) > 0 {
@@ -631,13 +631,30 @@ func (s *sink) stop() {
 	s.connected.Store(false)
 }
 
-// Status is the retained publication of the gateway's own state: serving, stopped, or lost (its last will).
+// Status is the retained publication of the gateway's own state: serving since it started, stopped since now, or lost,
+// its last will, which can only tell when it last connected.
 func (g *Gateway) Status(state string) Message {
-	text, _ := json.Marshal(map[string]any{ // plain values: cannot fail
-		"gateway": g.o.Name, "state": state, "since": g.wallAt(g.o.Clock.Mono()),
-		"boot": hex.EncodeToString(g.o.Clock.Boot[:]), "monotonic_s": g.o.Clock.Mono().Seconds()})
+	now := g.o.Clock.Mono()
+	since := now
+	if state == statusServing {
+		since = g.started
+	}
+	status := map[string]any{"gateway": g.o.Name, "state": state, "boot": hex.EncodeToString(g.o.Clock.Boot[:])}
+	if state == StatusLost {
+		status["last_connected"], status["last_connected_monotonic_s"] = g.wallAt(now), now.Seconds()
+	} else {
+		status["since"], status["since_monotonic_s"] = g.wallAt(since), since.Seconds()
+	}
+	text, _ := json.Marshal(status) // plain values: cannot fail
 	return Message{Topic: g.topic("gateway", g.o.Name), QoS: 1, Retain: true, Payload: text}
 }
+
+// The gateway's states. StatusLost is for the last will.
+const (
+	statusServing = "serving"
+	statusStopped = "stopped"
+	StatusLost    = "lost"
+)
 
 // tick is the beat by which listeners know that they would hear a trip, and reckon ages.
 func (g *Gateway) tick() Message {

@@ -47,8 +47,8 @@ func (z *zones) Set(s string) error {
 
 type enrolOptions struct {
 	config, state, site, out string
-	zones               zones
-	relay, json, qr     bool
+	zones                    zones
+	relay, json, qr          bool
 }
 
 func enrol(_ context.Context, c *call) error {

@@ -152,7 +152,7 @@ func (d *Daemon) brokerOptions(clock gateway.Clock) gateway.SinkOptions {
 			if second {
 				o.ClientID += "-2"
 			} else {
-				will := d.gw.Status("lost")
+				will := d.gw.Status(gateway.StatusLost)
 				o.Will = &mqtt.Will{Topic: will.Topic, Payload: will.Payload}
 			}
 			s, err := mqtt.Dial(ctx, o)
