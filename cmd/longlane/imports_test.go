@@ -29,7 +29,7 @@ var effects = []string{"os", "net", "net/http", "os/exec", "syscall", "io/ioutil
 var imports = map[string]rule{
 	"cmd/longlane": {
 		project: []string{"*"},
-		modules: []string{"golang.org/x/term", "golang.org/x/sys", "github.com/mdp/qrterminal/v3", "rsc.io/qr"},
+		modules: []string{"golang.org/x/term", "github.com/mdp/qrterminal/v3", "github.com/agext/levenshtein"},
 		why:     "it turns flags and files into options and decides nothing; what needs a library lives in the package that owns it",
 	},
 	"gateway/daemon": {

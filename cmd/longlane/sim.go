@@ -152,7 +152,7 @@ func readCard(scenario, path string) (node.Card, error) {
 	}
 	text, err := os.ReadFile(path)
 	if err != nil {
-		return node.Card{}, fmt.Errorf("read card: %w; make it with: longlane enrol add NAME --zone ZONE > %s", err, path)
+		return node.Card{}, fmt.Errorf("read card: %w; make it with: longlane enrol add NAME --zone ZONE --out %s", err, path)
 	}
 	card, err := node.ParseCard(text)
 	if err != nil {

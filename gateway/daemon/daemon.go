@@ -20,8 +20,10 @@ import (
 	"longlane/gateway/metrics"
 	"longlane/gateway/mqtt"
 	"longlane/gateway/roster"
+	"longlane/proto"
 	"longlane/queue"
 	"longlane/radio"
+	"longlane/radio/lora"
 	"longlane/radio/modem"
 	"longlane/radio/serialport"
 	"longlane/radio/wifi"
@@ -97,9 +99,22 @@ func (d *Daemon) openBroker() (err error) {
 	return err
 }
 
+// replug is the longest wait before a modem that was plugged in again is noticed.
+const replug = 5 * time.Second
+
+// sendTimeout leaves a modem time for the slowest receipt and for what is in the air before it.
+func sendTimeout(m config.Modem) time.Duration {
+	s := lora.Settings{SpreadingFactor: m.SpreadingFactor, Bandwidth: m.Bandwidth, CodingRate: m.CodingRate, Preamble: m.Preamble}
+	if s.Check() != nil { // spreading factors 5 and 6 are the fastest there are
+		return 5 * time.Second
+	}
+	return 5*time.Second + 2*s.Airtime(proto.TypeReceipt.Size())
+}
+
 func (d *Daemon) openLinks() {
 	for _, m := range d.cfg.Modem {
-		link := modem.New(modem.Options{Name: m.Name, Transmit: m.Transmit, Log: d.log,
+		link := modem.New(modem.Options{Name: m.Name, Transmit: m.Transmit, Log: d.log, BackoffMax: replug,
+			SendTimeout: sendTimeout(m),
 			Open: func(context.Context) (io.ReadWriteCloser, error) {
 				return serialport.Open(serialport.Options{Path: m.Device, Baud: m.Baud})
 			},

@@ -9,6 +9,7 @@ import (
 	"io"
 	"io/fs"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"runtime"
 	"strings"
@@ -449,6 +450,54 @@ func TestSecondOpenIsRefused(t *testing.T) {
 	}
 	first.Close()
 	openPort(t, p.Path())
+}
+
+// holdEnv makes this test binary, run as another process, hold the tty that it names until it is killed.
+const holdEnv = "LONGLANE_TEST_HOLD"
+
+func TestMain(m *testing.M) {
+	if path := os.Getenv(holdEnv); path != "" {
+		if _, err := Open(Options{Path: path}); err != nil {
+			fmt.Println(err)
+			os.Exit(1)
+		}
+		fmt.Println("open")
+		io.Copy(io.Discard, os.Stdin) // until the parent kills this process, or has died
+		os.Exit(0)
+	}
+	os.Exit(m.Run())
+}
+
+// Another process that has the port is named; once it is killed, however hard, the port is free.
+func TestPortOfAnotherProcess(t *testing.T) {
+	p := newPty(t, "")
+	other := exec.Command(os.Args[0])
+	other.Env = append(os.Environ(), holdEnv+"="+p.Path())
+	stdin, err := other.StdinPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer stdin.Close()
+	stdout, err := other.StdoutPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := other.Start(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { other.Process.Kill() })
+	if said := readFull(t, stdout, 5); string(said) != "open\n" {
+		t.Fatalf("the other process said %q", said)
+	}
+	_, err = Open(Options{Path: p.Path()})
+	if want := fmt.Sprintf("process %d (", other.Process.Pid); !errors.Is(err, ErrInUse) || !strings.Contains(err.Error(), want) {
+		t.Errorf("Open = %v, want %v that names %q", err, ErrInUse, want)
+	}
+	other.Process.Kill()
+	other.Wait()
+	port := openPort(t, p.Path())
+	write(t, port, []byte("x"))
+	readFull(t, p, 1)
 }
 
 // The mark that TIOCEXCL leaves outlives a killed host for as long as the Pty is open, and would keep out a host that is

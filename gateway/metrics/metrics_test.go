@@ -1,0 +1,101 @@
+package metrics
+
+import (
+	"io"
+	"net/http/httptest"
+	"os/exec"
+	"strings"
+	"testing"
+	"time"
+)
+
+func scrape(m *Metrics) string {
+	w := httptest.NewRecorder()
+	m.Handler().ServeHTTP(w, httptest.NewRequest("GET", "/metrics", nil))
+	b, _ := io.ReadAll(w.Body)
+	return string(b)
+}
+
+func lists() Lists {
+	return Lists{Bearers: []string{"mast"}, Verdicts: []string{"accepted", "mac"}, Drops: []string{"packet"},
+		Sinks: []string{"mqtt"}, Ends: []string{"lost"}}
+}
+
+// TestNoneIsNotUnknown: every label value of a closed list is there at zero before anything has happened.
+func TestNoneIsNotUnknown(t *testing.T) {
+	text := scrape(New(lists()))
+	for _, want := range []string{
+		`longlane_frames_total{bearer="mast",verdict="accepted"} 0`,
+		`longlane_frames_total{bearer="mast",verdict="mac"} 0`,
+		`longlane_receipts_total{bearer="mast",result="sent"} 0`,
+		`longlane_session_ends_total{reason="lost",sink="mqtt"} 0`,
+		`longlane_drops_total{what="packet"} 0`,
+		`longlane_publish_failures_total{lane="backlog",sink="mqtt"} 0`,
+		`longlane_publish_duration_seconds_count{lane="live",sink="mqtt"} 0`,
+		`longlane_commit_duration_seconds_count 0`,
+	} {
+		if !strings.Contains(text, want+"\n") {
+			t.Errorf("no line %q", want)
+		}
+	}
+}
+
+func TestWhatIsToldIsShown(t *testing.T) {
+	m := New(lists())
+	m.Frame("mast", "accepted")
+	m.Hop("river-gate", "oak-relay", -101, 3.25, true)
+	m.Hop("oak-relay", "house", -40, 12, false) // a record that does not verify is nobody's word
+	m.Receipt("mast", "sent")
+	m.Committed(3*time.Millisecond, false)
+	m.Committed(time.Second, true)
+	m.Published("mqtt", "live", 4*time.Millisecond, true)
+	m.Published("mqtt", "live", time.Second, false)
+	m.Session("mqtt", "lost")
+	m.Dropped("packet")
+	up := true
+	m.Up("bearer", "mast", func() bool { return up })
+	m.Gauge("queue_waiting_events", "Waiting.", map[string]string{"sink": "mqtt"}, func() float64 { return 7 })
+	text := scrape(m)
+	for _, want := range []string{
+		`longlane_frames_total{bearer="mast",verdict="accepted"} 1`,
+		`longlane_hop_rssi_dbm{from="river-gate",to="oak-relay"} -101`,
+		`longlane_hop_snr_db{from="river-gate",to="oak-relay"} 3.25`,
+		`longlane_hop_frames_total{from="oak-relay",to="house",verified="no"} 1`,
+		`longlane_receipts_total{bearer="mast",result="sent"} 1`,
+		`longlane_commit_duration_seconds_count 1`,
+		`longlane_commit_failures_total 1`,
+		`longlane_publish_duration_seconds_count{lane="live",sink="mqtt"} 1`,
+		`longlane_publish_failures_total{lane="live",sink="mqtt"} 1`,
+		`longlane_session_ends_total{reason="lost",sink="mqtt"} 1`,
+		`longlane_drops_total{what="packet"} 1`,
+		`longlane_bearer_up{bearer="mast"} 1`,
+		`longlane_queue_waiting_events{sink="mqtt"} 7`,
+	} {
+		if !strings.Contains(text, want+"\n") {
+			t.Errorf("no line %q in\n%s", want, text)
+		}
+	}
+	if strings.Contains(text, `longlane_hop_rssi_dbm{from="oak-relay"`) {
+		t.Error("the figures of a record that does not verify are shown")
+	}
+	up = false
+	if !strings.Contains(scrape(m), `longlane_bearer_up{bearer="mast"} 0`) {
+		t.Error("a bearer that is down is not shown as down")
+	}
+}
+
+// TestPromtool has Prometheus' own judge read the exposition.
+func TestPromtool(t *testing.T) {
+	tool, err := exec.LookPath("promtool")
+	if err != nil {
+		t.Fatal("promtool is missing; run: make setup")
+	}
+	m := New(lists())
+	m.Frame("mast", "accepted")
+	m.Hop("river-gate", "house", -90, 6, true)
+	cmd := exec.Command(tool, "check", "metrics")
+	cmd.Stdin = strings.NewReader(scrape(m))
+	if out, err := cmd.CombinedOutput(); err != nil {
+		t.Errorf("promtool check metrics: %v\n%s", err, out)
+	}
+}
