@@ -107,7 +107,7 @@ type Header struct {
 	Node     uint8 // origin; in a receipt the addressee; in group frames the sender
 	Gen      uint8 // generation of the node's key, or of the group key
 	// Counter is the event, check-in or group counter; in a receipt the counter answered. After Parse only the bits
-	// that travelled are set: see Raw.Counter16.
+	// that travelled are set: see Raw.WholeCounter.
 	Counter uint32
 	Attempt uint16 // which sealing of the same event this is; 0 where the type has none
 	// The rest is for receipts only.
@@ -169,7 +169,7 @@ func (h Header) check() error {
 	case l.attempt == 0 && h.Attempt != 0, l.attempt == 1 && h.Attempt > 255:
 		return refuse(BadReserved, "attempt %d does not fit a %s", h.Attempt, h.Type)
 	case l.class == classGroup && h.Node == 0, l.class != classGroup && (h.Node < MinNode || h.Node > MaxNode):
-		return refuse(BadReserved, "node id %d is outside %d to %d", h.Node, MinNode, MaxNode)
+		return refuse(BadReserved, "node id %d is outside its range", h.Node)
 	case h.Gateway >= MaxGateways:
 		return refuse(BadReserved, "gateway number %d is above %d", h.Gateway, MaxGateways-1)
 	}

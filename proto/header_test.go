@@ -119,3 +119,15 @@ func TestParseRefuses(t *testing.T) {
 		}
 	}
 }
+
+// A hop acknowledgement names a frame by the start of its MAC, so Tag must be that and not a part of the records.
+func TestTagAndRefusalText(t *testing.T) {
+	f := newRelayed(t, newRand(t), 2)
+	if got, want := mustParse(t, f.frame).Tag(), f.bare[len(f.bare)-TagSize:]; !bytes.Equal(got, want) {
+		t.Errorf("Tag() = %x, want %x", got, want)
+	}
+	_, err := Parse([]byte{0x21})
+	if want := "length: 1 bytes are too few for any frame"; err == nil || err.Error() != want {
+		t.Errorf("Parse of one byte: %v, want %q", err, want)
+	}
+}

@@ -25,7 +25,7 @@ func (r RSSI) DBm() float64 {
 	if r == NoRSSI {
 		return math.NaN()
 	}
-	return -float64(r)
+	return 0 - float64(r) // not -float64(r): that makes a negative zero
 }
 
 // SNR is a signal-to-noise ratio in quarters of a decibel, two's complement, -31.75 to +31.75 dB. NoSNR: not measured.

@@ -83,10 +83,15 @@ type explained struct {
 	hops    []hopWords
 }
 
-type field struct{ name, value, note string }
+type field struct {
+	Name  string `json:"name"`
+	Value string `json:"value"`
+	Note  string `json:"note,omitempty"`
+}
 
 type hopWords struct {
 	Relay    string   `json:"relay"`
+	Gen      uint8    `json:"generation"`
 	RSSI     *float64 `json:"rssi_dbm"`
 	SNR      *float64 `json:"snr_db"`
 	Held     float64  `json:"held_s"`
@@ -135,7 +140,7 @@ func (f *explained) clear(raw proto.Raw, n int) {
 		bits = "all 32 bits"
 	}
 	f.add("counter", fmt.Sprint(raw.Counter), bits+" travelled")
-	if raw.Type.Event() {
+	if !raw.Type.Receipt() && !raw.Type.Group() {
 		f.add("attempt", fmt.Sprint(raw.Attempt), "")
 	}
 	if raw.Type.Receipt() {
@@ -328,7 +333,11 @@ func (f *explained) checkIn(b *proto.CheckIn) {
 	f.add("next event", fmt.Sprint(b.Next), "low 16 bits of the counter")
 	f.add("oldest held", fmt.Sprintf("%d back", b.Oldest), "0: nothing is held")
 	if b.Confirms {
-		f.add("confirms", fmt.Sprintf("%d back", b.Confirm), "its age is "+b.ConfirmAge.Duration().String())
+		age := b.ConfirmAge.Duration().String()
+		if b.ConfirmAge == proto.Dur8Max {
+			age += " or more"
+		}
+		f.add("confirms", fmt.Sprintf("%d back", b.Confirm), "its age is "+age)
 	}
 	f.add("heard receipt at", decibels(b.HeardRSSI.DBm(), "dBm"), "SNR "+decibels(b.HeardSNR.DB(), "dB"))
 	f.add("settings", fmt.Sprintf("version %d", b.Settings), "")
@@ -357,7 +366,11 @@ func (f *explained) fromGatewayOrGroup(b proto.Body) {
 		f.add("distance", distance(b.Distance), "")
 		f.add("heard at", decibels(b.RSSI.DBm(), "dBm"), "SNR "+decibels(b.SNR.DB(), "dB"))
 	case *proto.Solicit:
-		f.add("asks for", map[bool]string{true: "a kept receipt", false: "a parent"}[b.Receipt], "")
+		if b.Receipt {
+			f.add("asks for", "a kept receipt", "of the frame whose MAC begins with "+hex.EncodeToString(b.Tag[:]))
+		} else {
+			f.add("asks for", "a parent", "")
+		}
 		f.add("distance", distance(b.Distance), "")
 		f.add("noise floor", decibels(b.Noise.DBm(), "dBm"), "")
 	}
@@ -374,13 +387,13 @@ func decibels(v float64, unit string) string {
 	if math.IsNaN(v) {
 		return "not measured"
 	}
-	return fmt.Sprintf("%g %s", v, unit)
+	return fmt.Sprintf("%g %s", v+0, unit) // + 0: no "-0"
 }
 
 func (f *explained) addHops(raw proto.Raw, r *roster.Roster) {
 	for i := range raw.HopCount() {
 		h := raw.Hop(i)
-		w := hopWords{Relay: fmt.Sprint(h.Relay), Held: h.Held.Duration().Seconds(), Verified: "unknown"}
+		w := hopWords{Relay: fmt.Sprint(h.Relay), Gen: h.Gen, Held: h.Held.Duration().Seconds(), Verified: "unknown"}
 		if v := h.RSSI.DBm(); !math.IsNaN(v) {
 			w.RSSI = &v
 		}
@@ -398,21 +411,14 @@ func (f *explained) addHops(raw proto.Raw, r *roster.Roster) {
 }
 
 func (f *explained) json() any {
-	fields := map[string]any{}
-	for _, x := range f.fields {
-		fields[x.name] = x.value
-	}
-	hops := f.hops
-	if hops == nil {
-		hops = []hopWords{}
-	}
-	return map[string]any{"frame": f.input, "good": f.good, "verdict": f.verdict, "fields": fields, "hops": hops}
+	return map[string]any{"frame": f.input, "good": f.good, "verdict": f.verdict,
+		"fields": append([]field{}, f.fields...), "hops": append([]hopWords{}, f.hops...)} // never null
 }
 
 func (f *explained) print(c *call) {
 	fmt.Fprintf(c.out, "%s\n", f.input)
 	for _, x := range f.fields {
-		fmt.Fprintln(c.out, strings.TrimRight(fmt.Sprintf("  %-17s %-22s %s", x.name, x.value, x.note), " "))
+		fmt.Fprintln(c.out, strings.TrimRight(fmt.Sprintf("  %-17s %-22s %s", x.Name, x.Value, x.Note), " "))
 	}
 	for i, h := range f.hops {
 		words := "cannot be checked without keys"
@@ -422,8 +428,8 @@ func (f *explained) print(c *call) {
 		case "no":
 			words = "NOT VERIFIED"
 		}
-		fmt.Fprintf(c.out, "  hop %-13d heard by relay %s at %s, SNR %s, held %gs, %s\n", i+1, h.Relay, optional(h.RSSI, "dBm"),
-			optional(h.SNR, "dB"), h.Held, words)
+		fmt.Fprintf(c.out, "  hop %-13d heard by relay %s (generation %d) at %s, SNR %s, held %gs, %s\n", i+1, h.Relay, h.Gen,
+			optional(h.RSSI, "dBm"), optional(h.SNR, "dB"), h.Held, words)
 	}
 	fmt.Fprintf(c.out, "  verdict           %s\n\n", f.verdict)
 }

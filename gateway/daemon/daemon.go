@@ -49,42 +49,45 @@ type Daemon struct {
 }
 
 // New opens roster, queue, broker and HTTP socket. On an error everything is closed again.
-func New(cfg *config.Config, log *slog.Logger) (d *Daemon, err error) {
-	d = &Daemon{cfg: cfg, log: log}
-	defer func() {
-		if err != nil {
-			err = errors.Join(err, d.shut())
-		}
-	}()
+func New(cfg *config.Config, log *slog.Logger) (*Daemon, error) {
+	d := &Daemon{cfg: cfg, log: log}
+	if err := d.open(); err != nil {
+		return nil, errors.Join(err, d.shut())
+	}
+	return d, nil
+}
+
+func (d *Daemon) open() error {
+	cfg := d.cfg
 	if err := os.MkdirAll(cfg.State, 0o700); err != nil {
-		return nil, fmt.Errorf("make state directory: %w", err)
+		return fmt.Errorf("make state directory: %w", err)
 	}
 	current, err := roster.Follow(cfg.State)
 	if err != nil {
-		return nil, err
+		return err
 	}
 	if name := current.Get().SiteName; name != cfg.Site {
-		return nil, fmt.Errorf("the roster in %s is of the site %q, the config says %q", cfg.State, name, cfg.Site)
+		return fmt.Errorf("the roster in %s is of the site %q, the config says %q", cfg.State, name, cfg.Site)
 	}
 	clock, err := gateway.SystemClock()
 	if err != nil {
-		return nil, err
+		return err
 	}
 	if d.queue, err = queue.Open(filepath.Join(cfg.State, queueFile),
-		queue.Options{Advance: gateway.AdvanceMark, Log: log}); err != nil {
-		return nil, err
+		queue.Options{Advance: gateway.AdvanceMark, Log: d.log}); err != nil {
+		return err
 	}
 	d.close = append(d.close, d.queue.Close)
 	if err := d.openBroker(); err != nil {
-		return nil, err
+		return err
 	}
 	d.openLinks()
 	d.metrics = metrics.New(d.lists())
 	if d.gw, err = gateway.New(d.options(current, clock)); err != nil {
-		return nil, err
+		return err
 	}
 	d.gauges()
-	return d, d.listen()
+	return d.listen()
 }
 
 func (d *Daemon) openBroker() (err error) {
