@@ -20,6 +20,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"syscall"
 	"time"
 
 	"longlane/proto"
@@ -334,9 +335,12 @@ type Current struct {
 	stamp stamp
 }
 
+// stamp tells one state of the file from the next. Each is a file of its own, so the inode differs even when two were
+// written within one tick of the file system's clock.
 type stamp struct {
-	mod  time.Time
-	size int64
+	mod   time.Time
+	size  int64
+	inode uint64
 }
 
 func stampOf(dir string) stamp {
@@ -344,7 +348,11 @@ func stampOf(dir string) stamp {
 	if err != nil {
 		return stamp{}
 	}
-	return stamp{st.ModTime(), st.Size()}
+	s := stamp{mod: st.ModTime(), size: st.Size()}
+	if sys, ok := st.Sys().(*syscall.Stat_t); ok {
+		s.inode = sys.Ino
+	}
+	return s
 }
 
 // Follow opens the site in dir and follows its changes.
