@@ -39,6 +39,7 @@ const (
 	typeCorrection = "longlane.trip.time-corrected"
 	typeFaultBegan = "longlane.fault.began"
 	typeFaultEnded = "longlane.fault.ended"
+	typeFaultTime  = "longlane.fault.time-corrected"
 )
 
 // timing says where an event stands in time. Every delivery carries it: what makes noise or light goes by it.
@@ -104,7 +105,7 @@ type hopData struct {
 }
 
 func number(v float64) *float64 {
-	if math.IsNaN(v) {
+	if math.IsNaN(v) || math.IsInf(v, 0) { // JSON has neither
 		return nil
 	}
 	v = math.Round(v*1000) / 1000
@@ -129,6 +130,9 @@ func (g *Gateway) message(e *Event) (Message, error) {
 		b := e.Body.(*proto.Fault)
 		ce.Type, ce.Data = faultType(b.Ended), g.faultData(e, b, w)
 		ce.Subject = g.nodeName(e.ID.Node)
+		if e.kind == kindCorrection {
+			ce.Type = typeFaultTime
+		}
 	default:
 		d := g.tripData(e, w)
 		ce.Type, ce.Data, ce.Subject = typeOpened, d, d.Zone
@@ -214,7 +218,7 @@ func (g *Gateway) tripData(e *Event, w When) *tripData {
 		if dwell != proto.Dur16Max {
 			d.Dwell = seconds(dwell.Duration())
 		}
-		if opened != 0 {
+		if opened != 0 && uint32(opened) <= e.ID.Counter {
 			d.OpenedID = ID{e.ID.Node, e.ID.Gen, e.ID.Counter - uint32(opened)}.String()
 		}
 	}

@@ -31,7 +31,7 @@ func (in *ingest) confirmWanted(e *Event, now time.Duration) bool {
 	if e.Fresh != proto.Unproven || e.Rx.Boot != in.g.o.Clock.Boot {
 		return false
 	}
-	if len(in.confirms) >= maxConfirms {
+	if len(in.confirms) >= maxConfirms && !in.forgetDoubt() {
 		in.g.o.Meter.Dropped("confirmation")
 		return true
 	}
@@ -41,6 +41,19 @@ func (in *ingest) confirmWanted(e *Event, now time.Duration) bool {
 	}
 	in.confirms[e.ID] = c
 	return true
+}
+
+// forgetDoubt makes room by giving up on the oldest event whose fault has been raised already.
+func (in *ingest) forgetDoubt() bool {
+	var oldest ID
+	found := false
+	for id, c := range in.confirms {
+		if c.doubted && (!found || c.deadline < in.confirms[oldest].deadline) {
+			oldest, found = id, true
+		}
+	}
+	delete(in.confirms, oldest)
+	return found
 }
 
 // confirmed compares what the node says of an event's age with what the frame said.
@@ -118,13 +131,22 @@ func (in *ingest) notice(n Notice) {
 // followed by a correction; what was not yet will be right when it is.
 func (in *ingest) putRight() {
 	g := in.g
-	if !g.o.Clock.Set() {
+	switch {
+	case !g.o.Clock.Set():
+		return
+	case in.right.out > 0:
+		in.right.again = true // what is out still stands aside: never correct one event twice
 		return
 	}
+	in.right = righting{}
 	items, err := g.o.Queue.Aside()
 	if err != nil {
 		g.o.Log.Error("times that should be put right cannot be read", "err", err)
+		in.right.failed = true
 		return
+	}
+	if len(items) > maxRighting {
+		items, in.right.again = items[:maxRighting], true
 	}
 	for _, it := range items {
 		rec := queue.Record{NoStore: true, Settle: []queue.Seq{it.Seq}}
@@ -133,11 +155,33 @@ func (in *ingest) putRight() {
 			e.kind = kindCorrection
 			rec = queue.Record{Priority: queue.Notice, Value: e.append(nil), Settle: []queue.Seq{it.Seq}}
 		}
-		g.o.Queue.Append(rec, func(queue.Seq, error) {
-			for _, s := range g.sinks {
-				s.look()
-			}
-		})
+		in.right.out++
+		in.flights++
+		g.o.Queue.Append(rec, func(_ queue.Seq, err error) { g.results <- commitResult{right: true, err: err} })
+	}
+}
+
+// righting is how far putRight has got.
+type righting struct {
+	out    int  // handed to the queue and not yet answered
+	again  bool // there is more
+	failed bool // something was not stored: to be tried again
+}
+
+// maxRighting bounds out, so that the answers always find room.
+const maxRighting = 512
+
+func (in *ingest) righted(err error) {
+	in.right.out--
+	if err != nil {
+		in.right.failed = true // at the next tick
+		return
+	}
+	for _, s := range in.g.sinks {
+		s.look()
+	}
+	if in.right.out == 0 && in.right.again && !in.right.failed {
+		in.putRight()
 	}
 }
 

@@ -3,6 +3,7 @@ package gateway
 import (
 	"crypto/rand"
 	"encoding/binary"
+	"errors"
 	"fmt"
 	"time"
 
@@ -20,6 +21,7 @@ type epoch struct {
 	base     time.Duration // Mono at which the epoch began
 	next     uint32        // next receipt number
 	reserved uint32        // numbers below this are on the disk as used
+	asking   bool          // a further block is being set aside
 }
 
 const (
@@ -40,7 +42,10 @@ func openEpoch(q *queue.Queue, c Clock) (*epoch, error) {
 		e.base = time.Duration(binary.BigEndian.Uint64(v[18:]))
 	}
 	if known && [16]byte(v[2:18]) == c.Boot {
-		return e, e.continueNumbers()
+		if err := e.continueNumbers(); err != nil {
+			return nil, err
+		}
+		return e, e.firstBlock()
 	}
 	if known {
 		e.number++
@@ -56,7 +61,7 @@ func openEpoch(q *queue.Queue, c Clock) (*epoch, error) {
 	if err := q.Put(epochName, v); err != nil {
 		return nil, fmt.Errorf("move the epoch on: %w", err)
 	}
-	return e, nil
+	return e, e.firstBlock()
 }
 
 func (e *epoch) continueNumbers() error {
@@ -71,16 +76,33 @@ func (e *epoch) continueNumbers() error {
 	return nil
 }
 
-// take gives the next receipt number. Numbers are set aside on the disk a block at a time, ahead of use: one that was
-// used twice would repeat a nonce.
+// Numbers are set aside on the disk a block at a time, ahead of use: one that was used twice would repeat a nonce.
+
+func (e *epoch) firstBlock() error {
+	if err := e.setAside(e.next + numberBlock); err != nil {
+		return err
+	}
+	e.reserved = e.next + numberBlock
+	return nil
+}
+
+// setAside writes that numbers below upTo are used, and waits for the disk. It touches nothing in memory.
+func (e *epoch) setAside(upTo uint32) error {
+	v := binary.BigEndian.AppendUint16(nil, e.number)
+	v = binary.BigEndian.AppendUint32(v, upTo)
+	if err := e.q.Put(receiptsName, v); err != nil {
+		return fmt.Errorf("set receipt numbers aside: %w", err)
+	}
+	return nil
+}
+
+// low reports whether the next block should be set aside, while half of the last is still there.
+func (e *epoch) low() bool { return !e.asking && e.reserved-e.next <= numberBlock/2 }
+
+// take gives the next receipt number. It never waits: there is none while the disk does not take the next block.
 func (e *epoch) take() (uint32, error) {
 	if e.next == e.reserved {
-		v := binary.BigEndian.AppendUint16(nil, e.number)
-		v = binary.BigEndian.AppendUint32(v, e.reserved+numberBlock)
-		if err := e.q.Put(receiptsName, v); err != nil {
-			return 0, fmt.Errorf("set receipt numbers aside: %w", err)
-		}
-		e.reserved += numberBlock
+		return 0, errors.New("all receipt numbers that were set aside are used, and the disk does not take more")
 	}
 	e.next++
 	return e.next - 1, nil

@@ -18,11 +18,14 @@ type ingest struct {
 	epochs   *epoch
 	windows  map[windowKey]*window
 	flights  int
-	answered map[uint8]answer // the last receipt of each node, to send none twice
+	answered map[ID]answer // receipts of the last seconds, to send none twice
+	repeats  map[uint8]int // receipts sent again of late, by node
 	confirms map[ID]confirm
 	house    *house
-	set      bool   // the clock was set when last looked at
-	notices  uint32 // numbers of the gateway's own faults
+	set      bool // the clock was set when last looked at
+	right    righting
+
+	complaint string // about the roster, as last logged
 }
 
 type windowKey struct {
@@ -39,7 +42,6 @@ type window struct {
 }
 
 type answer struct {
-	id      ID
 	attempt uint16
 	at      time.Duration
 }
@@ -53,6 +55,9 @@ type commitResult struct {
 	err   error
 	began time.Time
 	reply func() // sends the receipt
+
+	numbers uint32 // instead of an event: receipt numbers below this have been set aside
+	right   bool   // instead of an event: a time has been put right
 }
 
 // AdvanceMark is the queue's rule for replay marks: the window stored, with counter marked.
@@ -66,8 +71,8 @@ func AdvanceMark(old []byte, counter uint32) ([]byte, error) {
 }
 
 func newIngest(g *Gateway) (*ingest, error) {
-	in := &ingest{g: g, windows: map[windowKey]*window{}, answered: map[uint8]answer{}, confirms: map[ID]confirm{},
-		set: g.o.Clock.Set()}
+	in := &ingest{g: g, windows: map[windowKey]*window{}, answered: map[ID]answer{}, repeats: map[uint8]int{},
+		confirms: map[ID]confirm{}, set: g.o.Clock.Set()}
 	err := g.o.Queue.Marks(func(key, value []byte) error {
 		if len(key) != 3 {
 			return fmt.Errorf("replay mark under a key of %d bytes, expected 3", len(key))
@@ -86,7 +91,7 @@ func newIngest(g *Gateway) (*ingest, error) {
 	return in, nil
 }
 
-// run works until ctx ends and everything handed to the queue has been answered.
+// run works until ctx ends, what was received has been looked at, and everything handed to the queue has been answered.
 func (in *ingest) run(ctx context.Context) {
 	tick := time.NewTicker(time.Second)
 	defer tick.Stop()
@@ -101,7 +106,7 @@ func (in *ingest) run(ctx context.Context) {
 		}
 		select {
 		case <-done:
-			if len(in.g.packets) == 0 || ctx.Err() != nil {
+			if len(in.g.packets) == 0 { // the bearers have stopped: there will be no more
 				return
 			}
 		case p := <-packets:
@@ -118,19 +123,58 @@ func (in *ingest) run(ctx context.Context) {
 
 func (in *ingest) tick() {
 	g := in.g
-	if changed, err := g.o.Roster.Refresh(); err != nil {
+	in.refresh()
+	set := g.o.Clock.Set()
+	if set && !in.set {
+		g.o.Log.Info("the clock has been set")
+	}
+	if set && (!in.set || in.right.failed) {
+		in.putRight()
+	}
+	in.set = set // it can be lost again
+	in.house.overdue(g.o.Clock.Mono())
+	in.unconfirmed()
+	in.forgetAnswers()
+	in.setAside()
+}
+
+// refresh goes by the roster as it is now. What is wrong with it is said once.
+func (in *ingest) refresh() {
+	g := in.g
+	changed, err := g.o.Roster.Refresh()
+	if err == nil {
+		in.complaint = ""
+	} else if text := err.Error(); text != in.complaint {
+		in.complaint = text
 		g.o.Log.Error("the roster cannot be read; the one in force stays", "err", err)
-	} else if changed {
+	}
+	if changed {
 		in.house.reload()
 		g.o.Log.Info("the roster has changed")
 	}
-	if set := g.o.Clock.Set(); set && !in.set {
-		in.set = true
-		g.o.Log.Info("the clock has been set")
-		in.putRight()
+}
+
+// setAside has the next block of receipt numbers written while the last is in use, so that neither a receipt nor an
+// alert behind it waits for the disk.
+func (in *ingest) setAside() {
+	if !in.epochs.low() {
+		return
 	}
-	in.house.overdue(g.o.Clock.Mono())
-	in.unconfirmed()
+	in.epochs.asking = true
+	in.flights++
+	upTo := in.epochs.reserved + numberBlock
+	go func() { // ends with the write; run waits for its answer
+		in.g.results <- commitResult{numbers: upTo, err: in.epochs.setAside(upTo)}
+	}()
+}
+
+func (in *ingest) numbersSet(r commitResult) {
+	in.epochs.asking = false
+	if r.err != nil {
+		in.g.o.Log.Error("receipt numbers are running out", "err", r.err)
+		return
+	}
+	in.epochs.reserved = r.numbers
 }
 
 // packet takes one packet through all checks, in the order: shape, place, key, replay, freshness.
@@ -227,7 +271,7 @@ func (in *ingest) authentic(e *Event, raw proto.Raw, p radio.Packet, key windowK
 	case proto.TooOld:
 		return "old"
 	case proto.Seen:
-		if key.space == eventSpace {
+		if key.space == eventSpace && in.mayRepeat(e.ID, raw.Attempt) {
 			reply()
 		}
 		return "repeat"
@@ -314,6 +358,14 @@ func (in *ingest) commit(e *Event, key windowKey, reply func()) {
 // result is told what became of a commit. Only here does an event become durable.
 func (in *ingest) result(r commitResult) {
 	in.flights--
+	switch {
+	case r.numbers != 0:
+		in.numbersSet(r)
+		return
+	case r.right:
+		in.righted(r.err)
+		return
+	}
 	in.g.o.Meter.Committed(time.Since(r.began), r.err != nil)
 	w := in.windows[r.key]
 	if w != nil {
@@ -340,5 +392,8 @@ func (in *ingest) result(r commitResult) {
 	}
 	if r.reply != nil {
 		r.reply()
+	}
+	if stored && !r.event.Rx.Set && in.set {
+		in.putRight() // the clock was set while it was on its way to the disk
 	}
 }

@@ -11,22 +11,48 @@ import (
 const receiptHops = proto.MaxHops
 
 // sameAnswer is how long a receipt for one attempt stands for its copies: they came by other ways, or somebody replays
-// them to use up airtime. repeatEvery is the least time between receipts for events that were durable before.
+// them to use up airtime. repeatEvery is the least time between receipts for one event, and with sameAnswer it bounds
+// those for all events of a node that were durable before: whoever has recorded many could else play them in turn.
 const (
 	sameAnswer  = 10 * time.Second
 	repeatEvery = time.Second
 )
 
+// mayRepeat decides whether an event that was durable before gets another receipt.
+func (in *ingest) mayRepeat(id ID, attempt uint16) bool {
+	now := in.g.o.Clock.Mono()
+	last, ok := in.answered[id]
+	since := now - last.at
+	if ok && (since < repeatEvery || last.attempt == attempt && since < sameAnswer) {
+		return false
+	}
+	if in.repeats[id.Node] >= int(sameAnswer/repeatEvery) {
+		return false
+	}
+	in.repeats[id.Node]++
+	return true
+}
+
+// forgetAnswers is called once every repeatEvery.
+func (in *ingest) forgetAnswers() {
+	now := in.g.o.Clock.Mono()
+	for id, a := range in.answered {
+		if now-a.at >= sameAnswer {
+			delete(in.answered, id)
+		}
+	}
+	for node, n := range in.repeats {
+		if in.repeats[node] = n - 1; n <= 1 {
+			delete(in.repeats, node)
+		}
+	}
+}
+
 // receipt answers a frame. It is called only once what the receipt says is true.
 func (in *ingest) receipt(e *Event, raw proto.Raw, p radio.Packet, w *window) {
 	g, now := in.g, in.g.o.Clock.Mono()
 	if raw.Type != proto.TypeCheckIn {
-		last, ok := in.answered[e.ID.Node]
-		repeat := ok && last.id == e.ID
-		if repeat && (last.attempt == raw.Attempt && now-last.at < sameAnswer || now-last.at < repeatEvery) {
-			return
-		}
-		in.answered[e.ID.Node] = answer{e.ID, raw.Attempt, now}
+		in.answered[e.ID] = answer{raw.Attempt, now}
 	}
 	number, err := in.epochs.take()
 	if err != nil {

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"math/rand/v2"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -15,8 +16,8 @@ import (
 
 // Session is one connection with a sink's receiver.
 type Session interface {
-	// Publish hands a message over; it never blocks and keeps payload. done is called once, from any goroutine: with
-	// nil only if the receiver acknowledged the message during this session.
+	// Publish hands a message over; it never blocks and keeps payload. done is called once, from another goroutine, and
+	// may have to wait: with nil only if the receiver acknowledged the message during this session.
 	Publish(topic string, qos byte, retain bool, payload []byte, done func(error))
 	// Closed is closed when the session has ended; Err then says why.
 	Closed() <-chan struct{}
@@ -77,8 +78,9 @@ type sink struct {
 	second  *conn
 	dialled chan dialled
 	dialing [2]bool
-	dialAt  time.Time
+	dialAt  [2]time.Time // main, second
 	tries   int
+	aux     sync.WaitGroup // dials and goodbyes that are under way
 	ticked  time.Time
 
 	behind  bool                         // the disk may hold what is not in items
@@ -86,6 +88,7 @@ type sink struct {
 	back    []*item                      // read and not yet published
 	suspect string                       // the event that ended the last session, and how often in a row
 	strikes int
+	careful int // so many events go one at a time, so that the right one is blamed
 }
 
 // item is one event on its way through a sink.
@@ -153,7 +156,8 @@ func (s *sink) retain(topic string, payload []byte) {
 }
 
 func (s *sink) run(ctx context.Context) {
-	defer close(s.stopped)
+	defer s.aux.Wait()
+	defer close(s.stopped) // before that wait: it frees those who want to report
 	timer := time.NewTicker(250 * time.Millisecond)
 	defer timer.Stop()
 	dialCtx, stopDialling := context.WithCancel(ctx)
@@ -170,9 +174,10 @@ func (s *sink) run(ctx context.Context) {
 		case d := <-s.dialled:
 			s.begin(d)
 		case <-closed(s.main):
+			s.drainInbox() // what was acknowledged is not blamed and does not go again
 			s.end()
 		case <-closed(s.second):
-			s.second = nil
+			s.endSecond()
 		case <-timer.C:
 			s.hedge(dialCtx)
 			s.forget()
@@ -180,7 +185,7 @@ func (s *sink) run(ctx context.Context) {
 		if s.missed.Swap(false) {
 			s.behind = true
 		}
-		if s.main == nil && !s.dialing[0] && !time.Now().Before(s.dialAt) {
+		if s.main == nil && !s.dialing[0] && !time.Now().Before(s.dialAt[0]) {
 			s.dial(dialCtx, false)
 		}
 		s.pump()
@@ -265,7 +270,7 @@ func (s *sink) dial(ctx context.Context, second bool) {
 		n = 1
 	}
 	s.dialing[n] = true
-	go func() { // ends with the dial, which ctx bounds
+	s.aux.Go(func() { // ends with the dial, which ctx bounds
 		sess, err := s.o.Dial(ctx, second)
 		select {
 		case s.dialled <- dialled{sess, err, second}:
@@ -274,8 +279,11 @@ func (s *sink) dial(ctx context.Context, second bool) {
 				sess.Close()
 			}
 		}
-	}()
+	})
 }
+
+// goodbye closes a session, which takes at most a second, without waiting for it.
+func (s *sink) goodbye(sess Session) { s.aux.Go(sess.Close) }
 
 // begin starts a session: the gateway's own state goes first, which also shows whether the receiver acknowledges at
 // all; then all retained states; the backlog from the cursor on.
@@ -283,10 +291,11 @@ func (s *sink) begin(d dialled) {
 	if d.second {
 		s.dialing[1] = false
 		if d.err == nil && s.main == nil {
-			d.s.Close()
+			s.goodbye(d.s)
 		} else if d.err == nil {
 			s.second = &conn{Session: d.s, second: true, lastUsed: time.Now()}
 		}
+		s.dialAt[1] = time.Now().Add(firstBackoff)
 		return
 	}
 	s.dialing[0] = false
@@ -316,9 +325,11 @@ func (s *sink) begin(d dialled) {
 func (s *sink) freshOnly() {
 	kept := s.live[:0]
 	for _, it := range s.live {
-		if time.Since(it.offered) <= s.g.o.OldAfter {
+		switch {
+		case it.acked: // over a second session
+		case time.Since(it.offered) <= s.g.o.OldAfter:
 			kept = append(kept, it)
-		} else {
+		default:
 			delete(s.items, it.id)
 		}
 	}
@@ -328,7 +339,7 @@ func (s *sink) freshOnly() {
 func (s *sink) backOff() {
 	s.tries++
 	most := min(s.o.MaxBackoff, firstBackoff<<min(s.tries-1, 10))
-	s.dialAt = time.Now().Add(20*time.Millisecond + rand.N(most))
+	s.dialAt[0] = time.Now().Add(20*time.Millisecond + rand.N(most))
 }
 
 // end draws the conclusions from a session's end. What was flying goes again: young live events first, the rest by
@@ -340,16 +351,17 @@ func (s *sink) end() {
 	s.main = nil
 	s.connected.Store(false)
 	if s.second != nil {
-		go s.second.Close() // at most a second; nobody waits for it
+		s.goodbye(s.second)
 		s.second = nil
 	}
+	s.careful = len(s.flying)
 	s.blame(old)
 	var again []*item
 	for _, it := range s.flying {
 		if it.acked {
 			continue
 		}
-		if it.live && it.id != s.suspect {
+		if it.live && (it.id != s.suspect || s.strikes < 2) { // one strike may be a neighbour's fault
 			it.hedged = false
 			again = append(again, it)
 		} else {
@@ -363,9 +375,20 @@ func (s *sink) end() {
 	s.backOff()
 }
 
-// blame finds the event that a receiver refuses by ending the session: the same one at the head five times, with none
-// acknowledged in between, at a receiver that otherwise acknowledges. It is parked. A receiver that acknowledges
-// nothing at all is down, and nothing is parked for that.
+// endSecond lets what the second session did not get acknowledged have another.
+func (s *sink) endSecond() {
+	s.second = nil
+	for _, it := range s.flying {
+		it.hedged = false
+	}
+	for _, it := range s.live {
+		it.hedged = false
+	}
+}
+
+// blame finds the event that a receiver refuses by ending the session: the same one at the head five times in a row, at
+// a receiver that otherwise acknowledges. It is parked. That others were acknowledged beside it clears nobody: live
+// events go on all the while. A receiver that acknowledges nothing at all is down, and nothing is parked for that.
 func (s *sink) blame(c *conn) {
 	var head *item
 	for _, it := range s.flying {
@@ -377,7 +400,7 @@ func (s *sink) blame(c *conn) {
 	if head == nil || !c.answers {
 		return
 	}
-	if head.id != s.suspect || c.acks > 0 {
+	if head.id != s.suspect {
 		s.suspect, s.strikes = head.id, 0
 	}
 	s.strikes++
@@ -401,23 +424,43 @@ func (s *sink) pump() {
 		s.ticked = time.Now()
 		s.publishMessage(s.main, s.g.tick(), nil)
 	}
-	for len(s.flying) < s.o.Window && s.main.pending < maxPending && len(s.live) > 0 {
+	for len(s.live) > 0 && s.room(true) {
 		it := s.live[0]
 		s.live = s.live[1:]
-		s.publish(s.main, it)
+		if !it.acked { // it may have gone over a second session
+			s.publish(s.main, it)
+		}
 	}
 	s.publishStates()
-	window := s.o.Window
-	if s.strikes > 0 {
-		window = 1 // one at a time, so that the right one is blamed
-	}
-	for len(s.flying) < window && s.main.pending < maxPending {
+	for s.room(false) {
 		it := s.nextBack()
 		if it == nil {
 			return
 		}
+		if s.cursor.Acked(it.seq) { // told of after its session had ended
+			delete(s.items, it.id)
+			continue
+		}
 		s.publish(s.main, it)
 	}
+}
+
+// room says whether an event of a lane may go out now. After a session that ended with events unacknowledged they go
+// one at a time, and only once the receiver has shown that it acknowledges: so the next end shows whose fault it is. A
+// live event waits for no backlog.
+func (s *sink) room(live bool) bool {
+	if s.main.pending >= maxPending || len(s.flying) >= s.o.Window {
+		return false
+	}
+	switch {
+	case s.careful == 0 && s.strikes == 0:
+		return true
+	case !s.main.answers:
+		return false
+	case live:
+		return !slices.ContainsFunc(s.flying, func(it *item) bool { return it.live })
+	}
+	return len(s.flying) == 0
 }
 
 // nextBack gives the next event of the backlog, trips first.
@@ -495,7 +538,7 @@ func (s *sink) publish(c *conn, it *item) {
 		if err == nil {
 			s.acknowledged(c, it)
 		} else {
-			go c.Close() // after one failure nothing this session says of others can be relied on; at most a second
+			s.goodbye(c) // after one failure nothing this session says of others can be relied on
 		}
 	})
 }
@@ -530,6 +573,7 @@ func (s *sink) acknowledged(c *conn, it *item) {
 		return
 	}
 	it.acked = true
+	s.careful = max(s.careful-1, 0)
 	for i, f := range s.flying {
 		if f == it {
 			s.flying = append(s.flying[:i], s.flying[i+1:]...)
@@ -584,20 +628,23 @@ func (s *sink) stateSent(m Message, err error) {
 // first may be dead without knowing it yet.
 func (s *sink) hedge(ctx context.Context) {
 	if s.second != nil && s.second.pending == 0 && time.Since(s.second.lastUsed) > secondIdle {
-		go s.second.Close()
+		s.goodbye(s.second)
 		s.second = nil
 	}
 	if s.main == nil {
 		return
 	}
-	for _, it := range s.flying {
-		if !it.live || it.hedged || it.acked || time.Since(it.published) < hedgeAfter {
+	for _, it := range slices.Concat(s.flying, s.live) { // what waits for a full window has waited as well
+		if !it.live || it.hedged || it.acked || time.Since(it.offered) < hedgeAfter || time.Since(it.published) < hedgeAfter {
 			continue
 		}
 		if s.second == nil {
-			if !s.dialing[1] {
+			if !s.dialing[1] && !time.Now().Before(s.dialAt[1]) {
 				s.dial(ctx, true)
 			}
+			return
+		}
+		if s.second.pending >= maxPending {
 			return
 		}
 		it.hedged = true

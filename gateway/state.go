@@ -69,20 +69,31 @@ func (h *house) reload() {
 			continue
 		}
 		nodes[n.ID] = true
+		for _, in := range n.Inputs {
+			known[in.Zone] = true
+		}
+	}
+	h.drop(known, nodes) // first: a spare has the name, and so the topic, of the node that it replaces
+	for _, n := range h.g.o.Roster.Get().Nodes {
+		if n.Revoked {
+			continue
+		}
 		if h.nodes[n.ID] == nil {
 			h.nodes[n.ID] = &nodeHealth{Node: n.Name, NodeID: n.ID, Verdict: "not heard yet",
 				Reason: "nothing has been heard since the gateway started", Boot: hex.EncodeToString(h.g.o.Clock.Boot[:])}
 			h.publishNode(n.ID)
 		}
 		for _, in := range n.Inputs {
-			known[in.Zone] = true
 			z := h.zones[in.Zone]
-			if z == nil || z.node != n.ID {
+			if z == nil || z.node != n.ID || z.input != in.Number {
 				h.zones[in.Zone] = &zoneState{Zone: in.Zone, Title: h.g.o.Titles[in.Zone], node: n.ID, input: in.Number}
 				h.setZone(h.zones[in.Zone], zoneUnwatched, "its node has not been heard yet", h.g.o.Clock.Mono())
 			}
 		}
 	}
+}
+
+func (h *house) drop(known map[string]bool, nodes map[uint8]bool) {
 	for name := range h.zones {
 		if !known[name] {
 			delete(h.zones, name)

@@ -12,7 +12,6 @@ import (
 	"sync/atomic"
 
 	mochi "github.com/mochi-mqtt/server/v2"
-	"github.com/mochi-mqtt/server/v2/listeners"
 	"github.com/mochi-mqtt/server/v2/packets"
 )
 
@@ -36,7 +35,8 @@ type BrokerOptions struct {
 
 // Broker is an MQTT broker in this process's memory, for a house that has none. It delivers to the subscribers that
 // are connected and keeps the last retained message of each topic until the process ends. It keeps nothing for an
-// absent subscriber, even one that asks for a durable session, since what it kept would not survive a power cut.
+// absent subscriber, even one that asks for a durable session, since what it kept would not survive a power cut. It
+// acknowledges a message before it delivers it.
 type Broker struct {
 	server *mochi.Server
 	addr   net.Addr
@@ -64,8 +64,8 @@ func StartBroker(o BrokerOptions) (*Broker, error) {
 		return nil, fmt.Errorf("start broker: %w", err)
 	}
 	b := &Broker{server: newServer(), addr: ln.Addr(), hook: hook}
-	hook.server = b.server
-	if err := errors.Join(b.server.AddHook(hook, nil), b.server.AddListener(listeners.NewNet("tcp", ln)), b.server.Serve()); err != nil {
+	hook.server, hook.turns = b.server, newTurnstile(ln)
+	if err := errors.Join(b.server.AddHook(hook, nil), b.server.AddListener(hook.turns), b.server.Serve()); err != nil {
 		_ = ln.Close()
 		return nil, fmt.Errorf("start broker on %s: %w", o.Listen, err)
 	}
@@ -156,6 +156,7 @@ func (b *Broker) Close() error {
 type brokerHook struct {
 	mochi.HookBase
 	server         *mochi.Server
+	turns          *turnstile
 	user, password string
 
 	refused       atomic.Uint64
@@ -172,17 +173,22 @@ func (h *brokerHook) Provides(b byte) bool {
 	return false
 }
 
-func (h *brokerHook) OnConnectAuthenticate(_ *mochi.Client, pk packets.Packet) bool {
+// OnConnectAuthenticate checks who it is, and only then lets it throw out an earlier connection of the same name.
+func (h *brokerHook) OnConnectAuthenticate(cl *mochi.Client, pk packets.Packet) bool {
+	if !h.known(pk) {
+		h.refused.Add(1)
+		return false
+	}
+	return h.turns.take(cl.ID, cl.Net.Conn.(*brokerConn))
+}
+
+func (h *brokerHook) known(pk packets.Packet) bool {
 	if h.user == "" {
 		return true
 	}
 	user := subtle.ConstantTimeCompare(pk.Connect.Username, []byte(h.user))
 	password := subtle.ConstantTimeCompare(pk.Connect.Password, []byte(h.password))
-	if user&password == 1 {
-		return true
-	}
-	h.refused.Add(1)
-	return false
+	return user&password == 1
 }
 
 func (h *brokerHook) OnACLCheck(*mochi.Client, string, bool) bool { return true }

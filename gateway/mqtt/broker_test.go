@@ -3,8 +3,12 @@ package mqtt
 import (
 	"bytes"
 	"context"
+	"errors"
+	"fmt"
+	"io"
 	"log/slog"
 	"net"
+	"os"
 	"strings"
 	"sync"
 	"testing"
@@ -132,6 +136,13 @@ func await[T any](t *testing.T, c <-chan T) T {
 	}
 }
 
+// fanOut returns when everything s has published has gone to those then subscribed. The broker acknowledges a message
+// before it delivers it, but takes a client's next message only after.
+func fanOut(t *testing.T, s *Session) {
+	t.Helper()
+	mustPublish(t, s, "barrier", false, "")
+}
+
 // TestBrokerRetained: the last state of each zone is there for whoever comes later, and can be cleared.
 func TestBrokerRetained(t *testing.T) {
 	b := startBroker(t, BrokerOptions{})
@@ -140,6 +151,7 @@ func TestBrokerRetained(t *testing.T) {
 	mustPublish(t, s, "zone/river-gate/state", true, "tripped")
 	mustPublish(t, s, "zone/ridge-gate/state", true, "clear")
 	mustPublish(t, s, "zone/ridge-gate/state", true, "")
+	fanOut(t, s)
 	if n := b.Stats().Retained; n != 1 {
 		t.Errorf("Stats().Retained = %d, want 1", n)
 	}
@@ -161,10 +173,82 @@ func TestBrokerKeepsNothingForTheAbsent(t *testing.T) {
 	_, _, stop := subscribe(t, o)
 	stop()
 	mustPublish(t, s, "zone/river-gate/trip", false, "missed")
+	fanOut(t, s)
 	got, _, _ := subscribe(t, o)
 	mustPublish(t, s, "zone/river-gate/trip", false, "heard")
 	if h := await(t, got); h.payload != "heard" {
 		t.Errorf("after an absence the first message is %+v, want the one sent since", h)
+	}
+}
+
+// TestBrokerHearsWhoReturnsAtOnce: a client that comes back in the very moment in which its old connection ends, politely
+// or not, gets messages.
+func TestBrokerHearsWhoReturnsAtOnce(t *testing.T) {
+	b := startBroker(t, BrokerOptions{})
+	s := mustDial(t, Options{URL: b.url(), ClientID: "gateway"})
+	var clients sync.WaitGroup
+	for id := range byte(8) {
+		clients.Go(func() {
+			for round := range 150 {
+				if err := returnAtOnce(b, s, 'A'+id, round%2 == 0); err != nil {
+					t.Errorf("client %d, round %d: %v", id, round, err)
+					return
+				}
+			}
+		})
+	}
+	clients.Wait()
+}
+
+// returnAtOnce connects as the client id, subscribes to the topic id, and hears one message on it.
+func returnAtOnce(b *Broker, s *Session, id byte, polite bool) error {
+	c, err := net.Dial("tcp", b.Addr().String())
+	if err != nil {
+		return err
+	}
+	defer c.Close()
+	c.SetDeadline(time.Now().Add(patience))
+	c.Write([]byte{0x10, 13, 0, 4, 'M', 'Q', 'T', 'T', 4, 2, 0, 60, 0, 1, id, 0x82, 6, 0, 1, 0, 1, id, 0})
+	if _, err := io.ReadFull(c, make([]byte, 4+5)); err != nil {
+		return fmt.Errorf("no CONNACK and SUBACK: %w", err)
+	}
+	s.Publish(string(rune(id)), 1, false, []byte("x"), func(error) {})
+	if _, err := io.ReadFull(c, make([]byte, 6)); err != nil {
+		return fmt.Errorf("it came back and hears nothing: %w", err)
+	}
+	if polite {
+		c.Write([]byte{0xe0, 0})
+	}
+	return nil
+}
+
+// TestBrokerTakeover: the newer of two clients of a name stays.
+func TestBrokerTakeover(t *testing.T) {
+	b := startBroker(t, BrokerOptions{})
+	older := mustDial(t, Options{URL: b.url(), ClientID: "gateway"})
+	newer := mustDial(t, Options{URL: b.url(), ClientID: "gateway"})
+	await(t, older.Closed())
+	mustPublish(t, newer, "t", false, "x")
+	if n := b.Stats().Clients; n != 1 {
+		t.Errorf("Stats().Clients = %d, want 1", n)
+	}
+}
+
+// TestBrokerBoundsConnections: those who connect and say nothing take no more than their share.
+func TestBrokerBoundsConnections(t *testing.T) {
+	b := startBroker(t, BrokerOptions{})
+	var last net.Conn
+	for range maxConns + 1 {
+		c, err := net.Dial("tcp", b.Addr().String())
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer c.Close()
+		last = c
+	}
+	last.SetReadDeadline(time.Now().Add(patience))
+	if _, err := last.Read(make([]byte, 1)); err == nil || errors.Is(err, os.ErrDeadlineExceeded) {
+		t.Errorf("connection %d: %v, want it closed", maxConns+1, err)
 	}
 }
 

@@ -15,7 +15,6 @@ import (
 	"runtime"
 	"strconv"
 	"strings"
-	"sync"
 	"syscall"
 	"time"
 )
@@ -31,7 +30,9 @@ type conn struct {
 	net.Conn          // TCP, or TLS over it: what is read and written
 	raw      net.Conn // the socket beneath: what Close closes, since a polite TLS close can block on a full buffer
 
-	writing      sync.Mutex // one write at a time, or a second writer would push back the first one's deadline
+	// writing lets one write go at a time, or a second writer would push back the first one's deadline. It is a channel
+	// and not a lock because a test's virtual time stands still while somebody waits for a lock.
+	writing      chan struct{}
 	writeTimeout time.Duration
 
 	// broken is told of each failed read and write before the library is. A close from this side is not a failure.
@@ -61,13 +62,16 @@ func (e *protocolError) Error() string {
 }
 
 func newConn(c, raw net.Conn, writeTimeout time.Duration, e expect, broken func(error)) *conn {
-	return &conn{Conn: c, raw: raw, writeTimeout: writeTimeout, expect: e, broken: broken, in: bufio.NewReader(c)}
+	return &conn{
+		Conn: c, raw: raw, writing: make(chan struct{}, 1), writeTimeout: writeTimeout, broken: broken,
+		in: bufio.NewReader(c), expect: e,
+	}
 }
 
 // Write sends p within writeTimeout or breaks the connection.
 func (c *conn) Write(p []byte) (int, error) {
-	c.writing.Lock()
-	defer c.writing.Unlock()
+	c.writing <- struct{}{}
+	defer func() { <-c.writing }()
 	if err := c.Conn.SetWriteDeadline(time.Now().Add(c.writeTimeout)); err != nil {
 		return 0, c.fail(err)
 	}

@@ -30,7 +30,7 @@
 // Every connection is wrapped. The wrapper gives each write its own deadline, because the library writes pings and
 // subscriptions without one and then hangs for good on a peer that has stopped reading. It also checks every packet's
 // type and length before the library sees it: the library would allocate 256 MiB on a four-byte length, index past
-// the end of a slice on a long SUBACK, and take an UNSUBACK for a PUBACK.
+// the end of a slice on a long SUBACK, take an UNSUBACK for a PUBACK, and a refusal with an unknown code for success.
 //
 // # Ownership
 //

@@ -13,6 +13,7 @@ import (
 	"testing/synctest"
 	"time"
 
+	paho "github.com/eclipse/paho.mqtt.golang"
 	"github.com/eclipse/paho.mqtt.golang/packets"
 )
 
@@ -125,7 +126,12 @@ func TestEndings(t *testing.T) {
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
-				s := dialScript(t, tt.script)
+				settle(t)
+				dials := 0
+				s := mustDial(t, Options{URL: "mqtt://127.0.0.1", ClientID: "gateway", Dial: func(ctx context.Context, network, addr string) (net.Conn, error) {
+					dials++
+					return pipe(tt.script)(ctx, network, addr)
+				}})
 				start := time.Now()
 				outcomes := make(chan error, tt.publish)
 				for range tt.publish {
@@ -143,9 +149,43 @@ func TestEndings(t *testing.T) {
 						t.Errorf("done(%v), want reason %q", err, tt.want)
 					}
 				}
+				virtually(time.Second)
+				synctest.Wait()
+				if dials != 1 {
+					t.Errorf("dialled %d times, want once: a session that has ended never connects again", dials)
+				}
 			})
 		})
 	}
+}
+
+// refusingClient is a client library that will not publish, on a connection that has nothing wrong with it.
+type refusingClient struct{ paho.Client }
+
+func (refusingClient) Publish(string, byte, bool, any) paho.Token { return refusedToken{} }
+
+type refusedToken struct{ paho.Token }
+
+func (refusedToken) Error() error { return errors.New("no message IDs available") }
+
+func (refusedToken) Done() <-chan struct{} {
+	c := make(chan struct{})
+	close(c)
+	return c
+}
+
+// TestLibraryRefuses: an error of the client library's is never taken for an acknowledgement.
+func TestLibraryRefuses(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := dialScript(t, reading)
+		s.link.client = refusingClient{s.link.client}
+		outcome := make(chan error, 1)
+		s.Publish("t", 1, false, nil, func(err error) { outcome <- err })
+		if err := <-outcome; reasonOf(err) != ReasonPublish {
+			t.Errorf("done(%v), want reason %q", err, ReasonPublish)
+		}
+		s.Close()
+	})
 }
 
 // TestFrozenWhileIdle is the half-open connection on which only a ping is written.
@@ -315,6 +355,7 @@ func TestCloseIsPolite(t *testing.T) {
 			}
 			s.Close()
 			virtually(time.Second)
+			synctest.Wait()
 			if _, ok := last.(*packets.DisconnectPacket); !ok {
 				t.Errorf("round %d: last packet before the end is %v, want DISCONNECT", i, last)
 			}

@@ -10,6 +10,7 @@ import (
 	"testing/synctest"
 	"time"
 
+	paho "github.com/eclipse/paho.mqtt.golang"
 	"github.com/eclipse/paho.mqtt.golang/packets"
 )
 
@@ -109,6 +110,25 @@ func TestSubscribeAcknowledgesAfterHandling(t *testing.T) {
 			t.Errorf("Subscribe = %v, want nil after its context ended", err)
 		}
 	})
+}
+
+// countedMessage counts its acknowledgements.
+type countedMessage struct {
+	paho.Message
+	acks *int
+}
+
+func (m countedMessage) Ack() { *m.acks++ }
+
+// TestReceiveWithoutHandler: a message that was still waiting when the connection ended stays the broker's.
+func TestReceiveWithoutHandler(t *testing.T) {
+	l := &link{down: make(chan struct{})}
+	l.fail(ReasonLost, errors.New("cut"))
+	acks := 0
+	receive(l, make(chan delivery), countedMessage{acks: &acks})
+	if acks != 0 {
+		t.Errorf("a message that nobody handled was acknowledged")
+	}
 }
 
 // TestSubscribeNeverGivesUp goes through hours of a broker that fails in every way, in virtual time, and counts

@@ -1,0 +1,144 @@
+package gateway
+
+import (
+	"encoding/json"
+	"math"
+	"os"
+	"reflect"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"longlane/proto"
+	"longlane/radio"
+)
+
+func writeFile(t *testing.T, path, text string) {
+	t.Helper()
+	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// Every hop in the order travelled, as the relays measured it.
+func TestHops(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t).start()
+		n := w.node("river-gate")
+		f := w.relay(n.open(), "barn-relay", -88, 6.25, 240*time.Millisecond)
+		f = w.relay(f, "mast-relay", -110, -7.5, 40*time.Millisecond)
+		w.hear(f)
+		w.pass(time.Second)
+		d := w.broker.of(n.idOf(1))[0].data
+		want := []any{ // at SF9 12.5 dB below the noise suffice
+			map[string]any{"from": "river-gate", "to": "barn-relay", "rssi_dbm": -88.0, "snr_db": 6.25, "margin_db": 18.75, "held_s": 0.24, "verified": true},
+			map[string]any{"from": "barn-relay", "to": "mast-relay", "rssi_dbm": -110.0, "snr_db": -7.5, "margin_db": 5.0, "held_s": 0.04, "verified": true},
+			map[string]any{"from": "mast-relay", "to": "house", "rssi_dbm": -97.5, "snr_db": 4.25, "margin_db": 16.75, "held_s": 0.0, "verified": true},
+		}
+		if !reflect.DeepEqual(d["hops"], want) {
+			t.Errorf("hops\n%v, want\n%v", d["hops"], want)
+		}
+		if d["time_uncertain"] != false {
+			t.Errorf("time is uncertain with all hops verified")
+		}
+	})
+}
+
+// What is not measured is null, whatever a bearer hands in.
+func TestNotMeasured(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t).start()
+		n := w.node("river-gate")
+		w.wifi.hear(w.relay(n.open(), "barn-relay", math.NaN(), math.NaN(), 0))
+		w.link.in <- radio.Packet{Frame: n.open(), At: time.Now(), Bearer: "lora", Measured: true, RSSI: math.Inf(-1), SNR: math.NaN()}
+		w.pass(time.Second)
+		for c := uint32(1); c <= 2; c++ {
+			p := w.broker.of(n.idOf(c))
+			if len(p) != 1 {
+				t.Fatalf("event %d was published %d times, want 1", c, len(p))
+			}
+			for _, h := range p[0].data["hops"].([]any) {
+				h := h.(map[string]any)
+				if h["rssi_dbm"] != nil || h["snr_db"] != nil || h["margin_db"] != nil {
+					t.Errorf("hop %v, want null for what is not measured", h)
+				}
+			}
+		}
+	})
+}
+
+func TestTripFields(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t).start()
+		n := w.node("river-gate")
+		w.hear(n.open(), n.close(1, 1500*time.Millisecond))
+		w.hear(n.seal(n.header(proto.TypeTripOpened, 3, 5), &proto.TripOpened{Input: proto.Input{Number: 4, Test: true}, Sent: n.now(),
+			Battery: proto.NoBattery, Temperature: proto.NoTemperature}))
+		n.next = 4
+		w.hear(n.seal(n.header(proto.TypeTripHeld, 4, 700), &proto.TripHeld{Closed: true, Sent: n.now(), Dwell: proto.Dur16Max, Opened: 200, Battery: proto.NoBattery}))
+		w.pass(time.Second)
+		want := map[uint32]map[string]any{
+			1: {"zone": "river-gate", "zone_title": "River gate", "phase": "opened", "attempt": 0.0, "input": 0.0, "test": false, "wire_supervised": true,
+				"battery_v": 3.59, "temperature_c": 12.0, "opened_id": nil, "dwell_s": nil, "gateway": "house", "bearer": "lora", "node": "river-gate",
+				"node_id": 1.0, "generation": 1.0, "counter": 1.0, "clock": "set", "delayed": false, "proof": "fresh"},
+			2: {"phase": "closed", "dwell_s": 1.5, "opened_id": "1.1.1", "battery_v": nil},
+			3: {"zone": "river-gate-input-4", "test": true, "attempt": 5.0, "battery_v": nil, "temperature_c": nil, "wire_supervised": false},
+			4: {"phase": "closed", "dwell_s": nil, "opened_id": nil, "attempt": 700.0}, // a distance beyond the first counter is none
+		}
+		for c, fields := range want {
+			p := w.broker.of(n.idOf(c))
+			if len(p) != 1 {
+				t.Fatalf("event %d was published %d times, want 1", c, len(p))
+			}
+			for k, v := range fields {
+				if got := p[0].data[k]; got != v {
+					t.Errorf("event %d: %s = %v, want %v", c, k, got, v)
+				}
+			}
+			typ := typeOpened
+			if fields["phase"] == "closed" {
+				typ = typeClosed
+			}
+			if p[0].typ != typ || p[0].topic != "longlane/hill-orchard/zone/"+p[0].data["zone"].(string)+"/trip" || p[0].doc["subject"] != p[0].data["zone"] {
+				t.Errorf("event %d: type %s, topic %s, subject %v", c, p[0].typ, p[0].topic, p[0].doc["subject"])
+			}
+			if !near(timeOf(t, p[0]), w.clock.Wall().Add(-time.Second), 500*time.Millisecond) {
+				t.Errorf("event %d: time %v, now %v", c, p[0].doc["time"], w.clock.Wall())
+			}
+		}
+	})
+}
+
+// The same event says the same on every delivery, but for its age and what follows from it.
+func TestRedeliverySaysTheSame(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t).start()
+		n := w.node("river-gate")
+		w.pass(time.Minute)
+		f := w.relay(n.opened(1, 0, 700*time.Millisecond), "barn-relay", -88.0, 6.25, 240*time.Millisecond)
+		n.next = 2
+		w.pass(40 * time.Second)
+		w.hear(f, n.fault(proto.FaultBattery, false))
+		w.pass(100 * time.Millisecond)
+		w.kill()
+		w.start()
+		w.pass(time.Second)
+		for c := uint32(1); c <= 2; c++ {
+			p := w.broker.of(n.idOf(c))
+			if len(p) != 2 {
+				t.Fatalf("event %d was published %d times, want 2", c, len(p))
+			}
+			for _, p := range p {
+				delete(p.data, "age_s")
+				delete(p.data, "delayed")
+				p.data["monotonic_s"] = math.Round(f64(p.data["monotonic_s"])*100) / 100
+				p.doc["time"] = timeOf(t, p).Round(time.Millisecond)
+			}
+			if a, b := text(p[0].doc), text(p[1].doc); a != b {
+				t.Errorf("event %d first\n%s\nthen\n%s", c, a, b)
+			}
+		}
+	})
+}
+
+func text(v any) string { b, _ := json.Marshal(v); return string(b) }

@@ -1,0 +1,226 @@
+package gateway
+
+import (
+	"errors"
+	"math/rand/v2"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"longlane/proto"
+)
+
+// Killed at random moments, with the receiver coming and going: nothing with a receipt is lost, ids stay, what was old
+// stays old. The comparison of receipts with what arrived is the audit at the end of each run.
+func TestKilledAtRandom(t *testing.T) {
+	seeded(t, 8, func(t *testing.T, rng *rand.Rand) {
+		w := newWorld(t)
+		w.broker.latency = time.Duration(rng.IntN(300)) * time.Millisecond
+		w.start()
+		nodes := []*testNode{w.node("river-gate"), w.node("ridge-gate"), w.node("cattle-grid")}
+		waiting := map[*testNode]map[uint32]uint16{} // events without receipt, and their next attempt
+		for _, n := range nodes {
+			waiting[n] = map[uint32]uint16{}
+		}
+		numbers := map[[2]uint32]bool{}
+		listen := func() { // nodes hear their receipts, unless the air swallows them
+			for _, n := range nodes {
+				for _, r := range n.receipts() {
+					numbers[[2]uint32{uint32(r.Raw.Epoch), r.Number}] = true
+					if r.Raw.Type == proto.TypeReceipt && rng.IntN(4) != 0 {
+						delete(waiting[n], r.counter)
+					}
+				}
+			}
+		}
+		sent, total := 0, 0
+		for range 12 { // lives
+			w.broker.down(rng.IntN(3) == 0)
+			for range 1 + rng.IntN(25) {
+				n := nodes[rng.IntN(3)]
+				if rng.IntN(2) == 0 || len(waiting[n]) == 0 {
+					waiting[n][n.next] = 0
+					n.next++
+					total++
+				}
+				for c, a := range waiting[n] {
+					waiting[n][c] = a + 1
+					f := n.opened(c, a, 2*time.Second)
+					if rng.IntN(4) != 0 { // else lost on the way
+						w.link.hear(f)
+					}
+				}
+				w.pass(time.Duration(rng.IntN(int(2 * time.Second))))
+				if rng.IntN(6) == 0 {
+					fail := errors.New("no")
+					w.setFault(func(string) error { return fail })
+					w.hear(n.checkIn())
+					w.setFault(nil)
+				}
+			}
+			if rng.IntN(2) == 0 {
+				w.pass(time.Duration(rng.IntN(int(4 * time.Second))))
+			}
+			listen()
+			sent += len(w.link.all())
+			w.kill()
+			if rng.IntN(3) == 0 { // the machine itself
+				b := byte(rng.IntN(250))
+				w.clock = newTestClock(time.Date(2026, 6, 1, 12, 0, 0, 0, time.UTC).Add(time.Since(time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC))), 20*time.Second, b, true)
+			}
+			w.start()
+		}
+		w.broker.down(false)
+		for range 60 {
+			for _, n := range nodes {
+				for c, a := range waiting[n] {
+					waiting[n][c] = a + 1
+					w.link.hear(n.opened(c, a, 2*time.Second))
+					w.wait()
+				}
+			}
+			w.pass(3 * time.Second)
+			listen()
+		}
+		for _, n := range nodes {
+			for c := range waiting[n] {
+				t.Errorf("event %s never got a receipt", n.idOf(c))
+			}
+		}
+		w.until(time.Minute, "all is delivered", func() bool {
+			n, _ := w.g.sinks[0].cursor.Depth()
+			return n == 0
+		})
+		if got := len(w.broker.acknowledged()); got < total {
+			t.Errorf("%d events were delivered, want %d", got, total)
+		}
+	})
+}
+
+// A kill right after a delivery: the event goes again, under the same id, and its frame is a repeat.
+func TestKilledBeforeAcknowledgementIsSaved(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t).start()
+		n := w.node("river-gate")
+		w.pass(3 * time.Second)
+		f := n.open()
+		w.hear(f)
+		w.pass(100 * time.Millisecond)
+		w.kill()
+		w.start()
+		w.pass(time.Second)
+		got := w.broker.all("/trip")
+		if len(got) != 2 || got[0].id != got[1].id {
+			t.Errorf("%d publications, want the same event twice", len(got))
+		}
+		stored := w.queue.Stats().Events
+		w.hear(f)
+		w.pass(time.Second)
+		if v := w.meter.verdicts(); v["repeat"] != 1 || w.queue.Stats().Events != stored {
+			t.Errorf("after the kill the frame counts as %v, want a repeat that is not stored", v)
+		}
+		if r := n.eventReceipts(); len(r) != 1 {
+			t.Errorf("after the kill %d receipts, want 1: the node may have missed the first", len(r))
+		}
+	})
+}
+
+// Marks survive a kill: what is outside the window is refused, whatever its time.
+func TestMarksSurvive(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t).start()
+		n := w.node("river-gate")
+		old := n.opened(1, 0, 0)
+		w.hear(n.opened(5000, 0, 0))
+		w.pass(3 * time.Second)
+		w.kill()
+		w.start()
+		w.hear(old, n.seal(proto.Header{Type: proto.TypeTripOpened, Long: true, HopsLeft: 7, Site: w.roster.Site, Node: n.id, Gen: n.gen,
+			Counter: 5000 - proto.WindowSize}, &proto.TripOpened{Sent: n.now()}))
+		w.pass(time.Second)
+		// the first has the short counter, which the mark completes to another
+		if v := w.meter.verdicts(); v["old"] != 1 || v["mac"] != 1 {
+			t.Errorf("verdicts %v, want one old and one that fails its MAC", v)
+		}
+	})
+}
+
+// Receipt numbers are never used twice in an epoch, however the gateway ends; nor are the ids of its own faults.
+func TestNumbersNeverRepeat(t *testing.T) {
+	seeded(t, 3, func(t *testing.T, rng *rand.Rand) {
+		w := newWorld(t).start()
+		n := w.node("river-gate")
+		seen := map[[2]uint32]bool{}
+		for range 6 {
+			for range rng.IntN(5) * 500 {
+				if w.link.hear(n.checkIn()); rng.IntN(20) == 0 {
+					w.pass(500 * time.Millisecond)
+				}
+			}
+			w.wait()
+			for _, r := range n.receipts() {
+				k := [2]uint32{uint32(r.Raw.Epoch), r.Number}
+				if seen[k] {
+					t.Fatalf("receipt number %d of epoch %d was used twice", r.Number, r.Raw.Epoch)
+				}
+				seen[k] = true
+			}
+			switch rng.IntN(3) {
+			case 0:
+				w.kill()
+			case 1:
+				w.stop()
+			default: // as soon as the next block has been set aside
+				for {
+					reserved := w.g.in.epochs.reserved
+					w.hear(n.checkIn())
+					w.pass(time.Second)
+					if w.g.in.epochs.reserved != reserved || rng.IntN(20) == 0 {
+						break
+					}
+				}
+				for _, r := range n.receipts() {
+					seen[[2]uint32{uint32(r.Raw.Epoch), r.Number}] = true
+				}
+				w.kill()
+			}
+			w.start()
+		}
+		if len(seen) == 0 {
+			w.hear(n.checkIn())
+		}
+	})
+}
+
+// A disk that takes no more numbers withholds receipts rather than using one twice.
+func TestNumbersRunOut(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t).start()
+		n := w.node("river-gate")
+		no := errors.New("no")
+		w.setFault(func(string) error { return no })
+		for range 3 * numberBlock {
+			if w.link.hear(n.checkIn()); n.checks%100 == 0 {
+				w.pass(100 * time.Millisecond)
+			}
+		}
+		w.wait()
+		seen := map[uint32]bool{}
+		for _, r := range n.receipts() {
+			if seen[r.Number] {
+				t.Fatalf("number %d was used twice", r.Number)
+			}
+			seen[r.Number] = true
+		}
+		if len(seen) == 0 || len(seen) > numberBlock {
+			t.Errorf("%d numbers were used with a disk that sets none aside, want 1 to %d", len(seen), numberBlock)
+		}
+		w.setFault(nil)
+		w.pass(3 * time.Second)
+		before := len(n.receipts())
+		w.hear(n.checkIn())
+		if len(n.receipts()) != before+1 {
+			t.Errorf("no receipt once the disk works again")
+		}
+	})
+}

@@ -1,0 +1,539 @@
+package gateway
+
+import (
+	"fmt"
+	"maps"
+	"math/rand/v2"
+	"slices"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"longlane/proto"
+)
+
+// fill has the nodes make n trips, each receipted, and returns their ids in the order made.
+func (w *world) fill(n int, nodes ...*testNode) []string {
+	w.t.Helper()
+	var ids []string
+	for i := range n {
+		node := nodes[i%len(nodes)]
+		w.link.hear(node.open())
+		ids = append(ids, node.idOf(node.next-1))
+		if i%256 == 255 {
+			w.wait()
+		}
+	}
+	w.wait()
+	return ids
+}
+
+// After an outage with a backlog of 10,000 a new trip goes out first. The backlog follows in order, marked delayed,
+// and nothing goes out twice. Retained states come from what was heard, not from the backlog.
+func TestLiveBeforeBacklog(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t).start()
+		river, ridge, grid := w.node("river-gate"), w.node("ridge-gate"), w.node("cattle-grid")
+		w.pass(time.Second)
+		w.broker.down(true)
+		ids := w.fill(10_000, river, ridge, grid)
+		w.hear(river.close(1, time.Second)) // the last that is known: clear
+		w.pass(time.Hour)
+		for _, n := range []*testNode{river, ridge, grid} {
+			w.hear(n.checkIn())
+		}
+		w.hear(ridge.open())
+		fresh := ridge.idOf(ridge.next - 1)
+		before := len(w.broker.events())
+		statesBefore := len(w.broker.all("/state"))
+		w.broker.down(false)
+		w.until(time.Minute, "all is delivered", func() bool {
+			n, _ := w.g.sinks[0].cursor.Depth()
+			return n == 0
+		})
+		got := w.broker.events()[before:]
+		if len(got) != 10_002 {
+			t.Errorf("%d publications, want 10,002: each event once", len(got))
+		}
+		if got[0].id != fresh || got[0].delayed() {
+			t.Errorf("first came %s, delayed %v; want the new trip %s", got[0].id, got[0].delayed(), fresh)
+		}
+		last := map[string]uint32{}
+		seen := map[string]bool{}
+		for _, p := range got[1:] {
+			var id ID
+			fmt.Sscanf(p.id, "%d.%d.%d", &id.Node, &id.Gen, &id.Counter)
+			node := fmt.Sprint(id.Node)
+			if id.Counter <= last[node] {
+				t.Fatalf("event %s came after counter %d of its node", p.id, last[node])
+			}
+			last[node], seen[p.id] = id.Counter, true
+			if !p.delayed() || p.data["age_s"].(float64) < 3600 {
+				t.Fatalf("event %s of the backlog: delayed %v, age %v", p.id, p.delayed(), p.data["age_s"])
+			}
+		}
+		for _, id := range ids {
+			if !seen[id] {
+				t.Errorf("event %s of the backlog never came", id)
+			}
+		}
+		states := map[string]int{}
+		for _, p := range w.broker.all("/state")[statesBefore:] {
+			states[p.topic]++
+			if want := map[string]string{"river-gate": "clear", "ridge-gate": "tripped", "cattle-grid": "clear"}[p.doc["zone"].(string)]; p.doc["state"] != want {
+				t.Errorf("after the outage %s is %v, want %s", p.topic, p.doc["state"], want)
+			}
+		}
+		for topic, n := range states {
+			if n != 1 {
+				t.Errorf("%s was published %d times on reconnecting, want 1", topic, n)
+			}
+		}
+	})
+}
+
+// A trip that comes while the backlog is on its way overtakes what is left of it.
+func TestLiveOvertakesBacklogUnderWay(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t).start()
+		river, ridge := w.node("river-gate"), w.node("ridge-gate")
+		w.pass(time.Second)
+		w.broker.down(true)
+		w.fill(3000, river)
+		w.pass(time.Minute)
+		w.broker.set(func(b *fakeBroker) { b.latency = 50 * time.Millisecond })
+		w.broker.down(false)
+		w.until(10*time.Second, "the backlog is under way", func() bool { return len(w.broker.events()) > 500 })
+		w.hear(ridge.open())
+		w.pass(200 * time.Millisecond)
+		if p := w.broker.of(ridge.idOf(1)); len(p) != 1 || p[0].second {
+			t.Errorf("200 ms after a trip it was published %d times over the first session, want 1", len(p))
+		}
+		if n := len(w.broker.events()); n > 2000 {
+			t.Fatalf("the backlog was through too early (%d): the test shows nothing", n)
+		}
+	})
+}
+
+// A broker that is down from the start, or acknowledges nothing, costs nothing: no event leaves the queue, none is
+// parked, all come in the end.
+func TestUselessBroker(t *testing.T) {
+	for name, prepare := range map[string]func(b *fakeBroker){
+		"down from the start": func(b *fakeBroker) { b.refuse = true },
+		"acknowledges nothing": func(b *fakeBroker) {
+			b.judge = func(*fakeSession, *pub) verdict { return hold }
+		},
+		"ends every session at once": func(b *fakeBroker) {
+			b.judge = func(*fakeSession, *pub) verdict { return kill }
+		},
+		"ends every session at the first event, acknowledging nothing": func(b *fakeBroker) {
+			b.judge = func(_ *fakeSession, p *pub) verdict {
+				if strings.HasSuffix(p.topic, "/trip") {
+					return kill
+				}
+				return hold
+			}
+		},
+	} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				w := newWorld(t)
+				w.broker.set(prepare)
+				w.start()
+				n := w.node("river-gate")
+				ids := w.fill(100, n)
+				w.pass(10 * time.Minute)
+				if got := len(n.eventReceipts()); got == 0 {
+					t.Errorf("no receipts: a receiver that is useless must not cost any")
+				}
+				if depth, _ := w.g.sinks[0].cursor.Depth(); depth != 100 {
+					t.Errorf("%d events wait in the queue, want all 100", depth)
+				}
+				if dead, _ := w.queue.Dead(); len(dead) != 0 {
+					t.Errorf("%d events were parked, want none", len(dead))
+				}
+				if s := w.queue.Stats(); s.Acked != 0 {
+					t.Errorf("%d events count as acknowledged, want none", s.Acked)
+				}
+				w.broker.set(func(b *fakeBroker) { b.refuse, b.judge = false, nil })
+				w.until(2*time.Minute, "all is delivered", func() bool {
+					n, _ := w.g.sinks[0].cursor.Depth()
+					return n == 0
+				})
+				acked := w.broker.acknowledged()
+				for _, id := range ids {
+					if !acked[id] {
+						t.Errorf("event %s never came", id)
+					}
+				}
+			})
+		})
+	}
+}
+
+// poison has the receiver end the session whenever it sees the event.
+func poison(id string, v verdict) func(*fakeSession, *pub) verdict {
+	return func(_ *fakeSession, p *pub) verdict {
+		if p.id == id {
+			return v
+		}
+		return ack
+	}
+}
+
+// A payload that the receiver refuses is parked after five sessions, with a fault. All others come, and a new trip is
+// not held up.
+func TestPoison(t *testing.T) {
+	for name, v := range map[string]verdict{"ends at once": kill, "ends when its turn comes": killAt, "never acknowledges": hold} {
+		for _, fresh := range []bool{false, true} {
+			t.Run(fmt.Sprintf("%s, live %v", name, fresh), func(t *testing.T) {
+				synctest.Test(t, func(t *testing.T) {
+					w := newWorld(t).start()
+					river, ridge := w.node("river-gate"), w.node("ridge-gate")
+					w.pass(time.Second)
+					bad := river.idOf(20)
+					w.broker.set(func(b *fakeBroker) { b.judge = poison(bad, v) })
+					if !fresh {
+						w.broker.down(true)
+					}
+					ids := w.fill(60, river)
+					w.pass(20 * time.Second)
+					w.broker.down(false)
+					for i := range 8 { // live trips beside it
+						w.pass(2500 * time.Millisecond)
+						w.hear(ridge.open())
+						id := ridge.idOf(ridge.next - 1)
+						took := w.until(30*time.Second, "a live trip is acknowledged", func() bool { return w.broker.acknowledged()[id] })
+						if took > 4*time.Second {
+							t.Errorf("live trip %d took %v, want at most 4 s", i, took)
+						}
+					}
+					w.until(5*time.Minute, "all others are delivered and the bad one is parked", func() bool {
+						n, _ := w.g.sinks[0].cursor.Depth()
+						return n == 0
+					})
+					acked := w.broker.acknowledged()
+					for _, id := range ids {
+						if id != bad && !acked[id] {
+							t.Errorf("event %s never came", id)
+						}
+					}
+					dead, err := w.queue.Dead()
+					w.must(err)
+					if len(dead) != 1 {
+						t.Fatalf("%d events are parked, want 1", len(dead))
+					}
+					if e, err := parseEvent(dead[0].Value); err != nil || e.id() != bad {
+						t.Errorf("parked is %v (%v), want %s", e.id(), err, bad)
+					}
+					sessions := map[int]bool{}
+					for _, p := range w.broker.of(bad) {
+						if !p.second {
+							sessions[p.session] = true
+						}
+					}
+					if n := len(sessions); n < poisonAfter || n > poisonAfter+2 {
+						t.Errorf("the bad event was tried in %d sessions, want %d", n, poisonAfter)
+					}
+					notice := w.broker.all("/fault")
+					if len(notice) != 1 || notice[0].data["code"] != NoticeParked || !strings.Contains(notice[0].data["detail"].(string), bad) {
+						t.Errorf("faults %v, want one that names %s as parked", notice, bad)
+					}
+				})
+			})
+		}
+	}
+}
+
+// Sessions that end at random, with any part of the window acknowledged, lose nothing and change no id.
+func TestSessionsEndAtRandom(t *testing.T) {
+	seeded(t, 10, func(t *testing.T, rng *rand.Rand) {
+		w := newWorld(t)
+		w.broker.lateDone = rng.IntN(2) == 0
+		w.broker.latency = time.Duration(rng.IntN(200)) * time.Millisecond
+		var kills int
+		whim := rand.New(rand.NewPCG(rng.Uint64(), 2)) // under the broker's lock
+		w.broker.judge = func(*fakeSession, *pub) verdict {
+			if kills < 60 && whim.IntN(30) == 0 {
+				kills++
+				return []verdict{kill, killAt, hold}[whim.IntN(3)]
+			}
+			return ack
+		}
+		if rng.IntN(2) == 0 {
+			w.opts = func(o *Options) { o.Sinks[0].Window = 1 + rng.IntN(4) }
+		}
+		w.start()
+		nodes := []*testNode{w.node("river-gate"), w.node("ridge-gate"), w.node("cattle-grid")}
+		want := map[string]bool{}
+		for i := range 150 {
+			n := nodes[rng.IntN(3)]
+			w.hear(n.open())
+			want[n.idOf(n.next-1)] = true
+			w.pass(time.Duration(rng.IntN(int(400 * time.Millisecond))))
+			if rng.IntN(60) == 0 {
+				w.broker.cut()
+			}
+			if i%10 != 0 {
+				continue
+			}
+			// only what the receiver acknowledged has moved the cursor
+			waiting := map[string]bool{}
+			items, err := w.g.sinks[0].cursor.Next(0, 0, 10_000)
+			w.must(err)
+			for _, it := range items {
+				e, err := parseEvent(it.Value)
+				w.must(err)
+				waiting[e.id()] = true
+			}
+			acked := w.broker.acknowledged()
+			for id := range want {
+				if !waiting[id] && !acked[id] {
+					t.Fatalf("event %s left the queue without an acknowledgement", id)
+				}
+			}
+		}
+		w.until(10*time.Minute, "all is delivered", func() bool {
+			n, _ := w.g.sinks[0].cursor.Depth()
+			return n == 0
+		})
+		if got := w.broker.acknowledged(); !maps.Equal(got, want) {
+			t.Errorf("%d events acknowledged, want %d", len(got), len(want))
+		}
+		if dead, _ := w.queue.Dead(); len(dead) != 0 {
+			t.Errorf("%d events were parked, want none", len(dead))
+		}
+		w.pass(time.Minute)
+		if s := w.g.sinks[0]; len(s.flying)+len(s.live)+len(s.back)+len(s.items) != 0 {
+			t.Errorf("at rest the sink still holds flying %d, live %d, back %d, items %d", len(s.flying), len(s.live), len(s.back), len(s.items))
+		}
+	})
+}
+
+// What was acknowledged in the last moment of a session neither goes again nor blocks the window.
+func TestAcknowledgedAfterTheEnd(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t)
+		w.broker.lateDone = true
+		w.opts = func(o *Options) { o.Sinks[0].Window = 1 }
+		w.start()
+		n := w.node("river-gate")
+		w.pass(time.Second)
+		w.broker.set(func(b *fakeBroker) { b.latency = 10 * time.Second })
+		w.hear(n.open())
+		w.pass(100 * time.Millisecond)
+		w.broker.set(func(b *fakeBroker) { b.latency = 5 * time.Millisecond })
+		w.broker.cut()
+		w.pass(5 * time.Second)
+		w.hear(n.open())
+		w.pass(time.Second)
+		if !w.broker.acknowledged()[n.idOf(2)] {
+			t.Errorf("the trip after a session that acknowledged late never came: the window is blocked")
+		}
+		if s := w.g.sinks[0]; len(s.flying) != 0 {
+			t.Errorf("%d events count as flying, want none", len(s.flying))
+		}
+	})
+}
+
+// A live event that is not acknowledged in 2 s goes over a second session, whatever the first is full of.
+func TestHedge(t *testing.T) {
+	for name, backlog := range map[string]int{"idle": 0, "window full of backlog": 100} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				w := newWorld(t).start()
+				river, ridge := w.node("river-gate"), w.node("ridge-gate")
+				w.pass(time.Second)
+				if backlog > 0 {
+					w.broker.down(true)
+					w.fill(backlog, river)
+					w.pass(time.Minute)
+				}
+				w.broker.set(func(b *fakeBroker) {
+					b.judge = func(s *fakeSession, p *pub) verdict {
+						if s.second || !strings.HasSuffix(p.topic, "/trip") {
+							return ack
+						}
+						return hold
+					}
+				})
+				w.broker.down(false)
+				w.pass(3 * time.Second)
+				w.hear(ridge.open())
+				took := w.until(30*time.Second, "the trip is acknowledged", func() bool { return w.broker.acknowledged()[ridge.idOf(1)] })
+				if took < hedgeAfter || took > 3*time.Second {
+					t.Errorf("the trip was acknowledged after %v, want 2 to 3 s", took)
+				}
+				second := slices.DeleteFunc(w.broker.all("/trip"), func(p *pub) bool { return !p.second })
+				if len(second) != 1 {
+					t.Errorf("%d trips went over the second session, want 1: the live one", len(second))
+				}
+				if n, _ := w.g.sinks[0].cursor.Depth(); n != backlog {
+					t.Errorf("%d events wait, want %d", n, backlog)
+				}
+				w.broker.set(func(b *fakeBroker) { b.judge = nil })
+				w.until(time.Minute, "the rest is delivered", func() bool {
+					n, _ := w.g.sinks[0].cursor.Depth()
+					return n == 0
+				})
+				w.pass(2 * time.Minute)
+				if s := w.g.sinks[0]; s.second != nil {
+					t.Errorf("the second session is still open")
+				}
+			})
+		})
+	}
+}
+
+// When the second session dies too, the event gets a third.
+func TestHedgeAgain(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t).start()
+		n := w.node("river-gate")
+		w.pass(time.Second)
+		tried := 0
+		w.broker.set(func(b *fakeBroker) {
+			b.judge = func(s *fakeSession, p *pub) verdict {
+				switch {
+				case !strings.HasSuffix(p.topic, "/trip"):
+					return ack
+				case !s.second:
+					return hold
+				}
+				if tried++; tried == 1 {
+					return kill
+				}
+				return ack
+			}
+		})
+		w.hear(n.open())
+		if took := w.until(30*time.Second, "the trip is acknowledged", func() bool { return w.broker.acknowledged()[n.idOf(1)] }); took > 8*time.Second {
+			t.Errorf("it took %v, want at most 8 s", took)
+		}
+	})
+}
+
+// A second session that cannot be had is not asked for without pause.
+func TestSecondDialPauses(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t).start()
+		n := w.node("river-gate")
+		w.pass(time.Second)
+		w.broker.set(func(b *fakeBroker) {
+			b.refuse, b.deadline = true, time.Hour
+			b.judge = func(*fakeSession, *pub) verdict { return hold }
+		})
+		before := w.broker.dials
+		w.hear(n.open())
+		w.pass(time.Minute)
+		if got := w.broker.dials - before; got < 10 || got > 80 {
+			t.Errorf("in a minute the receiver was dialled %d times, want about one a second", got)
+		}
+		w.broker.set(func(b *fakeBroker) { b.refuse, b.judge, b.deadline = false, nil, 20*time.Second })
+		w.broker.cut()
+		w.pass(time.Minute)
+	})
+}
+
+// More live trips than the lane holds all arrive, from the disk if need be.
+func TestLiveLaneOverflows(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t).start()
+		n, other := w.node("river-gate"), w.node("ridge-gate")
+		w.pass(time.Second)
+		w.broker.set(func(b *fakeBroker) { b.latency = 100 * time.Millisecond })
+		ids := w.fill(1500, n)
+		w.hear(other.open())
+		w.until(5*time.Minute, "all is delivered", func() bool {
+			n, _ := w.g.sinks[0].cursor.Depth()
+			return n == 0
+		})
+		for _, id := range append(ids, other.idOf(1)) {
+			if p := w.broker.of(id); len(p) != 1 {
+				t.Errorf("event %s was published %d times, want 1", id, len(p))
+			}
+		}
+	})
+}
+
+// A short outage: what waited in the live lane and is still young goes out first and is not marked delayed.
+func TestShortOutage(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t).start()
+		n := w.node("river-gate")
+		w.pass(time.Second)
+		w.broker.down(true)
+		w.hear(n.open())
+		w.pass(8 * time.Second)
+		w.hear(n.open())
+		w.pass(4 * time.Second)
+		w.broker.down(false)
+		w.pass(2 * time.Second)
+		got := w.broker.all("/trip")
+		if len(got) != 2 || got[0].id != n.idOf(2) || got[0].delayed() || !got[1].delayed() {
+			t.Errorf("published %d trips, want the young one first, and the one of 12 s ago after it and delayed", len(got))
+		}
+	})
+}
+
+// The tick comes every 5 s while there is a session, with the clock's state.
+func TestTick(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t).start()
+		w.pass(61 * time.Second)
+		ticks := w.broker.all("/tick")
+		if len(ticks) < 12 || len(ticks) > 14 {
+			t.Errorf("%d ticks in a minute, want 12 or 13", len(ticks))
+		}
+		for i, p := range ticks {
+			if p.qos != 0 || p.retain || p.doc["clock"] != "set" {
+				t.Errorf("tick %d: QoS %d, retain %v, %v", i, p.qos, p.retain, p.doc)
+			}
+			if mono := time.Duration(p.doc["monotonic_s"].(float64) * 1e9); (mono - w.clock.mono - p.at.Sub(w.clock.start)).Abs() > time.Millisecond {
+				t.Errorf("tick %d gives monotonic time %v", i, mono)
+			}
+		}
+	})
+}
+
+// The gateway says that it serves, and that it stops.
+func TestStatus(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t).start()
+		w.pass(time.Second)
+		if s := w.broker.last("/gateway/house"); s["state"] != "serving" {
+			t.Errorf("status %v, want serving", s)
+		}
+		w.stop()
+		if s := w.broker.last("/gateway/house"); s["state"] != "stopped" {
+			t.Errorf("status %v, want stopped", s)
+		}
+		for _, p := range w.broker.all("/gateway/house") {
+			if !p.retain || p.qos != 1 {
+				t.Errorf("status was published with QoS %d, retain %v", p.qos, p.retain)
+			}
+		}
+	})
+}
+
+// Priorities: trips of the backlog come before faults.
+func TestBacklogTripsFirst(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t).start()
+		n := w.node("river-gate")
+		w.pass(time.Second)
+		w.broker.down(true)
+		w.hear(n.fault(proto.FaultTamper, false), n.open(), n.open())
+		w.pass(time.Minute)
+		w.broker.down(false)
+		w.pass(5 * time.Second)
+		got := w.broker.events()
+		if len(got) != 3 || got[0].id != n.idOf(2) || got[1].id != n.idOf(3) || got[2].id != n.idOf(1) {
+			t.Errorf("came %v, want trips 2 and 3, then fault 1", got)
+		}
+		if f := got[2]; f.typ != typeFaultBegan || f.data["code"] != "tamper" || f.data["argument"] != 7.0 || f.data["node"] != "river-gate" {
+			t.Errorf("fault %v %v", f.typ, f.data)
+		}
+	})
+}

@@ -1,0 +1,216 @@
+package gateway
+
+import (
+	"bytes"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"longlane/gateway/roster"
+	"longlane/proto"
+)
+
+func (w *world) wantZone(zone, state string) {
+	w.t.Helper()
+	w.pass(100 * time.Millisecond)
+	if got := w.broker.last("zone/" + zone + "/state")["state"]; got != state {
+		w.t.Errorf("zone %s is %v, want %s", zone, got, state)
+	}
+}
+
+func (w *world) wantHealth(node, verdict string) {
+	w.t.Helper()
+	w.pass(100 * time.Millisecond)
+	if got := w.broker.last("node/" + node + "/health")["verdict"]; got != verdict {
+		w.t.Errorf("node %s counts as %v, want %s", node, got, verdict)
+	}
+}
+
+func TestZoneStates(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t).start()
+		n := w.node("river-gate")
+		for _, z := range nodeNames[:3] {
+			w.wantZone(z, "unwatched")
+		}
+		w.wantHealth("river-gate", "not heard yet")
+		w.hear(n.checkIn())
+		w.wantZone("river-gate", "clear")
+		w.wantZone("ridge-gate", "unwatched")
+		w.wantHealth("river-gate", "heard")
+		w.hear(n.open())
+		w.wantZone("river-gate", "tripped")
+		w.hear(n.close(1, time.Second))
+		w.wantZone("river-gate", "clear")
+		f := n.seal(n.header(proto.TypeFault, n.next, 0), &proto.Fault{Kind: proto.FaultBlocked, Sent: n.now()})
+		n.next++
+		w.hear(f)
+		w.wantZone("river-gate", "blocked")
+		f = n.seal(n.header(proto.TypeFault, n.next, 0), &proto.Fault{Kind: proto.FaultBlocked, Ended: true, Sent: n.now()})
+		n.next++
+		w.hear(f)
+		w.wantZone("river-gate", "clear")
+		w.hear(n.fault(proto.FaultTamper, false)) // says nothing of the zone
+		w.wantZone("river-gate", "clear")
+		w.pass(2*checkInIn + 12*time.Second)
+		w.wantZone("river-gate", "unwatched")
+		w.wantHealth("river-gate", "overdue")
+		w.hear(n.checkIn(func(b *proto.CheckIn) { b.Active = 1 }))
+		w.wantZone("river-gate", "tripped")
+		w.wantHealth("river-gate", "heard")
+		for _, p := range w.broker.all("/state", "/health") {
+			if !p.retain || p.qos != 1 {
+				t.Fatalf("%s was published with QoS %d, retain %v; want 1, true", p.topic, p.qos, p.retain)
+			}
+		}
+		h := w.broker.last("node/river-gate/health")
+		if f64(h["battery_v"]) < 3.5 || f64(h["battery_v"]) > 3.7 || h["temperature_c"] != 11.0 || h["restarts"] != 2.0 || h["bearer"] != "lora" {
+			t.Errorf("health %v", h)
+		}
+		if hops := h["hops"].([]any); len(hops) != 1 || hops[0].(map[string]any)["rssi_dbm"] != -97.5 {
+			t.Errorf("health's hops %v", hops)
+		}
+		w.stop() // nothing is assumed across a restart
+		w.start()
+		w.wantZone("river-gate", "unwatched")
+		w.wantHealth("river-gate", "not heard yet")
+	})
+}
+
+// The state advances with newer counters alone: an older opening that comes after the closing changes nothing, nor does
+// a repeat.
+func TestStateOnlyFromNewer(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t).start()
+		n := w.node("river-gate")
+		old, opened := n.open(), n.open()
+		w.hear(opened)
+		w.wantZone("river-gate", "tripped")
+		closed := n.close(1, time.Second)
+		w.hear(closed)
+		w.wantZone("river-gate", "clear")
+		states := len(w.broker.all("river-gate/state"))
+		w.hear(old, opened)
+		w.pass(2 * time.Second)
+		w.hear(n.opened(2, 1, 2*time.Second), n.held(1, 300, time.Hour))
+		w.wantZone("river-gate", "clear")
+		if got := len(w.broker.all("river-gate/state")); got != states {
+			t.Errorf("the state was published %d times more", got-states)
+		}
+		w.hear(n.open())
+		w.wantZone("river-gate", "tripped")
+	})
+}
+
+// A node that was re-keyed begins to count anew.
+func TestStateAfterRekeying(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t).start()
+		n := w.node("river-gate")
+		n.next = 500
+		kept := n.opened(498, 0, 0)
+		w.hear(n.open(), n.close(1, 0))
+		_, err := w.roster.Rekey("river-gate", w.clock.Wall())
+		w.must(err)
+		w.must(w.roster.Save())
+		w.pass(2 * time.Second)
+		now := w.node("river-gate")
+		_ = kept
+		w.hear(now.open())
+		w.wantZone("river-gate", "tripped")
+		delete(w.made, ID{n.id, 1, 498})
+	})
+}
+
+// A check-in that was held up says nothing of now.
+func TestLateCheckIn(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t).start()
+		n := w.node("river-gate")
+		w.pass(time.Minute)
+		f := n.checkIn()
+		w.pass(time.Minute)
+		w.hear(f)
+		w.wantZone("river-gate", "unwatched")
+		w.wantHealth("river-gate", "not heard yet")
+	})
+}
+
+// Enrolment needs no restart: zones and nodes come and go, and a spare has the health of its own.
+func TestRosterChanges(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t).start()
+		w.hear(w.node("river-gate").open())
+		change := func(f func() error) {
+			t.Helper()
+			w.must(f())
+			w.must(w.roster.Save())
+			w.pass(2 * time.Second)
+		}
+		change(func() error {
+			_, err := w.roster.Add(roster.Node{Name: "orchard-shed", Inputs: []roster.Input{{Number: 2, Zone: "shed-door"}}})
+			return err
+		})
+		w.wantZone("shed-door", "unwatched")
+		w.wantHealth("orchard-shed", "not heard yet")
+		shed := w.node("orchard-shed")
+		w.hear(shed.seal(shed.header(proto.TypeTripOpened, 1, 0), &proto.TripOpened{Input: proto.Input{Number: 2}, Sent: shed.now()}))
+		shed.next = 2
+		w.wantZone("shed-door", "tripped")
+
+		change(func() error { // the wire goes to another input
+			n, err := w.roster.Named("orchard-shed")
+			n.Inputs[0].Number = 1
+			return err
+		})
+		w.wantZone("shed-door", "unwatched")
+		w.hear(shed.seal(shed.header(proto.TypeTripOpened, 2, 0), &proto.TripOpened{Input: proto.Input{Number: 1}, Sent: shed.now()}))
+		w.wantZone("shed-door", "tripped")
+
+		change(func() error { _, err := w.roster.Swap("river-gate"); return err })
+		w.wantZone("river-gate", "unwatched")
+		w.wantHealth("river-gate", "not heard yet")
+		if id := w.broker.last("node/river-gate/health")["node_id"]; id != float64(w.node("river-gate").id) {
+			t.Errorf("health is of node %v, want the spare, %d", id, w.node("river-gate").id)
+		}
+		w.hear(w.node("river-gate").open())
+		w.wantZone("river-gate", "tripped")
+
+		change(func() error { _, err := w.roster.Revoke("cattle-grid"); return err })
+		for _, topic := range []string{"zone/cattle-grid/state", "node/cattle-grid/health"} {
+			all := w.broker.all(topic)
+			if p := all[len(all)-1]; len(p.payload) != 0 || !p.retain {
+				t.Errorf("%s still says %s", topic, p.payload)
+			}
+		}
+		w.broker.cut()
+		w.pass(5 * time.Second)
+		for _, topic := range []string{"zone/cattle-grid/state", "node/cattle-grid/health"} {
+			all := w.broker.all(topic)
+			if p := all[len(all)-1]; len(p.payload) != 0 {
+				t.Errorf("after a new session %s says %s", topic, p.payload)
+			}
+		}
+		w.wantZone("river-gate", "tripped")
+	})
+}
+
+// A roster that cannot be read changes nothing.
+func TestDamagedRosterKeepsTheOld(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t)
+		var log bytes.Buffer
+		w.log = &log
+		w.start()
+		n := w.node("river-gate")
+		writeFile(t, w.dir+"/roster.json", "{")
+		w.pass(30 * time.Second)
+		if got := strings.Count(log.String(), "the roster cannot be read"); got != 1 {
+			t.Errorf("in half a minute the log complains %d times, want once", got)
+		}
+		w.hear(n.open())
+		w.wantZone("river-gate", "tripped")
+		w.must(w.roster.Save())
+	})
+}
