@@ -13,6 +13,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -103,6 +104,9 @@ func Open(dir string) (*Roster, error) {
 	if err := d.Decode(r); err != nil {
 		return nil, fmt.Errorf("read %s: %w", filepath.Join(dir, rosterFile), err)
 	}
+	if _, err := d.Token(); err != io.EOF {
+		return nil, fmt.Errorf("read %s: something follows the end of the roster; remove it", filepath.Join(dir, rosterFile))
+	}
 	return r, r.check()
 }
 
@@ -178,7 +182,7 @@ func (r *Roster) check() error {
 	if r.Format != format {
 		return bad("format %d, this program reads format %d", r.Format, format)
 	}
-	ids, names := map[uint8]bool{}, map[string]bool{}
+	ids, names, zones := map[uint8]bool{}, map[string]bool{}, map[string]string{}
 	for _, n := range r.Nodes {
 		switch {
 		case n.ID < proto.MinNode || n.ID > proto.MaxNode:
@@ -200,6 +204,14 @@ func (r *Roster) check() error {
 			if slices.ContainsFunc(n.Inputs[:i], func(o Input) bool { return o.Number == in.Number }) {
 				return bad("node %q names input %d twice", n.Name, in.Number)
 			}
+			if n.Revoked {
+				continue
+			}
+			if other, taken := zones[in.Zone]; taken {
+				return bad("zone %q is watched by an input of %q and by one of %q: each input has a zone of its own, or one would "+
+					"hide the other's state", in.Zone, other, n.Name)
+			}
+			zones[in.Zone] = n.Name
 		}
 	}
 	return nil
@@ -243,7 +255,11 @@ func (r *Roster) Add(n Node) (*Node, error) {
 	n.ID++
 	n.Gen = 1
 	r.Nodes = append(r.Nodes, n)
-	return &r.Nodes[len(r.Nodes)-1], r.check()
+	if err := r.check(); err != nil {
+		r.Nodes = r.Nodes[:len(r.Nodes)-1]
+		return nil, fmt.Errorf("add node: %w", err)
+	}
+	return &r.Nodes[len(r.Nodes)-1], nil
 }
 
 // Rekey gives a node its next generation. The one before is accepted until the first frame of the new, at most
@@ -269,6 +285,7 @@ func (r *Roster) Revoke(name string) (*Node, error) {
 	}
 	n.Revoked = true
 	r.GroupGen++
+	r.groupKeys = nil
 	return n, nil
 }
 
@@ -341,6 +358,7 @@ type stamp struct {
 	mod   time.Time
 	size  int64
 	inode uint64
+	mode  os.FileMode
 }
 
 func stampOf(dir string) stamp {
@@ -348,7 +366,7 @@ func stampOf(dir string) stamp {
 	if err != nil {
 		return stamp{}
 	}
-	s := stamp{mod: st.ModTime(), size: st.Size()}
+	s := stamp{mod: st.ModTime(), size: st.Size(), mode: st.Mode()}
 	if sys, ok := st.Sys().(*syscall.Stat_t); ok {
 		s.inode = sys.Ino
 	}
@@ -372,7 +390,7 @@ func (c *Current) Get() *Roster {
 	return c.r
 }
 
-// Refresh reads the file again if it has changed. On an error the roster in force stays.
+// Refresh reads the file again if it has changed. On an error the roster in force stays, and the next call tries again.
 func (c *Current) Refresh() (changed bool, err error) {
 	c.mu.Lock()
 	defer c.mu.Unlock()

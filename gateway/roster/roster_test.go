@@ -3,6 +3,7 @@ package roster
 import (
 	"bytes"
 	"errors"
+	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
@@ -12,178 +13,397 @@ import (
 	"longlane/proto"
 )
 
-func site(t *testing.T) (*Roster, string) {
+func site(t *testing.T, names ...string) (*Roster, string) {
 	t.Helper()
 	dir := filepath.Join(t.TempDir(), "state")
 	r, err := Create(dir, "hill-orchard")
 	if err != nil {
 		t.Fatal(err)
 	}
+	for _, n := range names {
+		if _, err := r.Add(Node{Name: n, Inputs: []Input{{0, n}}}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	save(t, r)
 	return r, dir
 }
 
-func add(t *testing.T, r *Roster, name string) *Node {
+func save(t *testing.T, r *Roster) {
 	t.Helper()
-	n, err := r.Add(Node{Name: name, Inputs: []Input{{0, name}}})
-	if err != nil {
-		t.Fatal(err)
-	}
-	return n
-}
-
-// TestFiles: both files are their owner's alone, a second site is not set up over the first, and what was saved is what
-// is read.
-func TestFiles(t *testing.T) {
-	r, dir := site(t)
-	add(t, r, "river-gate")
 	if err := r.Save(); err != nil {
 		t.Fatal(err)
 	}
-	for _, f := range []string{secretFile, rosterFile} {
-		path := filepath.Join(dir, f)
-		st, err := os.Stat(path)
-		if err != nil || st.Mode().Perm() != 0o600 {
-			t.Errorf("%s: %v, %v; want mode 0600", f, st, err)
-		}
-		os.Chmod(path, 0o640)
-		if _, err := Open(dir); err == nil || !strings.Contains(err.Error(), "chmod 600 "+path) {
-			t.Errorf("Open with a readable %s: %v, want what to do", f, err)
-		}
-		os.Chmod(path, 0o600)
+}
+
+// wantError checks that the error says what a person needs: each of the words.
+func wantError(t *testing.T, what string, err error, words ...string) {
+	t.Helper()
+	if err == nil {
+		t.Errorf("%s: no error", what)
+		return
 	}
-	if _, err := Create(dir, "other"); err == nil {
-		t.Error("a second site was set up over the first")
+	for _, w := range words {
+		if !strings.Contains(err.Error(), w) {
+			t.Errorf("%s: %q does not say %q", what, err, w)
+		}
 	}
+}
+
+func TestCreateAndOpen(t *testing.T) {
+	r, dir := site(t, "river-gate", "ridge-gate")
 	got, err := Open(dir)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if got.Site != r.Site || got.SiteName != "hill-orchard" || len(got.Nodes) != 1 || got.Nodes[0].Name != "river-gate" {
-		t.Errorf("Open gives %+v, want what was saved", got)
+	if got.Site != r.Site || got.SiteName != "hill-orchard" || len(got.Nodes) != 2 || got.Nodes[1].Name != "ridge-gate" {
+		t.Errorf("Open = %+v, want what was saved", got)
 	}
-	want, _ := r.NodeKey(&r.Nodes[0])
-	if key, err := got.NodeKey(&got.Nodes[0]); err != nil || !bytes.Equal(key, want) {
-		t.Errorf("the key after reading is another one (%v)", err)
+	for id := uint8(1); id <= 2; id++ {
+		a, err1 := r.NodeKey(r.Node(id))
+		b, err2 := got.NodeKey(got.Node(id))
+		if err := errors.Join(err1, err2); err != nil || !bytes.Equal(a, b) || len(a) != proto.KeySize {
+			t.Errorf("node %d: key %x then %x (%v)", id, a, b, err)
+		}
 	}
-	text, _ := os.ReadFile(filepath.Join(dir, rosterFile))
-	secret, _ := os.ReadFile(filepath.Join(dir, secretFile))
-	if bytes.Contains(text, bytes.TrimSpace(secret)) {
-		t.Error("the roster holds the secret")
-	}
-	if left, _ := filepath.Glob(filepath.Join(dir, ".*")); len(left) != 0 {
-		t.Errorf("temporary files are left: %v", left)
+	_, err = Create(dir, "hill-orchard")
+	wantError(t, "Create over a site", err, "exists already", "site.secret")
+	if again, err := Open(dir); err != nil || again.Site != r.Site {
+		t.Errorf("after a refused Create the site is %v, %v", again, err)
 	}
 }
 
-func TestDamage(t *testing.T) {
-	if _, err := Open(t.TempDir()); !errors.Is(err, ErrNone) {
-		t.Errorf("Open of an empty directory: %v, want ErrNone", err)
+func TestOpenNothing(t *testing.T) {
+	_, err := Open(t.TempDir())
+	if !errors.Is(err, ErrNone) {
+		t.Errorf("Open = %v, want ErrNone", err)
 	}
-	for _, c := range []struct{ file, text, want string }{
-		{secretFile, "abc", "64 hexadecimal digits"},
-		{secretFile, strings.Repeat("g", 64), "64 hexadecimal digits"},
-		{rosterFile, "{", rosterFile},
-		{rosterFile, `{"format":2}`, "format 2"},
-		{rosterFile, `{"format":1,"colour":"red"}`, "colour"},
-		{rosterFile, `{"format":1,"nodes":[{"id":0,"name":"a","generation":1}]}`, "id 0"},
-		{rosterFile, `{"format":1,"nodes":[{"id":240,"name":"a","generation":1}]}`, "id 240"},
-		{rosterFile, `{"format":1,"nodes":[{"id":1,"name":"a","generation":1},{"id":1,"name":"b","generation":1}]}`, "two nodes"},
-		{rosterFile, `{"format":1,"nodes":[{"id":1,"name":"a/b","generation":1}]}`, "node name"},
-		{rosterFile, `{"format":1,"nodes":[{"id":1,"name":"a","generation":1,"inputs":[{"input":16,"zone":"z"}]}]}`, "input 16"},
-		{rosterFile, `{"format":1,"nodes":[{"id":1,"name":"a","generation":1,"inputs":[{"input":1,"zone":"z"},{"input":1,"zone":"y"}]}]}`, "twice"},
+	wantError(t, "Open of an empty directory", err, "enrol add")
+}
+
+// Two sites have nothing in common.
+func TestSitesDiffer(t *testing.T) {
+	a, _ := site(t, "river-gate")
+	b, _ := site(t, "river-gate")
+	ka, _ := a.NodeKey(a.Node(1))
+	kb, _ := b.NodeKey(b.Node(1))
+	if bytes.Equal(ka, kb) || bytes.Equal(a.secret, b.secret) {
+		t.Errorf("two sites share keys")
+	}
+}
+
+// No key is in the roster, and no file is for others to read.
+func TestFilesArePrivate(t *testing.T) {
+	r, dir := site(t, "river-gate")
+	entries, err := os.ReadDir(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(entries) != 2 {
+		t.Errorf("%d files, want the secret and the roster", len(entries))
+	}
+	for _, e := range entries {
+		st, err := e.Info()
+		if err != nil || st.Mode().Perm() != 0o600 {
+			t.Errorf("%s has mode %04o (%v), want 0600", e.Name(), st.Mode().Perm(), err)
+		}
+	}
+	if st, err := os.Stat(dir); err != nil || st.Mode().Perm()&0o077 != 0 {
+		t.Errorf("the directory has mode %v (%v)", st.Mode(), err)
+	}
+	text, err := os.ReadFile(filepath.Join(dir, "roster.json"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	key, _ := r.NodeKey(r.Node(1))
+	for _, secret := range [][]byte{r.secret, key} {
+		if bytes.Contains(text, []byte(fmt.Sprintf("%x", secret))) {
+			t.Errorf("the roster holds a key:\n%s", text)
+		}
+	}
+	for _, name := range []string{"site.secret", "roster.json"} {
+		path := filepath.Join(dir, name)
+		for _, mode := range []os.FileMode{0o640, 0o604, 0o660} {
+			if err := os.Chmod(path, mode); err != nil {
+				t.Fatal(err)
+			}
+			_, err := Open(dir)
+			wantError(t, fmt.Sprintf("%s with mode %04o", name, mode), err, "chmod 600", name)
+		}
+		if err := os.Chmod(path, 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
+func TestDamagedFiles(t *testing.T) {
+	for _, c := range []struct {
+		file, text string
+		words      []string
+	}{
+		{"site.secret", "abc\n", []string{"site.secret", "64 hexadecimal digits"}},
+		{"site.secret", strings.Repeat("zz", 32), []string{"site.secret", "64 hexadecimal digits"}},
+		{"site.secret", "", []string{"site.secret", "64 hexadecimal digits"}},
+		{"roster.json", "", []string{"roster.json"}},
+		{"roster.json", "{", []string{"roster.json"}},
+		{"roster.json", `{"format":1,"colour":3}`, []string{"roster.json", "colour"}},
+		{"roster.json", `{"format":2}`, []string{"roster.json", "format 2"}},
+		{"roster.json", `{"format":1,"nodes":[{"id":0,"name":"a","generation":1}]}`, []string{"id 0", "1 to 239"}},
+		{"roster.json", `{"format":1,"nodes":[{"id":240,"name":"a","generation":1}]}`, []string{"id 240"}},
+		{"roster.json", `{"format":1,"nodes":[{"id":1,"name":"A b","generation":1}]}`, []string{"A b", "small letters"}},
+		{"roster.json", `{"format":1,"nodes":[{"id":1,"name":"a","generation":1},{"id":1,"name":"b","generation":1}]}`, []string{"two nodes have id 1"}},
+		{"roster.json", `{"format":1,"nodes":[{"id":1,"name":"a","generation":1},{"id":2,"name":"a","generation":1}]}`, []string{"two nodes", `"a"`}},
+		{"roster.json", `{"format":1,"nodes":[{"id":1,"name":"a","generation":1,"inputs":[{"input":16,"zone":"a"}]}]}`, []string{"input 16"}},
+		{"roster.json", `{"format":1,"nodes":[{"id":1,"name":"a","generation":1,"inputs":[{"input":1,"zone":"#"}]}]}`, []string{"zone"}},
+		{"roster.json", `{"format":1,"nodes":[{"id":1,"name":"a","generation":1,"inputs":[{"input":1,"zone":"b"},{"input":1,"zone":"c"}]}]}`, []string{"input 1 twice"}},
+		{"roster.json", `{"format":1,"nodes":[{"id":1,"name":"a","generation":1,"inputs":[{"input":1,"zone":"b"},{"input":2,"zone":"b"}]}]}`, []string{`zone "b"`}},
+		{"roster.json", `{"format":1,"nodes":[{"id":1,"name":"a","generation":1,"inputs":[{"input":1,"zone":"z"}]},{"id":2,"name":"b","generation":1,"inputs":[{"input":1,"zone":"z"}]}]}`, []string{`zone "z"`, `"a"`, `"b"`}},
+		{"roster.json", `{"format":1,"nodes":[]}{"format":1}`, []string{"roster.json"}},
+		{"roster.json", `{"format":1,"site_name":"x","nodes":[]} trailing`, []string{"roster.json"}},
 	} {
-		_, dir := site(t)
+		_, dir := site(t, "river-gate")
 		if err := os.WriteFile(filepath.Join(dir, c.file), []byte(c.text), 0o600); err != nil {
 			t.Fatal(err)
 		}
-		if _, err := Open(dir); err == nil || !strings.Contains(err.Error(), c.want) {
-			t.Errorf("Open with %s %q: %v, want an error that says %q", c.file, c.text, err, c.want)
+		_, err := Open(dir)
+		wantError(t, fmt.Sprintf("%s = %q", c.file, c.text), err, c.words...)
+	}
+	_, dir := site(t, "river-gate")
+	if err := os.Remove(filepath.Join(dir, "roster.json")); err != nil {
+		t.Fatal(err)
+	}
+	_, err := Open(dir)
+	wantError(t, "a secret without a roster", err, "roster.json")
+	if errors.Is(err, ErrNone) {
+		t.Errorf("a lost roster passes for a site never set up")
+	}
+}
+
+// An unsaved change that breaks the rules is refused by Save, and the file stays.
+func TestSaveRefuses(t *testing.T) {
+	r, dir := site(t, "river-gate")
+	r.Nodes[0].Name = "River Gate"
+	wantError(t, "Save", r.Save(), "River Gate")
+	if got, err := Open(dir); err != nil || got.Nodes[0].Name != "river-gate" {
+		t.Errorf("the file was touched: %v, %v", got, err)
+	}
+}
+
+// Ids are never used twice, also not those of nodes that were revoked.
+func TestIDsAreNeverUsedTwice(t *testing.T) {
+	r, _ := site(t, "river-gate")
+	seen := map[uint8]bool{1: true}
+	for i := 2; i <= proto.MaxNode; i++ {
+		if _, err := r.Revoke("river-gate"); err != nil {
+			t.Fatal(err)
+		}
+		n, err := r.Add(Node{Name: "river-gate"})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if seen[n.ID] || n.Gen != 1 {
+			t.Fatalf("id %d, generation %d was given again", n.ID, n.Gen)
+		}
+		seen[n.ID] = true
+	}
+	before := len(r.Nodes)
+	_, err := r.Add(Node{Name: "one-more"})
+	wantError(t, "the 240th node", err, "239")
+	if len(r.Nodes) != before {
+		t.Errorf("a refused node was added")
+	}
+}
+
+// What is refused leaves nothing behind.
+func TestAddRefuses(t *testing.T) {
+	r, _ := site(t, "river-gate")
+	for what, c := range map[string]struct {
+		n     Node
+		words []string
+	}{
+		"a name that is taken": {Node{Name: "river-gate"}, []string{"exists already", "rekey or swap"}},
+		"a bad name":           {Node{Name: "Shed!"}, []string{"Shed!"}},
+		"a bad zone":           {Node{Name: "shed", Inputs: []Input{{0, "a/b"}}}, []string{"a/b"}},
+		"a zone that is taken": {Node{Name: "shed", Inputs: []Input{{0, "river-gate"}}}, []string{"river-gate"}},
+	} {
+		_, err := r.Add(c.n)
+		wantError(t, what, err, c.words...)
+		if len(r.Nodes) != 1 {
+			t.Errorf("%s: the roster has %d nodes after the refusal, want 1", what, len(r.Nodes))
+			r.Nodes = r.Nodes[:1]
 		}
 	}
 }
 
-// TestIdsAreNeverUsedTwice: shut out is for ever, so what follows gets a new id; names of nodes in use are unique.
-func TestIdsAreNeverUsedTwice(t *testing.T) {
-	r, _ := site(t)
-	river, ridge := add(t, r, "river-gate").ID, add(t, r, "ridge-gate").ID
-	if river != 1 || ridge != 2 {
-		t.Errorf("the first ids are %d and %d, want 1 and 2", river, ridge)
+func TestRekeyRevokeSwap(t *testing.T) {
+	r, dir := site(t, "river-gate", "ridge-gate")
+	old, _ := r.NodeKey(r.Node(1))
+	group, _ := r.GroupKey()
+	at := time.Date(2026, 6, 1, 12, 0, 0, 123, time.Local)
+	n, err := r.Rekey("river-gate", at)
+	if err != nil || n.Gen != 2 || !n.Rekeyed.Equal(at) {
+		t.Fatalf("Rekey = %+v, %v; want generation 2 at %v", n, err, at)
 	}
-	if _, err := r.Add(Node{Name: "river-gate"}); err == nil {
-		t.Error("two nodes in use have one name")
+	now, _ := r.NodeKey(n)
+	if bytes.Equal(old, now) {
+		t.Errorf("the key did not change")
 	}
-	group := r.GroupGen
-	spare, err := r.Swap("ridge-gate")
-	if err != nil || spare.ID != 3 || spare.Gen != 1 || spare.Name != "ridge-gate" || spare.Zone(0) != "ridge-gate" {
-		t.Errorf("Swap = %+v, %v; want node 3 with the name and zone of the old one", spare, err)
-	}
-	if !r.Node(2).Revoked || r.GroupGen != group+1 {
-		t.Errorf("after Swap the old node is revoked: %v, the group key moved on: %v", r.Node(2).Revoked, r.GroupGen != group)
-	}
-	if n, err := r.Named("ridge-gate"); err != nil || n.ID != 3 {
-		t.Errorf("Named gives %+v, %v; want the spare", n, err)
-	}
-	if _, err := r.Revoke("cattle-grid"); err == nil || !strings.Contains(err.Error(), "river-gate") {
-		t.Errorf("Revoke of a node that is not there: %v, want the names there are", err)
-	}
-	for len(r.Nodes) < proto.MaxNode {
-		r.Nodes = append(r.Nodes, Node{ID: uint8(len(r.Nodes) + 1), Name: "old", Gen: 1, Revoked: true})
-	}
-	if _, err := r.Add(Node{Name: "one-too-many"}); err == nil || !strings.Contains(err.Error(), "never used twice") {
-		t.Errorf("Add beyond the last id: %v", err)
-	}
-	if err := r.Save(); err != nil {
-		t.Errorf("Save: %v", err)
-	}
-}
-
-func TestRekey(t *testing.T) {
-	r, _ := site(t)
-	before, _ := r.NodeKey(add(t, r, "river-gate"))
-	now := time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC)
-	n, err := r.Rekey("river-gate", now)
-	if err != nil || n.Gen != 2 || !n.Rekeyed.Equal(now) {
-		t.Fatalf("Rekey = %+v, %v; want generation 2 from %s", n, err, now)
-	}
-	after, _ := r.NodeKey(n)
-	if bytes.Equal(before, after) {
-		t.Error("the new generation has the old key")
+	save(t, r)
+	if got, err := Open(dir); err != nil || got.Node(1).Gen != 2 || !got.Node(1).Rekeyed.Equal(at) {
+		t.Errorf("after Save and Open: %+v, %v", got.Node(1), err)
 	}
 	n.Gen = 255
-	if _, err := r.Rekey("river-gate", now); err == nil || !strings.Contains(err.Error(), "swap") {
-		t.Errorf("Rekey after the last generation: %v, want what to do", err)
+	_, err = r.Rekey("river-gate", at)
+	wantError(t, "the 256th generation", err, "swap")
+
+	spare, err := r.Swap("river-gate")
+	if err != nil || spare.ID != 3 || spare.Gen != 1 || spare.Name != "river-gate" || len(spare.Inputs) != 1 || spare.Inputs[0].Zone != "river-gate" {
+		t.Fatalf("Swap = %+v, %v; want id 3 with the same name and zone", spare, err)
 	}
-	other, _ := r.NodeKey(add(t, r, "ridge-gate"))
-	if bytes.Equal(other, before) {
-		t.Error("two nodes have one key")
+	if !r.Node(1).Revoked {
+		t.Errorf("the old node is not revoked")
+	}
+	if g, _ := r.GroupKey(); bytes.Equal(g, group) {
+		t.Errorf("the group key, which the old node knows, did not change")
+	}
+	if got, err := r.Named("river-gate"); err != nil || got.ID != 3 {
+		t.Errorf("Named = %+v, %v; want the spare", got, err)
+	}
+	spare.Inputs[0].Zone = "other"
+	if r.Node(1).Inputs[0].Zone != "river-gate" {
+		t.Errorf("the two share their inputs")
+	}
+	if _, err := r.Revoke("ridge-gate"); err != nil {
+		t.Error(err)
+	}
+	for what, f := range map[string]func() (*Node, error){
+		"Revoke": func() (*Node, error) { return r.Revoke("ridge-gate") },
+		"Rekey":  func() (*Node, error) { return r.Rekey("ridge-gate", at) },
+		"Swap":   func() (*Node, error) { return r.Swap("ridge-gate") },
+	} {
+		_, err := f()
+		wantError(t, what+" of a revoked node", err, "ridge-gate", "river-gate")
 	}
 }
 
-// TestFollow: a running gateway sees a change without a restart; a file that cannot be read leaves the old one in force.
-func TestFollow(t *testing.T) {
-	r, dir := site(t)
-	add(t, r, "river-gate")
-	if err := r.Save(); err != nil {
+// The group key in use follows the group generation.
+func TestGroupKeysFollow(t *testing.T) {
+	r, _ := site(t, "river-gate", "ridge-gate")
+	seal := func() []byte {
+		k, err := r.Group()
+		if err != nil {
+			t.Fatal(err)
+		}
+		f, err := proto.Seal(nil, k, proto.Header{Type: proto.TypeBeacon, Site: r.Site, Node: 240, Counter: 1}, &proto.Beacon{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return f
+	}
+	before := seal()
+	if _, err := r.Revoke("ridge-gate"); err != nil {
 		t.Fatal(err)
 	}
+	if bytes.Equal(before, seal()) {
+		t.Errorf("after a revocation the group's working keys are the old ones")
+	}
+}
+
+func TestZone(t *testing.T) {
+	n := Node{Name: "river-gate", Inputs: []Input{{2, "cattle-grid"}}}
+	for in, want := range map[uint8]string{2: "cattle-grid", 0: "river-gate-input-0"} {
+		if got := n.Zone(in); got != want {
+			t.Errorf("Zone(%d) = %q, want %q", in, got, want)
+		}
+	}
+}
+
+func TestFollow(t *testing.T) {
+	r, dir := site(t, "river-gate")
 	c, err := Follow(dir)
 	if err != nil {
 		t.Fatal(err)
 	}
 	if changed, err := c.Refresh(); changed || err != nil {
-		t.Errorf("Refresh without a change = %v, %v", changed, err)
+		t.Errorf("Refresh = %v, %v with nothing changed", changed, err)
 	}
-	add(t, r, "ridge-gate")
-	if err := r.Save(); err != nil {
+	held := c.Get()
+	for i := range 50 { // also within one tick of the file system's clock
+		if _, err := r.Rekey("river-gate", time.Date(2026, 6, 1, 12, 0, 0, 0, time.UTC)); err != nil {
+			t.Fatal(err)
+		}
+		save(t, r)
+		if changed, err := c.Refresh(); !changed || err != nil {
+			t.Fatalf("change %d: Refresh = %v, %v; want true", i, changed, err)
+		}
+		if got := c.Get().Node(1).Gen; got != r.Node(1).Gen {
+			t.Fatalf("change %d: generation %d, want %d", i, got, r.Node(1).Gen)
+		}
+	}
+	if held.Node(1).Gen != 1 {
+		t.Errorf("a roster that somebody holds was changed under him")
+	}
+	good := c.Get()
+	path := filepath.Join(dir, "roster.json")
+	if err := os.WriteFile(path, []byte("{"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if changed, err := c.Refresh(); !changed || err != nil || len(c.Get().Nodes) != 2 {
-		t.Errorf("Refresh after a change = %v, %v, %d nodes", changed, err, len(c.Get().Nodes))
+	for range 2 {
+		if changed, err := c.Refresh(); changed || err == nil || c.Get() != good {
+			t.Errorf("Refresh of a damaged file = %v, %v; want an error and the old roster", changed, err)
+		}
 	}
-	if err := os.WriteFile(filepath.Join(dir, rosterFile), []byte("{"), 0o600); err != nil {
+	if err := os.Remove(path); err != nil {
 		t.Fatal(err)
 	}
-	if changed, err := c.Refresh(); changed || err == nil || len(c.Get().Nodes) != 2 {
-		t.Errorf("Refresh of a damaged file = %v, %v, %d nodes in force", changed, err, len(c.Get().Nodes))
+	if changed, err := c.Refresh(); changed || err == nil || c.Get() != good {
+		t.Errorf("Refresh without a file = %v, %v; want an error and the old roster", changed, err)
 	}
+	save(t, r)
+	if changed, err := c.Refresh(); !changed || err != nil {
+		t.Errorf("Refresh of the mended file = %v, %v; want true", changed, err)
+	}
+}
+
+// A write that is interrupted leaves the old file: the new one has another name until it is whole.
+func TestNoRemains(t *testing.T) {
+	r, dir := site(t, "river-gate")
+	for range 20 {
+		save(t, r)
+	}
+	entries, err := os.ReadDir(dir)
+	if err != nil || len(entries) != 2 {
+		t.Errorf("%d files (%v), want 2: temporary ones are left", len(entries), err)
+	}
+}
+
+func FuzzOpen(f *testing.F) {
+	dir := f.TempDir()
+	if _, err := Create(dir, "hill-orchard"); err != nil {
+		f.Fatal(err)
+	}
+	f.Add([]byte(`{"format":1,"site_name":"x","site":7,"group_generation":1,"nodes":[{"id":1,"name":"a","generation":1,"inputs":[{"input":0,"zone":"a"}]}]}`))
+	f.Fuzz(func(t *testing.T, text []byte) {
+		if err := os.WriteFile(filepath.Join(dir, "roster.json"), text, 0o600); err != nil {
+			t.Fatal(err)
+		}
+		r, err := Open(dir)
+		if err != nil {
+			return
+		}
+		if err := r.Save(); err != nil {
+			t.Fatalf("what was read cannot be written: %v", err)
+		}
+		a, _ := os.ReadFile(filepath.Join(dir, "roster.json"))
+		again, err := Open(dir)
+		if err != nil {
+			t.Fatalf("what was written cannot be read: %v", err)
+		}
+		if err := again.Save(); err != nil {
+			t.Fatal(err)
+		}
+		if b, _ := os.ReadFile(filepath.Join(dir, "roster.json")); !bytes.Equal(a, b) {
+			t.Fatalf("written\n%s\nthen\n%s", a, b)
+		}
+	})
 }
