@@ -149,6 +149,8 @@ func TestManyUnproven(t *testing.T) {
 		if got := len(w.g.in.confirms); got > maxConfirms {
 			t.Errorf("%d confirmations are awaited, want at most %d", got, maxConfirms)
 		}
+		w.link.hear(n.open()) // one more; it also orders the look at ingest's map above before what ingest does next
+		w.wait()
 		w.pass(time.Minute)
 		before := len(w.heldBack())
 		w.unproven(n, 0)

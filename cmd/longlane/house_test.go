@@ -185,15 +185,6 @@ func (p *process) wait(limit time.Duration) int {
 	return p.cmd.ProcessState.ExitCode()
 }
 
-func (p *process) ended() bool {
-	select {
-	case <-p.done:
-		return true
-	default:
-		return false
-	}
-}
-
 func freeAddr(t *testing.T) string {
 	t.Helper()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
@@ -339,6 +330,7 @@ type subscriber struct {
 
 // delivery is an event as it arrived.
 type delivery struct {
+	at      time.Time
 	topic   string
 	payload []byte
 	event   struct {
@@ -398,7 +390,7 @@ func (s *subscriber) line(text string) {
 	if !ok || !strings.HasPrefix(topic, "longlane/") {
 		return
 	}
-	d := delivery{topic: topic, payload: []byte(payload)}
+	d := delivery{at: time.Now(), topic: topic, payload: []byte(payload)}
 	if json.Unmarshal(d.payload, &d.event) == nil {
 		s.events = append(s.events, d)
 	}
