@@ -76,7 +76,12 @@ func TestAttackReplay(t *testing.T) {
 		w.hear(check)
 		w.pass(time.Duration(rng.IntN(int(time.Hour))))
 		inside := caught[len(caught)-1-rng.IntN(5)]
-		w.wantVerdict("replay inside the window", "repeat", inside, check)
+		w.wantVerdict("replay inside the window", "repeat", inside)
+		sent := len(w.link.all())
+		w.wantVerdict("replay of a check-in", "repeat", check)
+		if got := len(w.link.all()) - sent; got != 0 {
+			t.Errorf("a check-in that is replayed got %d receipts", got)
+		}
 		n.next += proto.WindowSize + uint32(rng.IntN(60000))
 		w.hear(n.seal(proto.Header{Type: proto.TypeTripOpened, Long: true, HopsLeft: 7, Site: w.roster.Site, Node: n.id, Gen: n.gen, Counter: n.next},
 			&proto.TripOpened{Sent: n.now()}))

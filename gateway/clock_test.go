@@ -113,13 +113,22 @@ func TestClockSetDuringCommit(t *testing.T) {
 		w.pass(3 * time.Second)
 		release := make(chan struct{})
 		w.setFault(func(string) error { <-release; return nil })
-		w.hear(n.open())
+		for range 5 {
+			w.hear(n.open())
+		}
 		w.clock.put(realTime, true)
 		w.pass(5 * time.Second)
 		close(release)
 		w.pass(5 * time.Second)
-		if p := w.broker.of(n.idOf(1) + ".time"); len(p) != 1 {
-			t.Errorf("%d corrections, want 1", len(p))
+		w.broker.cut()
+		w.pass(5 * time.Second)
+		for c := uint32(1); c <= 5; c++ {
+			if p := w.broker.of(n.idOf(c) + ".time"); len(p) != 1 {
+				t.Errorf("event %d has %d corrections, want 1", c, len(p))
+			}
+		}
+		if s := w.queue.Stats().Events[1]; s != 5 {
+			t.Errorf("%d corrections were stored, want 5", s)
 		}
 		if aside, _ := w.queue.Aside(); len(aside) != 0 {
 			t.Errorf("%d times still stand aside", len(aside))

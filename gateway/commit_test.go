@@ -60,7 +60,7 @@ func TestNumbersRunningOutHoldUpNoAlert(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		w := newWorld(t).start()
 		n, other := w.node("river-gate"), w.node("ridge-gate")
-		for i := range numberBlock - 2 {
+		for i := range numberBlock/2 - 10 { // the next block is asked for at half
 			if w.link.hear(other.checkIn()); i%100 == 0 {
 				w.pass(time.Second)
 			}
@@ -68,9 +68,10 @@ func TestNumbersRunningOutHoldUpNoAlert(t *testing.T) {
 		w.wait()
 		release := make(chan struct{})
 		w.setFault(func(string) error { <-release; return nil })
-		for range 4 {
+		for range 20 {
 			w.hear(other.checkIn())
 		}
+		w.pass(2 * time.Second)
 		w.hear(n.open())
 		w.pass(time.Second)
 		if got := len(w.broker.of(n.idOf(1))); got != 1 {

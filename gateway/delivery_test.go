@@ -386,6 +386,55 @@ func TestHedge(t *testing.T) {
 	}
 }
 
+// A live event that went over the second session does not go over the first as well once that has room.
+func TestHedgedEventGoesOnce(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t).start()
+		river, ridge := w.node("river-gate"), w.node("ridge-gate")
+		w.pass(time.Second)
+		w.broker.down(true)
+		w.fill(200, river)
+		w.pass(time.Minute)
+		w.broker.set(func(b *fakeBroker) { b.latency, b.fast = 4*time.Second, true })
+		w.broker.down(false)
+		w.until(3*time.Second, "the window is full", func() bool { return len(w.broker.events()) >= 32 })
+		w.hear(ridge.open())
+		w.pass(time.Minute)
+		if p := w.broker.of(ridge.idOf(1)); len(p) != 1 || !p[0].second {
+			t.Errorf("published %d times, want once, over the second session", len(p))
+		}
+	})
+}
+
+// One session that ends with a new trip under way says little against it: it goes first again, before the backlog.
+func TestOneEndDemotesNobody(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t).start()
+		river, ridge := w.node("river-gate"), w.node("ridge-gate")
+		w.pass(time.Second)
+		w.broker.down(true)
+		w.fill(2000, river)
+		w.pass(time.Minute)
+		w.hear(ridge.open())
+		id, kills := ridge.idOf(1), 0
+		w.broker.set(func(b *fakeBroker) {
+			b.latency = 100 * time.Millisecond
+			b.judge = func(_ *fakeSession, p *pub) verdict {
+				if p.id == id && kills == 0 {
+					kills++
+					return killAt
+				}
+				return ack
+			}
+		})
+		w.broker.down(false)
+		took := w.until(time.Minute, "the trip is acknowledged", func() bool { return w.broker.acknowledged()[id] })
+		if took > 4*time.Second {
+			t.Errorf("the trip took %v, want at most 4 s: it waited for the backlog", took)
+		}
+	})
+}
+
 // When the second session dies too, the event gets a third.
 func TestHedgeAgain(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {

@@ -1,6 +1,7 @@
 package gateway
 
 import (
+	"bytes"
 	"encoding/binary"
 	"fmt"
 	"math"
@@ -82,8 +83,7 @@ func (e *Event) append(dst []byte) []byte {
 	dst = append(dst, e.Rx.Boot[:]...)
 	dst = binary.BigEndian.AppendUint64(dst, uint64(e.Rx.Mono))
 	dst = binary.BigEndian.AppendUint64(dst, uint64(e.Rx.Wall.UnixNano()))
-	dst = binary.BigEndian.AppendUint32(dst, math.Float32bits(float32(e.Rx.RSSI)))
-	dst = binary.BigEndian.AppendUint32(dst, math.Float32bits(float32(e.Rx.SNR)))
+	dst = appendFloat(appendFloat(dst, e.Rx.RSSI), e.Rx.SNR)
 	dst = appendText(dst, e.Rx.Bearer)
 	if e.kind != kindNotice {
 		return append(dst, e.Frame...)
@@ -103,13 +103,21 @@ func appendText(dst []byte, s string) []byte {
 	return append(append(dst, byte(len(s))), s...)
 }
 
+func appendFloat(dst []byte, v float64) []byte {
+	return binary.BigEndian.AppendUint32(dst, math.Float32bits(float32(v)))
+}
+
+func readFloat(b []byte) float64 { return float64(math.Float32frombits(binary.BigEndian.Uint32(b))) }
+
 const recordFixed = 6 + 4 + 4 + 16 + 8 + 8 + 4 + 4
 
 // parseEvent reads a stored record. Body and Hops are left for open.
 func parseEvent(b []byte) (*Event, error) {
-	if len(b) < recordFixed+1 || b[0] != recordVersion {
-		return nil, fmt.Errorf("read stored event: %d bytes of version %d, this program writes version %d",
-			len(b), append(b, 0)[0], recordVersion)
+	if len(b) < recordFixed+1 {
+		return nil, fmt.Errorf("read stored event: %d bytes, expected at least %d", len(b), recordFixed+1)
+	}
+	if b[0] != recordVersion {
+		return nil, fmt.Errorf("read stored event: version %d, this program reads version %d", b[0], recordVersion)
 	}
 	e := &Event{kind: kind(b[1]), Fresh: proto.Freshness(b[2]), ID: ID{b[4], b[5], binary.BigEndian.Uint32(b[6:])},
 		Late: time.Duration(binary.BigEndian.Uint32(b[10:])) * time.Millisecond}
@@ -118,8 +126,10 @@ func parseEvent(b []byte) (*Event, error) {
 	}
 	e.Rx = Reception{Boot: [16]byte(b[14:]), Mono: time.Duration(binary.BigEndian.Uint64(b[30:])),
 		Wall: time.Unix(0, int64(binary.BigEndian.Uint64(b[38:]))), Set: b[3]&1 != 0, Measured: b[3]&2 != 0,
-		RSSI: float64(math.Float32frombits(binary.BigEndian.Uint32(b[46:]))),
-		SNR:  float64(math.Float32frombits(binary.BigEndian.Uint32(b[50:])))}
+		RSSI: readFloat(b[46:]), SNR: readFloat(b[50:])}
+	if !bytes.Equal(appendFloat(appendFloat(nil, e.Rx.RSSI), e.Rx.SNR), b[46:54]) {
+		return nil, fmt.Errorf("read stored event: RSSI and SNR % x are no numbers that are ever written", b[46:54])
+	}
 	var err error
 	if e.Rx.Bearer, b, err = cutText(b[recordFixed:]); err != nil {
 		return nil, err

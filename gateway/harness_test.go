@@ -558,6 +558,7 @@ type fakeBroker struct {
 	refuse   bool // refuse to be dialled
 	ignore   bool // record nothing
 	latency  time.Duration
+	fast     bool          // a second session acknowledges at once
 	deadline time.Duration // of acknowledgement, after which a session ends
 	lateDone bool          // a session that ends reports what was acknowledged after Closed is closed
 	judge    func(s *fakeSession, p *pub) verdict
@@ -732,7 +733,11 @@ func (s *fakeSession) Publish(topic string, qos byte, retain bool, payload []byt
 		s.b.t.Errorf("a session was given more than 256 messages")
 	}
 	p, v := s.b.receive(s, topic, qos, retain, payload)
-	s.waiting = append(s.waiting, &sending{p, v, time.Now().Add(s.b.latency), done})
+	latency := s.b.latency
+	if s.second && s.b.fast {
+		latency = 0
+	}
+	s.waiting = append(s.waiting, &sending{p, v, time.Now().Add(latency), done})
 	if v == kill {
 		s.endLocked(errors.New("refused"))
 	}
@@ -850,6 +855,7 @@ type countMeter struct {
 	drops    map[string]int
 	receipts map[string]int
 	lanes    map[string]int // acknowledged, by lane
+	block    chan struct{}  // holds up whoever counts a frame
 }
 
 func newCountMeter(t *testing.T) *countMeter {
@@ -865,7 +871,7 @@ func (m *countMeter) add(to map[string]int, key string, known ...string) {
 	}
 }
 
-func (m *countMeter) Frame(_, verdict string)               { m.add(m.frames, verdict, Verdicts...) }
+func (m *countMeter) frame(verdict string)                  { m.add(m.frames, verdict, Verdicts...) }
 func (m *countMeter) Hop(_, _ string, _, _ float64, _ bool) {}
 func (m *countMeter) Receipt(_, result string)              { m.add(m.receipts, result, "sent", "failed") }
 func (m *countMeter) Committed(time.Duration, bool)         {}
@@ -875,6 +881,16 @@ func (m *countMeter) Published(_, lane string, _ time.Duration, ok bool) {
 	if ok {
 		m.add(m.lanes, lane, "live", "backlog", "state")
 	}
+}
+
+func (m *countMeter) Frame(_, verdict string) {
+	m.mu.Lock()
+	block := m.block
+	m.mu.Unlock()
+	if block != nil {
+		<-block
+	}
+	m.frame(verdict)
 }
 
 func (m *countMeter) count(of map[string]int, key string) int {

@@ -134,6 +134,29 @@ func TestLateCheckIn(t *testing.T) {
 		w.hear(f)
 		w.wantZone("river-gate", "unwatched")
 		w.wantHealth("river-gate", "not heard yet")
+		f = n.fault(proto.FaultTamper, false)
+		w.pass(time.Minute)
+		w.hear(f)
+		w.wantHealth("river-gate", "not heard yet") // it may be gone since
+	})
+}
+
+// A receiver that lost what it kept gets all of it again with the next session.
+func TestStatesGoAnewWithEachSession(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t).start()
+		w.hear(w.node("river-gate").open())
+		w.pass(time.Second)
+		before := len(w.broker.all("/state", "/health"))
+		w.broker.cut()
+		w.pass(5 * time.Second)
+		topics := map[string]string{}
+		for _, p := range w.broker.all("/state", "/health")[before:] {
+			topics[p.topic] = string(p.payload)
+		}
+		if len(topics) != len(nodeNames)+3 {
+			t.Errorf("%d states came with the new session, want those of %d nodes and 3 zones", len(topics), len(nodeNames))
+		}
 	})
 }
 

@@ -44,6 +44,7 @@ func TestStop(t *testing.T) {
 			w.opts = func(o *Options) {
 				o.Sinks[0].Dial = func(ctx context.Context, _ bool) (Session, error) {
 					<-ctx.Done()
+					time.Sleep(300 * time.Millisecond) // virtual
 					return nil, ctx.Err()
 				}
 			}
@@ -52,6 +53,7 @@ func TestStop(t *testing.T) {
 			w.opts = func(o *Options) {
 				o.Sinks[0].Dial = func(ctx context.Context, second bool) (Session, error) {
 					<-ctx.Done()
+					time.Sleep(300 * time.Millisecond) // virtual
 					return w.broker.dial(context.Background(), second)
 				}
 			}
@@ -115,6 +117,30 @@ func TestStopTakesInWhatWasReceived(t *testing.T) {
 		w.done <- err
 		if got := w.queue.Stats().Events[0]; got != maxFlights+300 {
 			t.Errorf("%d events stored, want %d", got, maxFlights+300)
+		}
+	})
+}
+
+// What has been received as the stop comes is looked at, or it would be missing from the count.
+func TestStopCountsWhatWasReceived(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t).start()
+		n := w.node("river-gate")
+		release := make(chan struct{})
+		w.meter.mu.Lock()
+		w.meter.block = release
+		w.meter.mu.Unlock()
+		const junk = 40
+		for range junk {
+			w.link.hear([]byte("noise"))
+		}
+		w.link.hear(n.open())
+		w.cancel()
+		w.wait()
+		close(release)
+		w.done <- <-w.done
+		if v := w.meter.verdicts(); v["type"]+v["length"]+v["version"] != junk || v["accepted"] != 1 {
+			t.Errorf("verdicts %v, want %d packets refused and one accepted", v, junk)
 		}
 	})
 }
