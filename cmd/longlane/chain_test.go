@@ -53,6 +53,7 @@ mains = true
 // delayed, damaged and forged. Everything with a receipt arrives, nothing forged does, and each hop's RSSI and SNR are
 // those that the simulator put on the air.
 func TestChain(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, "oak-relay", "ridge-relay", "river-gate", "ridge-gate", "cattle-grid", "mill-lane", "north-gate", "barn-door")
 	seed := rand.Uint64() >> 1
 	t.Logf("seed %d", seed)
@@ -97,6 +98,7 @@ forge = 0.5
 // Every event with a receipt is delivered; what comes again has the same id. (It proves nothing about power cuts: the
 // kernel keeps what a killed process wrote. The queue's own tests see to those.)
 func TestKills(t *testing.T) {
+	t.Parallel()
 	const kills = 100
 	h := newHouse(t, "river-gate", "ridge-gate", "cattle-grid", "mill-lane")
 	seed := rand.Uint64() >> 1

@@ -82,6 +82,7 @@ func TestCheck(t *testing.T) {
 
 // TestDecode: decode explains a frame that a simulated node sent, and says why it would refuse a damaged one.
 func TestDecode(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, "oak-relay", "river-gate")
 	h.write("scenario.toml", "name = \"decode\"\nseed = 3\nuntil = \"2s\"\n"+tomlRelay+strings.Replace(
 		tomlNode("river-gate", `"oak-relay"`, 60), "[node.rate]", "trips = [{ at = \"500ms\", for = \"400ms\" }]\n[node.rate]", 1))
@@ -138,6 +139,7 @@ func TestDecode(t *testing.T) {
 // TestEnrolWhileRunning: the running gateway follows the roster: a node that was shut out is refused, a spare with the
 // zone's new card is heard, an old key is good until the first frame under the new one.
 func TestEnrolWhileRunning(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, "river-gate", "cattle-grid")
 	h.openHouse()
 	h.startGateway()
@@ -233,6 +235,7 @@ func TestScenarioRefused(t *testing.T) {
 
 // TestDemo: the demo ends by itself with a good summary.
 func TestDemo(t *testing.T) {
+	t.Parallel()
 	h := newHouse(t, "river-gate")
 	p := h.start("demo", "--for", "12s")
 	if code := p.wait(2 * time.Minute); code != 0 {

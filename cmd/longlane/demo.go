@@ -183,9 +183,25 @@ func (d *demo) run(ctx context.Context) error {
 	if err := d.play(ctx, house, half, whole); err != nil {
 		return err
 	}
+	if err := d.finish(house); err != nil {
+		return err
+	}
 	end(gw)
 	end(sim)
+	d.settle() // the last thing that the gateway published may still be on its way to the subscriber
 	return d.summary()
+}
+
+// finish lets what has a receipt arrive. The demo may have been interrupted while the broker was away.
+func (d *demo) finish(house *demoHouse) error {
+	if house.away {
+		d.say("-- the broker comes back, so that what waits in the queue can be counted")
+		if err := house.mend(); err != nil {
+			return err
+		}
+	}
+	d.settle()
+	return nil
 }
 
 // prepare enrols the nodes and writes scenario, cards and config.
@@ -234,6 +250,7 @@ func (d *demo) child(args ...string) (*exec.Cmd, error) {
 	}
 	defer log.Close() // the child has its own
 	cmd := exec.Command(self, args...)
+	cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true} // Ctrl-C on the terminal is for the demo, which ends them in order
 	cmd.Stdout, cmd.Stderr = log, log
 	if err := cmd.Start(); err != nil {
 		return nil, fmt.Errorf("start %s: %w", args[0], err)
@@ -277,7 +294,7 @@ func (d *demo) play(ctx context.Context, house *demoHouse, half, whole time.Dura
 	}
 	d.say("-- the broker comes back: what is new goes first, what waited follows marked as delayed")
 	d.say("-- the modem is unplugged for 2s; the gates try again until they have a receipt")
-	if err := house.mend(ctx); err != nil {
+	if err := house.mend(); err != nil {
 		return err
 	}
 	for t := half + house.outage; t < whole; t += 250 * time.Millisecond {
@@ -285,14 +302,11 @@ func (d *demo) play(ctx context.Context, house *demoHouse, half, whole time.Dura
 			return nil
 		}
 	}
-	if d.length != 0 {
-		d.settle(ctx)
-	}
 	return nil
 }
 
 // settle gives what has a receipt a little more time to be counted at the subscriber.
-func (d *demo) settle(ctx context.Context) {
+func (d *demo) settle() {
 	limit := time.NewTimer(5 * time.Second)
 	defer limit.Stop()
 	look := time.NewTicker(100 * time.Millisecond)
@@ -303,8 +317,6 @@ func (d *demo) settle(ctx context.Context) {
 			return
 		}
 		select {
-		case <-ctx.Done():
-			return
 		case <-limit.C:
 			return
 		case <-look.C:
@@ -441,6 +453,7 @@ type demoHouse struct {
 	brokerAddr string
 	front      net.Listener // where the gateway connects
 	frontAddr  string
+	away       bool // the broker is, on purpose
 	cancel     context.CancelFunc
 	connected  chan struct{}
 	wg         sync.WaitGroup
@@ -449,7 +462,7 @@ type demoHouse struct {
 }
 
 func (h *demoHouse) start(ctx context.Context) error {
-	ctx, h.cancel = context.WithCancel(ctx)
+	ctx, h.cancel = context.WithCancel(context.WithoutCancel(ctx)) // an interrupted demo still counts what arrives
 	h.connected = make(chan struct{}, 16)
 	h.brokerAddr, h.frontAddr = "127.0.0.1:0", "127.0.0.1:0"
 	if err := h.openBroker(); err != nil {
@@ -464,7 +477,7 @@ func (h *demoHouse) start(ctx context.Context) error {
 			}
 		}}
 	h.wg.Go(func() { mqtt.Subscribe(ctx, o, h.demo.heard) })
-	return h.openFront(ctx)
+	return h.openFront()
 }
 
 func (h *demoHouse) openBroker() (err error) {
@@ -476,11 +489,9 @@ func (h *demoHouse) openBroker() (err error) {
 }
 
 // openFront lets the gateway through, once the subscriber is there: a broker keeps nothing for those who are absent.
-func (h *demoHouse) openFront(ctx context.Context) (err error) {
+func (h *demoHouse) openFront() (err error) {
 	select {
 	case <-h.connected:
-	case <-ctx.Done():
-		return nil
 	case <-time.After(10 * time.Second):
 		return errors.New("the demo's subscriber does not reach the broker")
 	}
@@ -519,8 +530,12 @@ func (h *demoHouse) forward(c net.Conn) {
 	h.wg.Go(func() { pass(c, b) })
 }
 
-// cut takes the broker away, with all connections.
+// passing is what the broker gets to hand on what it has acknowledged: it keeps nothing over its own end.
+const passing = 200 * time.Millisecond
+
+// cut takes the broker away, the gateway's connections first.
 func (h *demoHouse) cut() error {
+	h.away = true
 	if h.front != nil {
 		h.front.Close()
 	}
@@ -530,17 +545,19 @@ func (h *demoHouse) cut() error {
 	}
 	h.conns = nil
 	h.mu.Unlock()
+	time.Sleep(passing)
 	for len(h.connected) > 0 {
 		<-h.connected
 	}
 	return h.broker.Close()
 }
 
-func (h *demoHouse) mend(ctx context.Context) error {
+func (h *demoHouse) mend() error {
+	h.away = false
 	if err := h.openBroker(); err != nil {
 		return err
 	}
-	return h.openFront(ctx)
+	return h.openFront()
 }
 
 func (h *demoHouse) stop() {

@@ -19,13 +19,13 @@ import (
 // need not believe what the gateway made of them: a delivery must come from a frame whose part under the MAC somebody
 // genuine has sent, and must say of each hop what stood in that frame and what the modem measured.
 type provenance struct {
-	h     *house
-	names map[uint8]string
-	sent  map[string]bool            // a genuine frame's part under the MAC, hops left blanked
-	began map[string]float64         // id/attempt: when a node began to send it
-	made  map[string]ether.Record    // by id
-	hops  map[string]map[string]bool // id/attempt: what relays have truly written
-	heard map[string][]heardFrame    // node.generation.low counter/attempt: what the modem was handed
+	h      *house
+	roster *roster.Roster
+	sent   map[string]bool            // a genuine frame's part under the MAC, hops left blanked
+	began  map[string]float64         // id/attempt: when a node began to send it
+	made   map[string]ether.Record    // by id
+	hops   map[string]map[string]bool // id/attempt: what relays have truly written
+	heard  map[string][]heardFrame    // node.generation.low counter/attempt: what the modem was handed
 }
 
 type heardFrame struct {
@@ -34,6 +34,7 @@ type heardFrame struct {
 	why     string
 	base    string // as in sent
 	way     string // the hops in the frame, and the modem's
+	proven  []bool // by hop: its record verifies
 }
 
 func hopWay(to string, rssi, snr float64) string {
@@ -46,11 +47,8 @@ func (h *house) provenance() *provenance {
 	if err != nil {
 		h.t.Fatal(err)
 	}
-	p := &provenance{h, map[uint8]string{}, map[string]bool{}, map[string]float64{}, map[string]ether.Record{},
+	p := &provenance{h, r, map[string]bool{}, map[string]float64{}, map[string]ether.Record{},
 		map[string]map[string]bool{}, map[string][]heardFrame{}}
-	for _, n := range r.Nodes {
-		p.names[n.ID] = n.Name
-	}
 	f, err := os.Open(h.path("sim.jsonl"))
 	if err != nil {
 		h.t.Fatal(err)
@@ -90,7 +88,7 @@ func (p *provenance) take(r ether.Record) {
 		if base == "" {
 			return
 		}
-		f := heardFrame{r.T, r.Why == "", r.Why, base, way + hopWay("house", *r.RSSI, *r.SNR)}
+		f := heardFrame{r.T, r.Why == "", r.Why, base, way + hopWay("house", *r.RSSI, *r.SNR), p.proven(raw)}
 		if f.genuine {
 			p.sameHops(r, way)
 		}
@@ -131,9 +129,20 @@ func (p *provenance) parse(text string) (raw proto.Raw, base, way string) {
 	return raw, hex.EncodeToString(b[:len(b)-raw.HopCount()*proto.HopSize]), way
 }
 
+// proven verifies the hop records with the relays' keys.
+func (p *provenance) proven(raw proto.Raw) (list []bool) {
+	for i := range raw.HopCount() {
+		hop := raw.Hop(i)
+		keys, err := p.roster.Keys(hop.Relay, hop.Gen)
+		n := p.roster.Node(hop.Relay)
+		list = append(list, err == nil && n != nil && hop.Gen <= n.Gen && raw.VerifyHop(i, keys))
+	}
+	return list
+}
+
 func (p *provenance) name(id uint8) string {
-	if n := p.names[id]; n != "" {
-		return n
+	if n := p.roster.Node(id); n != nil {
+		return n.Name
 	}
 	return fmt.Sprintf("node-%d", id)
 }
@@ -200,7 +209,7 @@ func (p *provenance) source(d delivery) (best heardFrame, why string) {
 // checkHops holds the event's word on each hop, proven or not, against what relays have written.
 func (p *provenance) checkHops(d delivery, f heardFrame) (why string) {
 	written := p.hops[fmt.Sprintf("%s/%d", d.event.ID, d.event.Data.Attempt)]
-	for _, hop := range d.event.Data.Hops[:len(d.event.Data.Hops)-1] {
+	for i, hop := range d.event.Data.Hops[:len(d.event.Data.Hops)-1] {
 		one := "of nothing that was measured"
 		if hop.RSSI != nil && hop.SNR != nil {
 			one = hopWay(hop.To, *hop.RSSI, *hop.SNR)
@@ -210,6 +219,9 @@ func (p *provenance) checkHops(d delivery, f heardFrame) (why string) {
 		}
 		if hop.Verified && !written[one] {
 			return "a hop record that no relay has written verifies: " + one
+		}
+		if hop.Verified != f.proven[i] {
+			return fmt.Sprintf("hop %d of %q: its record verifies: %v, the event says %v", i+1, f.way, f.proven[i], hop.Verified)
 		}
 	}
 	return ""
