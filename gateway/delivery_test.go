@@ -116,8 +116,8 @@ func TestLiveOvertakesBacklogUnderWay(t *testing.T) {
 	})
 }
 
-// A broker that is down from the start, or acknowledges nothing, costs nothing: no event leaves the queue, none is
-// parked, all come in the end.
+// A broker that is down from the start, acknowledges nothing, or takes all but the trips costs nothing: no event leaves
+// the queue, hardly any is set aside, all come as soon as it is well again.
 func TestUselessBroker(t *testing.T) {
 	for name, prepare := range map[string]func(b *fakeBroker){
 		"down from the start": func(b *fakeBroker) { b.refuse = true },
@@ -135,6 +135,22 @@ func TestUselessBroker(t *testing.T) {
 				return hold
 			}
 		},
+		"takes states and refuses every event": func(b *fakeBroker) {
+			b.judge = func(_ *fakeSession, p *pub) verdict {
+				if p.id != "" {
+					return kill
+				}
+				return ack
+			}
+		},
+		"takes states and faults and refuses every trip": func(b *fakeBroker) {
+			b.judge = func(_ *fakeSession, p *pub) verdict {
+				if strings.HasSuffix(p.topic, "/trip") {
+					return killAt
+				}
+				return ack
+			}
+		},
 	} {
 		t.Run(name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
@@ -143,18 +159,26 @@ func TestUselessBroker(t *testing.T) {
 				w.start()
 				n := w.node("river-gate")
 				ids := w.fill(100, n)
-				w.pass(10 * time.Minute)
+				w.pass(30 * time.Minute)
 				if got := len(n.eventReceipts()); got == 0 {
 					t.Errorf("no receipts: a receiver that is useless must not cost any")
 				}
-				if depth, _ := w.g.sinks[0].cursor.Depth(); depth != 100 {
-					t.Errorf("%d events wait in the queue, want all 100", depth)
+				waiting := map[string]bool{}
+				items, err := w.g.sinks[0].cursor.Next(0, 0, 1000)
+				w.must(err)
+				for _, it := range items {
+					e, err := parseEvent(it.Value)
+					w.must(err)
+					waiting[e.id()] = true
 				}
-				if dead, _ := w.queue.Dead(); len(dead) != 0 {
-					t.Errorf("%d events were parked, want none", len(dead))
+				if len(waiting) != 100 {
+					t.Errorf("%d trips wait in the queue, want all 100", len(waiting))
 				}
-				if s := w.queue.Stats(); s.Acked != 0 {
-					t.Errorf("%d events count as acknowledged, want none", s.Acked)
+				if n := w.g.SetAside("broker"); n > 2 {
+					t.Errorf("%d events are set aside, want at most 2", n)
+				}
+				if got := len(w.broker.acknowledged()); got > 1 { // the fault that tells of it
+					t.Errorf("%d events were acknowledged", got)
 				}
 				w.broker.set(func(b *fakeBroker) { b.refuse, b.judge = false, nil })
 				w.until(2*time.Minute, "all is delivered", func() bool {
@@ -182,8 +206,8 @@ func poison(id string, v verdict) func(*fakeSession, *pub) verdict {
 	}
 }
 
-// A payload that the receiver refuses is parked after five sessions, with a fault. All others come, and a new trip is
-// not held up.
+// A payload that the receiver refuses is set aside after five sessions, with a fault. All others come, and a new trip is
+// not held up. It stays in the queue, is offered again, and comes once the receiver takes it.
 func TestPoison(t *testing.T) {
 	for name, v := range map[string]verdict{"ends at once": kill, "ends when its turn comes": killAt, "never acknowledges": hold} {
 		for _, fresh := range []bool{false, true} {
@@ -209,23 +233,15 @@ func TestPoison(t *testing.T) {
 							t.Errorf("live trip %d took %v, want at most 4 s", i, took)
 						}
 					}
-					w.until(5*time.Minute, "all others are delivered and the bad one is parked", func() bool {
-						n, _ := w.g.sinks[0].cursor.Depth()
-						return n == 0
+					depth := func() int { n, _ := w.g.sinks[0].cursor.Depth(); return n }
+					w.until(5*time.Minute, "all others are delivered and the bad one is set aside", func() bool {
+						return depth() == 1 && w.g.SetAside("broker") == 1
 					})
 					acked := w.broker.acknowledged()
 					for _, id := range ids {
-						if id != bad && !acked[id] {
-							t.Errorf("event %s never came", id)
+						if acked[id] == (id == bad) {
+							t.Errorf("event %s came: %v", id, acked[id])
 						}
-					}
-					dead, err := w.queue.Dead()
-					w.must(err)
-					if len(dead) != 1 {
-						t.Fatalf("%d events are parked, want 1", len(dead))
-					}
-					if e, err := parseEvent(dead[0].Value); err != nil || e.id() != bad {
-						t.Errorf("parked is %v (%v), want %s", e.id(), err, bad)
 					}
 					sessions := map[int]bool{}
 					for _, p := range w.broker.of(bad) {
@@ -233,12 +249,26 @@ func TestPoison(t *testing.T) {
 							sessions[p.session] = true
 						}
 					}
-					if n := len(sessions); n < poisonAfter || n > poisonAfter+2 {
-						t.Errorf("the bad event was tried in %d sessions, want %d", n, poisonAfter)
+					if n := len(sessions); n < refusedAfter || n > refusedAfter+2 {
+						t.Errorf("the bad event was tried in %d sessions, want %d", n, refusedAfter)
 					}
 					notice := w.broker.all("/fault")
-					if len(notice) != 1 || notice[0].data["code"] != NoticeParked || !strings.Contains(notice[0].data["detail"].(string), bad) {
-						t.Errorf("faults %v, want one that names %s as parked", notice, bad)
+					if len(notice) != 1 || notice[0].data["code"] != NoticeSetAside || !strings.Contains(notice[0].data["detail"].(string), bad) {
+						t.Errorf("faults %v, want one that names %s as set aside", notice, bad)
+					}
+					tried := len(w.broker.of(bad))
+					w.pass(3 * time.Hour)
+					if n := len(w.broker.of(bad)) - tried; n < 10 || n > 13 {
+						t.Errorf("the bad event was offered %d times more in 3 h, want one in 15 min", n)
+					}
+					if depth() != 1 || len(w.broker.all("/fault")) != 1 {
+						t.Errorf("after 3 h %d events wait and %d faults were told, want 1 and 1", depth(), len(w.broker.all("/fault")))
+					}
+					w.broker.set(func(b *fakeBroker) { b.judge = nil })
+					w.until(16*time.Minute, "the receiver takes it after all", func() bool { return depth() == 0 && w.g.SetAside("broker") == 0 })
+					w.pass(time.Second)
+					if notice = w.broker.all("/fault"); len(notice) != 2 || notice[1].typ != typeFaultEnded {
+						t.Errorf("faults %v, want an end of the first", notice)
 					}
 				})
 			})

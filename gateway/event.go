@@ -9,6 +9,7 @@ import (
 
 	"longlane/gateway/roster"
 	"longlane/proto"
+	"longlane/queue"
 )
 
 // ID is an event's identity within its site: the same on every delivery and from every gateway.
@@ -61,7 +62,7 @@ type Notice struct {
 // The codes of Notice.
 const (
 	NoticeHeldBack = "held-back" // a frame that somebody may have kept and released later
-	NoticeParked   = "parked"    // the broker refuses an event again and again; it was set aside
+	NoticeSetAside = "set-aside" // a sink's receiver refuses events, or stored ones cannot be read: others go past them
 )
 
 const recordVersion = 1
@@ -246,6 +247,14 @@ func (e *Event) input() (proto.Input, bool) {
 		return b.Input, true
 	}
 	return proto.Input{}, false
+}
+
+// priority is the lane of the queue that the event is stored in.
+func (e *Event) priority() queue.Priority {
+	if e.kind == kindFrame && !isFault(e.Body) {
+		return queue.Alarm
+	}
+	return queue.Notice
 }
 
 // closed reports whether the event is the end of a trip.

@@ -25,7 +25,7 @@ func someEvents() []*Event {
 		{kind: kindFrame, ID: ID{239, 255, math.MaxUint32}, Fresh: proto.Unproven, Rx: unset, Frame: []byte{1}},
 		{kind: kindCorrection, ID: ID{3, 1, 2}, Rx: unset, Frame: []byte{0x21, 0x07}},
 		{kind: kindNotice, ID: ID{0, 7, 12}, Rx: rx, Notice: Notice{Code: NoticeHeldBack, Ended: true, Node: 3, Zone: "river-gate", Detail: "event 3.1.70001 was kept"}},
-		{kind: kindNotice, ID: ID{0, 7, 13}, Rx: unset, Notice: Notice{Code: NoticeParked}},
+		{kind: kindNotice, ID: ID{0, 7, 13}, Rx: unset, Notice: Notice{Code: NoticeSetAside}},
 	}
 }
 

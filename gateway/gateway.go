@@ -171,6 +171,16 @@ func (g *Gateway) Connected() map[string]bool {
 	return m
 }
 
+// SetAside is how many events a sink has set aside, since its receiver refuses them or they cannot be read.
+func (g *Gateway) SetAside(sink string) int {
+	for _, s := range g.sinks {
+		if s.o.Name == sink {
+			return int(s.aside.Load())
+		}
+	}
+	return 0
+}
+
 // Cursors are the sinks' places in the queue.
 func (g *Gateway) Cursors() map[string]*queue.Cursor {
 	m := map[string]*queue.Cursor{}

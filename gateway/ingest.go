@@ -337,12 +337,9 @@ func (in *ingest) commit(e *Event, key windowKey, reply func()) {
 	w := in.windows[key]
 	w.flying[e.ID.Counter] = true
 	in.flights++
-	rec := queue.Record{Priority: queue.Alarm, Mark: &queue.Mark{Key: key.bytes(), Counter: e.ID.Counter}}
-	switch {
-	case key.space == checkInSpace:
+	rec := queue.Record{Priority: e.priority(), Mark: &queue.Mark{Key: key.bytes(), Counter: e.ID.Counter}}
+	if key.space == checkInSpace {
 		rec.Priority, rec.NoStore = queue.Routine, true
-	case isFault(e.Body):
-		rec.Priority = queue.Notice
 	}
 	if !rec.NoStore {
 		rec.Value = e.append(nil)

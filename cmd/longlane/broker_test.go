@@ -96,7 +96,7 @@ func TestBrokerThatNeverAcknowledges(t *testing.T) {
 			}
 			h.openHouse()
 			h.checkDelivered(time.Minute)
-			if _, text := h.get("/metrics"); !strings.Contains(text, "\nlonglane_queue_parked_total 0\n") {
+			if _, text := h.get("/metrics"); !strings.Contains(text, "\nlonglane_queue_set_aside_events{sink=\"mqtt\"} 0\n") {
 				t.Error("events were set aside, for a broker that was merely dead")
 			}
 		})

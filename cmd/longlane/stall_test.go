@@ -130,7 +130,7 @@ func TestBrokerStopsReading(t *testing.T) {
 	s.to.Store(h.mos.addr)
 	h.checkDelivered(time.Minute)
 	_, text := h.get("/metrics")
-	for name, want := range map[string]float64{"longlane_queue_parked_total": 0, `longlane_queue_waiting_events{sink="mqtt"}`: 0} {
+	for name, want := range map[string]float64{`longlane_queue_set_aside_events{sink="mqtt"}`: 0, `longlane_queue_waiting_events{sink="mqtt"}`: 0} {
 		eventually(t, 30*time.Second, fmt.Sprintf("%s to be %v", name, want), func() bool {
 			_, text = h.get("/metrics")
 			return metric(text, name) == want

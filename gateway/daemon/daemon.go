@@ -233,6 +233,8 @@ func (d *Daemon) gauges() {
 			n, _ := c.Depth()
 			return float64(n)
 		})
+		m.Gauge("queue_set_aside_events", "Events that the sink's receiver refuses, or that cannot be read. They are among "+
+			"those that wait, and are offered again.", label, func() float64 { return float64(d.gw.SetAside(name)) })
 		m.Gauge("queue_oldest_age_seconds", "Age of the oldest event that the sink has not acknowledged; 0 if none waits "+
 			"or its age cannot be known.", label, func() float64 { return d.gw.OldestAge(name).Seconds() })
 	}
@@ -245,8 +247,8 @@ func (d *Daemon) gauges() {
 	m.Counter("queue_written_bytes_total", "Bytes written to the queue's file, for the wear of a memory card.", nil,
 		func() float64 { return float64(d.queue.Stats().BytesWrote) })
 	m.Counter("queue_commits_total", "Transactions committed.", nil, func() float64 { return float64(d.queue.Stats().Commits) })
-	m.Counter("queue_parked_total", "Events set aside because a sink refused them or they could not be read.", nil,
-		func() float64 { return float64(d.queue.Stats().Parked) })
+	m.Counter("queue_damaged_total", "Stored events taken out of the log because their checksum failed.", nil,
+		func() float64 { return float64(d.queue.Stats().Corrupt) })
 	for r := queue.RefusedFullAlarm; r <= queue.RefusedInvalid; r++ {
 		m.Counter("queue_refused_total", "Records not stored, by reason.", map[string]string{"reason": r.String()},
 			func() float64 { return float64(d.queue.Stats().Refused[r]) })

@@ -1,0 +1,117 @@
+package gateway
+
+import (
+	"fmt"
+	"time"
+
+	"longlane/queue"
+)
+
+// A receiver can refuse an event for good: it ends the session whenever that one comes. Such an event is set aside. It
+// stays in the queue and waits, others go past it, and it is offered again from time to time and after each start. So
+// nothing is ever dropped on a receiver's word, since it may be the receiver that is wrong.
+
+// refusal is an event set aside.
+type refusal struct {
+	priority queue.Priority
+	again    time.Time // when it is offered next
+}
+
+const (
+	refusedAfter = 5                // sessions that one event ended
+	offerAgain   = 15 * time.Minute // each time may cost a session
+)
+
+// blame finds the event that ended a session, if it was one: the first that was not acknowledged. The same one five
+// times in a row, at a receiver that otherwise acknowledges, is set aside. That others were acknowledged beside it
+// clears nobody: live events go on all the while. But a receiver that refuses everything is not helped by setting
+// everything aside: after one event, no second before some event has been acknowledged.
+func (s *sink) blame(c *conn) {
+	head := s.head()
+	if head == nil || !c.answers {
+		return // it acknowledges nothing: it is down
+	}
+	if s.refused[head.seq] != nil {
+		return // was offered again, and refused again
+	}
+	if head.id != s.suspect {
+		s.suspect, s.strikes = head.id, 0
+	}
+	s.strikes++
+	if s.strikes < refusedAfter || head.seq == 0 || s.unheard {
+		return
+	}
+	s.setAside(head.seq, head.e.priority(), fmt.Sprintf("event %s ended %d sessions, the last with: %v", head.id, s.strikes, c.Err()))
+	s.suspect, s.strikes, s.unheard = "", 0, true
+	head.live = false
+}
+
+// head is the event to be acknowledged next.
+func (s *sink) head() *item {
+	for _, it := range s.flying {
+		if !it.acked {
+			return it
+		}
+	}
+	return nil
+}
+
+// setAside has everything else go past an event. The house is told once, until nothing is set aside any more.
+func (s *sink) setAside(seq queue.Seq, p queue.Priority, why string) {
+	first := len(s.refused) == 0
+	s.refused[seq] = &refusal{p, time.Now().Add(offerAgain)}
+	s.aside.Store(int64(len(s.refused)))
+	s.g.o.Log.Warn("event set aside", "sink", s.o.Name, "number", uint64(seq), "why", why)
+	if first {
+		s.g.notify(Notice{Code: NoticeSetAside, Detail: fmt.Sprintf("%s: %s. It stays in the queue and is offered again every %s; "+
+			"others go past it. More may follow, the log names each", s.o.Name, why, offerAgain)})
+	}
+}
+
+// accepted ends a refusal: the event was acknowledged after all, or is gone. The receiver may have changed its mind
+// about the others, too.
+func (s *sink) accepted(seq queue.Seq) {
+	if s.refused[seq] == nil {
+		return
+	}
+	delete(s.refused, seq)
+	s.aside.Store(int64(len(s.refused)))
+	s.offerRefused()
+	if len(s.refused) == 0 {
+		s.g.notify(Notice{Code: NoticeSetAside, Ended: true, Detail: s.o.Name + ": no event is set aside any more"})
+	}
+}
+
+func (s *sink) offerRefused() {
+	for _, r := range s.refused {
+		r.again = time.Now()
+	}
+}
+
+// nextRefused gives an event that is due to be offered again, alone and when nothing else is to be done.
+func (s *sink) nextRefused() *item {
+	if !s.main.answers || len(s.flying) > 0 || len(s.live) > 0 {
+		return nil
+	}
+	var due queue.Seq
+	for seq, r := range s.refused {
+		if !time.Now().Before(r.again) && (due == 0 || seq < due) {
+			due = seq
+		}
+	}
+	if due == 0 {
+		return nil
+	}
+	r := s.refused[due]
+	r.again = time.Now().Add(offerAgain)
+	items, err := s.cursor.Next(r.priority, due-1, 1)
+	if err != nil {
+		s.g.o.Log.Error("an event that was set aside cannot be read", "sink", s.o.Name, "number", uint64(due), "err", err)
+		return nil
+	}
+	if len(items) == 0 || items[0].Seq != due {
+		s.accepted(due) // acknowledged in the last moment of a session
+		return nil
+	}
+	return s.item(items[0])
+}
