@@ -110,8 +110,9 @@ func (c Clock) when(rx Reception, ago time.Duration) When {
 		return When{Clock: "earlier boot"} // nothing ties that boot's clock to any other: age unknown, hence old
 	}
 	w := When{Time: rx.Wall.Add(-ago), Clock: "set"}
-	if set {
-		w.Age, w.AgeKnown = max(c.Wall().Sub(w.Time), 0), true
+	// It was before this boot. If the clocks say otherwise, one of them was wrong then or is now: nothing is known.
+	if age := c.Wall().Sub(w.Time); set && age >= c.Mono() {
+		w.Age, w.AgeKnown = age, true
 	}
 	return w
 }

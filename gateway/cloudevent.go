@@ -157,7 +157,7 @@ func (e *Event) id() string {
 	case kindCorrection:
 		return e.ID.String() + ".time"
 	case kindNotice:
-		return "gateway." + hex.EncodeToString(e.Rx.Boot[:4]) + fmt.Sprintf(".%d", e.ID.Counter)
+		return "gateway." + hex.EncodeToString(e.Rx.Boot[:4]) + fmt.Sprintf(".%d.%d", e.ID.Gen, e.ID.Counter)
 	}
 	return e.ID.String()
 }

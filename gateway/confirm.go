@@ -2,6 +2,7 @@ package gateway
 
 import (
 	"fmt"
+	"sync/atomic"
 	"time"
 
 	"longlane/proto"
@@ -12,7 +13,8 @@ import (
 // later looks just like one from a node without time.
 type confirm struct {
 	happened time.Duration // on our clock, as the frame tells it
-	deadline time.Duration // for the confirmation; once doubted, for giving up on it
+	asked    *atomic.Int64 // when a receipt that asks for it was sent, on our clock; 0: none was yet
+	deadline time.Duration // for giving up on one that is doubted
 	zone     string
 	doubted  bool // the fault has been raised
 }
@@ -23,32 +25,34 @@ const (
 	maxConfirms   = 256
 )
 
-// confirmWanted starts the wait for a confirmation, when the receipt for an unproven event is made.
-func (in *ingest) confirmWanted(e *Event, now time.Duration) bool {
-	if _, waiting := in.confirms[e.ID]; waiting {
-		return true
+// confirmWanted says whether the receipt for an event must ask for a confirmation, and what is to be called when it has
+// been sent: only then does the wait begin. A gateway that may not transmit accuses nobody.
+func (in *ingest) confirmWanted(e *Event) (wanted bool, sent func()) {
+	c, waiting := in.confirms[e.ID]
+	if !waiting {
+		if e.Fresh != proto.Unproven || e.Rx.Boot != in.g.o.Clock.Boot {
+			return false, nil
+		}
+		if len(in.confirms) >= maxConfirms && !in.forgetDoubt() {
+			in.g.o.Meter.Dropped("confirmation")
+			return true, nil
+		}
+		c = confirm{happened: e.Rx.Mono - e.before(), asked: new(atomic.Int64)}
+		if i, ok := e.input(); ok {
+			c.zone = in.g.zone(e.ID.Node, i.Number)
+		}
+		in.confirms[e.ID] = c
 	}
-	if e.Fresh != proto.Unproven || e.Rx.Boot != in.g.o.Clock.Boot {
-		return false
-	}
-	if len(in.confirms) >= maxConfirms && !in.forgetDoubt() {
-		in.g.o.Meter.Dropped("confirmation")
-		return true
-	}
-	c := confirm{happened: e.Rx.Mono - e.before(), deadline: now + confirmWithin}
-	if i, ok := e.input(); ok {
-		c.zone = in.g.zone(e.ID.Node, i.Number)
-	}
-	in.confirms[e.ID] = c
-	return true
+	return true, func() { c.asked.CompareAndSwap(0, int64(in.g.o.Clock.Mono())) }
 }
 
-// forgetDoubt makes room by giving up on the oldest event whose fault has been raised already.
+// forgetDoubt makes room by giving up on an event whose fault has been raised already, the oldest first, or on one that
+// nobody could be asked about.
 func (in *ingest) forgetDoubt() bool {
 	var oldest ID
 	found := false
 	for id, c := range in.confirms {
-		if c.doubted && (!found || c.deadline < in.confirms[oldest].deadline) {
+		if (c.doubted || c.asked.Load() == 0) && (!found || c.deadline < in.confirms[oldest].deadline) {
 			oldest, found = id, true
 		}
 	}
@@ -56,9 +60,10 @@ func (in *ingest) forgetDoubt() bool {
 	return found
 }
 
-// confirmed compares what the node says of an event's age with what the frame said.
+// confirmed compares what the node says of an event's age with what the frame said. The word of a check-in that may
+// itself have been held back counts for nothing.
 func (in *ingest) confirmed(e *Event, b *proto.CheckIn) {
-	if !b.Confirms {
+	if !b.Confirms || e.Fresh == proto.Unproven {
 		return
 	}
 	id := ID{e.ID.Node, e.ID.Gen, 0}
@@ -72,9 +77,13 @@ func (in *ingest) confirmed(e *Event, b *proto.CheckIn) {
 		return
 	}
 	delete(in.confirms, id)
+	sealed := e.Rx.Mono - e.before()
 	age := b.ConfirmAge.Duration()
-	off := (e.Rx.Mono - age - c.happened).Abs()
-	if off <= in.g.o.FreshWithin+age/16 { // the age code's error and a slow frame
+	off := sealed - age - c.happened // by so much later than the node says did the frame say it happened; negative
+	if b.ConfirmAge == proto.Dur8Max && off > 0 {
+		off = 0 // the node says: so long ago, or longer
+	}
+	if off = off.Abs(); off <= in.g.o.FreshWithin+age/16 { // the age code's error and a slow frame
 		if c.doubted {
 			in.notice(Notice{Code: NoticeHeldBack, Ended: true, Node: id.Node, Zone: c.zone,
 				Detail: fmt.Sprintf("event %s was not held back: its node has confirmed it after all", id)})
@@ -90,11 +99,12 @@ func (in *ingest) confirmed(e *Event, b *proto.CheckIn) {
 func (in *ingest) unconfirmed() {
 	now := in.g.o.Clock.Mono()
 	for id, c := range in.confirms {
-		if now < c.deadline {
-			continue
-		}
-		if c.doubted {
+		asked := time.Duration(c.asked.Load())
+		switch {
+		case c.doubted && now >= c.deadline:
 			delete(in.confirms, id)
+			continue
+		case c.doubted, asked == 0, now < asked+confirmWithin:
 			continue
 		}
 		c.doubted, c.deadline = true, now+doubtFor

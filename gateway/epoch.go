@@ -22,6 +22,7 @@ type epoch struct {
 	next     uint32        // next receipt number
 	reserved uint32        // numbers below this are on the disk as used
 	asking   bool          // a further block is being set aside
+	damaged  bool          // a setting was, so this epoch was begun
 }
 
 const (
@@ -30,32 +31,40 @@ const (
 	numberBlock  = 4096
 )
 
-func openEpoch(q *queue.Queue, c Clock) (*epoch, error) {
+// openEpoch goes on with the epoch and the numbers that are stored. It moves the epoch on in a new boot; if fresh is
+// asked for, since replay marks were lost; and if one of the two settings is damaged, for then the time or the numbers
+// are.
+func openEpoch(q *queue.Queue, c Clock, fresh bool) (*epoch, error) {
 	e := &epoch{q: q}
-	v, err := q.Get(epochName)
+	stored, lostEpoch, err := setting(q, epochName, 26)
 	if err != nil {
-		return nil, fmt.Errorf("read epoch: %w", err)
+		return nil, err
 	}
-	known := len(v) == 26
-	if known {
-		e.number = binary.BigEndian.Uint16(v)
-		e.base = time.Duration(binary.BigEndian.Uint64(v[18:]))
+	numbers, lostNumbers, err := setting(q, receiptsName, 6)
+	if err != nil {
+		return nil, err
 	}
-	if known && [16]byte(v[2:18]) == c.Boot {
-		if err := e.continueNumbers(); err != nil {
-			return nil, err
+	if stored != nil && [16]byte(stored[2:18]) == c.Boot && !fresh && !lostNumbers {
+		e.number, e.base = binary.BigEndian.Uint16(stored), time.Duration(binary.BigEndian.Uint64(stored[18:]))
+		if numbers != nil && binary.BigEndian.Uint16(numbers) == e.number {
+			e.next = binary.BigEndian.Uint32(numbers[2:])
+			e.reserved = e.next
 		}
 		return e, e.firstBlock()
 	}
-	if known {
-		e.number++
-	} else {
+	e.damaged = lostEpoch || lostNumbers
+	switch {
+	case stored != nil:
+		e.number = binary.BigEndian.Uint16(stored) + 1
+	case numbers != nil:
+		e.number = binary.BigEndian.Uint16(numbers) + 1
+	default:
 		var b [2]byte
 		rand.Read(b[:]) // a new queue, or one that was lost: most likely not an epoch used before
 		e.number = binary.BigEndian.Uint16(b[:])
 	}
 	e.base = c.Mono()
-	v = binary.BigEndian.AppendUint16(nil, e.number)
+	v := binary.BigEndian.AppendUint16(nil, e.number)
 	v = append(v, c.Boot[:]...)
 	v = binary.BigEndian.AppendUint64(v, uint64(e.base))
 	if err := q.Put(epochName, v); err != nil {
@@ -64,16 +73,18 @@ func openEpoch(q *queue.Queue, c Clock) (*epoch, error) {
 	return e, e.firstBlock()
 }
 
-func (e *epoch) continueNumbers() error {
-	v, err := e.q.Get(receiptsName)
-	if err != nil {
-		return fmt.Errorf("read receipt numbers: %w", err)
+// setting reads one of size bytes; nil if there is none. One that is damaged is lost.
+func setting(q *queue.Queue, name string, size int) (v []byte, lost bool, err error) {
+	v, err = q.Get(name)
+	switch {
+	case errors.Is(err, queue.ErrCorruptSetting):
+		return nil, true, nil
+	case err != nil:
+		return nil, false, fmt.Errorf("read %s: %w", name, err)
+	case v != nil && len(v) != size:
+		return nil, true, nil
 	}
-	if len(v) == 6 && binary.BigEndian.Uint16(v) == e.number {
-		e.next = binary.BigEndian.Uint32(v[2:])
-		e.reserved = e.next
-	}
-	return nil
+	return v, false, nil
 }
 
 // Numbers are set aside on the disk a block at a time, ahead of use: one that was used twice would repeat a nonce.

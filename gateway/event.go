@@ -36,12 +36,13 @@ type Event struct {
 	kind   kind
 	ID     ID
 	Fresh  proto.Freshness
-	Late   time.Duration // how long the frame took beyond what relays say they held it
+	Late   time.Duration // what the time held by relays must be corrected by; see before
 	Rx     Reception
 	Frame  []byte     // as received; kindFrame, kindCorrection
+	proven uint8      // bit i: hop record i verified at reception, under a key that was good then
 	Body   proto.Body // opened from Frame
-	Hops   []HopSeen
-	Notice Notice // kindNotice
+	Hops   []HopSeen  // likewise
+	Notice Notice     // kindNotice
 }
 
 // HopSeen is a hop record and whether it verified.
@@ -61,15 +62,16 @@ type Notice struct {
 
 // The codes of Notice.
 const (
-	NoticeHeldBack = "held-back" // a frame that somebody may have kept and released later
-	NoticeSetAside = "set-aside" // a sink's receiver refuses events, or stored ones cannot be read: others go past them
+	NoticeHeldBack  = "held-back"  // a frame that somebody may have kept and released later
+	NoticeMarksLost = "marks-lost" // the queue no longer tells old frames of a node from new ones
+	NoticeSetAside  = "set-aside"  // a sink's receiver refuses events, or stored ones cannot be read: others go past them
 )
 
 const recordVersion = 1
 
-// append writes the stored form, version 1: version, kind, freshness, flags (1 clock set, 2 measured), node,
-// generation, counter (4), late in ms (4), boot (16), mono ns (8), wall ns (8), RSSI (float32), SNR (float32), bearer
-// (length byte, text), then the frame or the notice to the end. Big-endian.
+// append writes the stored form, version 1: version, kind, freshness, flags (1 clock set, 2 measured), hop records that
+// verified (bit i: record i), node, generation, counter (4), late in 10 ms (4, signed), boot (16), mono ns (8), wall ns
+// (8), RSSI (float32), SNR (float32), bearer (length byte, text), then the frame or the notice to the end. Big-endian.
 func (e *Event) append(dst []byte) []byte {
 	flags := byte(0)
 	if e.Rx.Set {
@@ -78,9 +80,10 @@ func (e *Event) append(dst []byte) []byte {
 	if e.Rx.Measured {
 		flags |= 2
 	}
-	dst = append(dst, recordVersion, byte(e.kind), byte(e.Fresh), flags, e.ID.Node, e.ID.Gen)
+	dst = append(dst, recordVersion, byte(e.kind), byte(e.Fresh), flags, e.proven, e.ID.Node, e.ID.Gen)
 	dst = binary.BigEndian.AppendUint32(dst, e.ID.Counter)
-	dst = binary.BigEndian.AppendUint32(dst, uint32(min(e.Late.Milliseconds(), math.MaxUint32)))
+	late := min(max(e.Late/lateUnit, math.MinInt32), math.MaxInt32)
+	dst = binary.BigEndian.AppendUint32(dst, uint32(int32(late)))
 	dst = append(dst, e.Rx.Boot[:]...)
 	dst = binary.BigEndian.AppendUint64(dst, uint64(e.Rx.Mono))
 	dst = binary.BigEndian.AppendUint64(dst, uint64(e.Rx.Wall.UnixNano()))
@@ -110,7 +113,9 @@ func appendFloat(dst []byte, v float64) []byte {
 
 func readFloat(b []byte) float64 { return float64(math.Float32frombits(binary.BigEndian.Uint32(b))) }
 
-const recordFixed = 6 + 4 + 4 + 16 + 8 + 8 + 4 + 4
+const lateUnit = 10 * time.Millisecond // 248 days fit; a frame is late by 97 at the most
+
+const recordFixed = 7 + 4 + 4 + 16 + 8 + 8 + 4 + 4
 
 // parseEvent reads a stored record. Body and Hops are left for open.
 func parseEvent(b []byte) (*Event, error) {
@@ -120,16 +125,16 @@ func parseEvent(b []byte) (*Event, error) {
 	if b[0] != recordVersion {
 		return nil, fmt.Errorf("read stored event: version %d, this program reads version %d", b[0], recordVersion)
 	}
-	e := &Event{kind: kind(b[1]), Fresh: proto.Freshness(b[2]), ID: ID{b[4], b[5], binary.BigEndian.Uint32(b[6:])},
-		Late: time.Duration(binary.BigEndian.Uint32(b[10:])) * time.Millisecond}
+	e := &Event{kind: kind(b[1]), Fresh: proto.Freshness(b[2]), proven: b[4], ID: ID{b[5], b[6], binary.BigEndian.Uint32(b[7:])},
+		Late: time.Duration(int32(binary.BigEndian.Uint32(b[11:]))) * lateUnit}
 	if e.kind < kindFrame || e.kind > kindNotice || e.Fresh > proto.Unproven || b[3] > 3 {
 		return nil, fmt.Errorf("read stored event: kind %d, freshness %d, flags %d", b[1], b[2], b[3])
 	}
-	e.Rx = Reception{Boot: [16]byte(b[14:]), Mono: time.Duration(binary.BigEndian.Uint64(b[30:])),
-		Wall: time.Unix(0, int64(binary.BigEndian.Uint64(b[38:]))), Set: b[3]&1 != 0, Measured: b[3]&2 != 0,
-		RSSI: readFloat(b[46:]), SNR: readFloat(b[50:])}
-	if !bytes.Equal(appendFloat(appendFloat(nil, e.Rx.RSSI), e.Rx.SNR), b[46:54]) {
-		return nil, fmt.Errorf("read stored event: RSSI and SNR % x are no numbers that are ever written", b[46:54])
+	e.Rx = Reception{Boot: [16]byte(b[15:]), Mono: time.Duration(binary.BigEndian.Uint64(b[31:])),
+		Wall: time.Unix(0, int64(binary.BigEndian.Uint64(b[39:]))), Set: b[3]&1 != 0, Measured: b[3]&2 != 0,
+		RSSI: readFloat(b[47:]), SNR: readFloat(b[51:])}
+	if !bytes.Equal(appendFloat(appendFloat(nil, e.Rx.RSSI), e.Rx.SNR), b[47:55]) {
+		return nil, fmt.Errorf("read stored event: RSSI and SNR % x are no numbers that are ever written", b[47:55])
 	}
 	var err error
 	if e.Rx.Bearer, b, err = cutText(b[recordFixed:]); err != nil {
@@ -165,8 +170,9 @@ func cutText(b []byte) (string, []byte, error) {
 	return string(b[1 : 1+n]), b[1+n:], nil
 }
 
-// open fills Body and Hops from Frame. It authenticates again: a record that was damaged on the disk, or put there by
-// somebody, is not delivered.
+// open fills Body and Hops from Frame. It authenticates the frame again: a record that was damaged on the disk, or put
+// there by somebody, is not delivered. Which hop records verified is as it was at reception: a relay that is shut out
+// since changes nothing about what it said before.
 func (e *Event) open(r *roster.Roster) error {
 	if e.kind == kindNotice {
 		return nil
@@ -182,21 +188,14 @@ func (e *Event) open(r *roster.Roster) error {
 	if e.Body, err = raw.Open(keys, e.ID.Counter); err != nil {
 		return err
 	}
-	e.Hops = seenHops(raw, r)
+	e.Hops = seenHops(raw, e.proven)
 	return nil
 }
 
-func seenHops(raw proto.Raw, r *roster.Roster) []HopSeen {
+func seenHops(raw proto.Raw, proven uint8) []HopSeen {
 	hops := make([]HopSeen, raw.HopCount())
 	for i := range hops {
-		hops[i].Hop = raw.Hop(i)
-		n := r.Node(hops[i].Relay)
-		if n == nil || n.Revoked || hops[i].Gen != n.Gen && hops[i].Gen+1 != n.Gen {
-			continue
-		}
-		if k, err := r.Keys(n.ID, hops[i].Gen); err == nil {
-			hops[i].Verified = raw.VerifyHop(i, k)
-		}
+		hops[i] = HopSeen{raw.Hop(i), proven>>i&1 == 1}
 	}
 	return hops
 }
@@ -229,8 +228,9 @@ func (e *Event) age() time.Duration {
 	return 0
 }
 
-// before is how long before its reception the event happened: age, time held by relays, and what it was late beyond
-// that. For an unproven frame the last is not known.
+// before is how long before its reception the event happened: age, time held by relays, and Late. That is what the frame
+// took beyond the time held, if it is proven to be late; and if relays say that they held it for longer than it can
+// have been under way, it takes back what is too much. For an unproven frame neither can be known, and Late is 0.
 func (e *Event) before() time.Duration {
 	held, _ := transit(e.Hops)
 	return e.age() + held + e.Late

@@ -23,6 +23,7 @@ func someEvents() []*Event {
 	return []*Event{
 		{kind: kindFrame, ID: ID{3, 1, 70001}, Fresh: proto.Late, Late: 40 * time.Second, Rx: rx, Frame: []byte{0x21, 0x07, 0xab, 0xcd, 3, 1}},
 		{kind: kindFrame, ID: ID{239, 255, math.MaxUint32}, Fresh: proto.Unproven, Rx: unset, Frame: []byte{1}},
+		{kind: kindFrame, ID: ID{3, 1, 70002}, Late: -12 * time.Second, Rx: rx, Frame: []byte{0x21, 0x06}, proven: 0x05},
 		{kind: kindCorrection, ID: ID{3, 1, 2}, Rx: unset, Frame: []byte{0x21, 0x07}},
 		{kind: kindNotice, ID: ID{0, 7, 12}, Rx: rx, Notice: Notice{Code: NoticeHeldBack, Ended: true, Node: 3, Zone: "river-gate", Detail: "event 3.1.70001 was kept"}},
 		{kind: kindNotice, ID: ID{0, 7, 13}, Rx: unset, Notice: Notice{Code: NoticeSetAside}},
@@ -51,11 +52,15 @@ func TestRecordRoundTrip(t *testing.T) {
 
 func TestRecordBoundaries(t *testing.T) {
 	e := someEvents()[0]
-	e.Late = 100 * 24 * time.Hour // beyond what 32 bits of milliseconds hold
-	if got, err := parseEvent(e.append(nil)); err != nil || got.Late != math.MaxUint32*time.Millisecond {
-		t.Errorf("late %v (%v), want the most that fits", got.Late, err)
+	for _, c := range []struct{ in, out time.Duration }{
+		{97 * 24 * time.Hour, 97 * 24 * time.Hour}, // the most there is: half of what a send time tells
+		{300 * 24 * time.Hour, math.MaxInt32 * lateUnit}, {-300 * 24 * time.Hour, math.MinInt32 * lateUnit}} {
+		e.Late = c.in
+		if got, err := parseEvent(e.append(nil)); err != nil || got.Late != c.out {
+			t.Errorf("late %v reads back as %v (%v), want %v", c.in, got.Late, err, c.out)
+		}
 	}
-	n := someEvents()[3]
+	n := someEvents()[4]
 	n.Notice.Zone, n.Notice.Detail = strings.Repeat("z", 300), strings.Repeat("d", 1000)
 	if got, err := parseEvent(n.append(nil)); err != nil || len(got.Notice.Zone) != 255 || len(got.Notice.Detail) != 1000 {
 		t.Errorf("long texts: %v", err)
@@ -110,7 +115,7 @@ func FuzzRecord(f *testing.F) {
 	for _, e := range someEvents() {
 		f.Add(e.append(nil))
 		odd := e.append(nil)
-		odd[46], odd[47], odd[48] = 0x7f, 0x88, 0x30 // a signalling NaN, which does not survive conversion
+		odd[47], odd[48], odd[49] = 0x7f, 0x88, 0x30 // a signalling NaN, which does not survive conversion
 		f.Add(odd)
 	}
 	f.Fuzz(func(t *testing.T, b []byte) {

@@ -70,7 +70,8 @@ type Gateway struct {
 	o       Options
 	packets chan radio.Packet
 	results chan commitResult
-	notices chan Notice // faults that the sinks found
+	notices chan Notice // faults that the sinks found, or New
+	broken  chan error  // why the gateway must end
 	sinks   []*sink
 	senders map[string]*sender
 	in      *ingest
@@ -87,7 +88,7 @@ const (
 // queue.
 func New(o Options) (*Gateway, error) {
 	g := &Gateway{o: o, packets: make(chan radio.Packet, maxPackets), results: make(chan commitResult, 2*maxFlights),
-		notices: make(chan Notice, 64), started: o.Clock.Mono(),
+		notices: make(chan Notice, 64), broken: make(chan error, 1), started: o.Clock.Mono(),
 		senders: map[string]*sender{}}
 	for _, l := range o.Links {
 		if g.senders[l.Name()] != nil {
@@ -146,6 +147,7 @@ func (g *Gateway) Run(ctx context.Context) error {
 	select {
 	case <-ctx.Done():
 	case err = <-failed:
+	case err = <-g.broken:
 	case <-g.o.Queue.Broken():
 		err = ErrBroken
 	}
@@ -157,6 +159,14 @@ func (g *Gateway) Run(ctx context.Context) error {
 	stopSinks()
 	sinks.Wait()
 	return err
+}
+
+// giveUp has Run end with err, the first that is given.
+func (g *Gateway) giveUp(err error) {
+	select {
+	case g.broken <- err:
+	default:
+	}
 }
 
 // Ready reports whether the gateway is serving.

@@ -4,6 +4,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
+	"strings"
 	"time"
 
 	"longlane/gateway/roster"
@@ -18,7 +20,6 @@ type ingest struct {
 	epochs   *epoch
 	windows  map[windowKey]*window
 	flights  int
-	answered map[ID]answer // receipts of the last seconds, to send none twice
 	repeats  map[uint8]int // receipts sent again of late, by node
 	confirms map[ID]confirm
 	house    *house
@@ -38,13 +39,11 @@ func (k windowKey) bytes() []byte { return []byte{byte(k.space), k.node, k.gen} 
 // window is a replay window and what is on its way to the disk.
 type window struct {
 	proto.Window
-	flying map[uint32]bool
+	flying   map[uint32]bool
+	answered map[uint32]answer // by counter: the last receipt of this run
 }
 
-type answer struct {
-	attempt uint16
-	at      time.Duration
-}
+func newWindow() *window { return &window{flying: map[uint32]bool{}, answered: map[uint32]answer{}} }
 
 // commitResult is the queue's answer.
 type commitResult struct {
@@ -71,24 +70,55 @@ func AdvanceMark(old []byte, counter uint32) ([]byte, error) {
 }
 
 func newIngest(g *Gateway) (*ingest, error) {
-	in := &ingest{g: g, windows: map[windowKey]*window{}, answered: map[ID]answer{}, repeats: map[uint8]int{},
+	in := &ingest{g: g, windows: map[windowKey]*window{}, repeats: map[uint8]int{},
 		confirms: map[ID]confirm{}, set: g.o.Clock.Set()}
-	err := g.o.Queue.Marks(func(key, value []byte) error {
-		if len(key) != 3 {
-			return fmt.Errorf("replay mark under a key of %d bytes, expected 3", len(key))
-		}
-		w := &window{flying: map[uint32]bool{}}
-		in.windows[windowKey{space(key[0]), key[1], key[2]}] = w
-		return w.UnmarshalBinary(value)
-	})
+	lost, err := in.readMarks()
 	if err != nil {
 		return nil, fmt.Errorf("read replay marks: %w", err)
 	}
-	if in.epochs, err = openEpoch(g.o.Queue, g.o.Clock); err != nil {
+	if in.epochs, err = openEpoch(g.o.Queue, g.o.Clock, len(lost) > 0); err != nil {
 		return nil, err
+	}
+	for _, key := range lost { // only now: frames from before can no longer pass for fresh
+		if err := g.o.Queue.ForgetMark(key); err != nil {
+			return nil, err
+		}
+	}
+	if len(lost) > 0 || in.epochs.damaged {
+		g.notify(Notice{Code: NoticeMarksLost, Detail: marksLost(g, lost)})
 	}
 	in.house = newHouse(g)
 	return in, nil
+}
+
+// readMarks fills windows. The keys of marks that cannot be read are returned.
+func (in *ingest) readMarks() (lost [][]byte, err error) {
+	damaged, err := in.g.o.Queue.Marks(func(key, value []byte) error {
+		w := newWindow()
+		if len(key) != 3 || w.UnmarshalBinary(value) != nil {
+			lost = append(lost, key)
+			return nil
+		}
+		in.windows[windowKey{space(key[0]), key[1], key[2]}] = w
+		return nil
+	})
+	return append(lost, damaged...), err
+}
+
+func marksLost(g *Gateway, lost [][]byte) string {
+	var names []string
+	for _, key := range lost {
+		if len(key) == 3 && !slices.Contains(names, g.nodeName(key[1])) {
+			names = append(names, g.nodeName(key[1]))
+		}
+	}
+	slices.Sort(names)
+	text := "what the queue's file holds of gateway time was damaged: the disk may be failing"
+	if len(lost) > 0 {
+		text = "the queue's file no longer tells which frames of " + strings.Join(names, ", ") +
+			" were received before: the disk may be failing. What somebody recorded earlier may sound again"
+	}
+	return text + ". Until they hear from the gateway, all nodes' frames count as unproven"
 }
 
 // run works until ctx ends, what was received has been looked at, and everything handed to the queue has been answered.
@@ -134,7 +164,7 @@ func (in *ingest) tick() {
 	in.set = set // it can be lost again
 	in.house.overdue(g.o.Clock.Mono())
 	in.unconfirmed()
-	in.forgetAnswers()
+	in.easeRepeats()
 	in.setAside()
 }
 
@@ -206,7 +236,7 @@ func (in *ingest) judge(p radio.Packet) (verdict string) {
 	}
 	w := in.windows[key]
 	if w == nil {
-		w = &window{flying: map[uint32]bool{}} // kept only once a frame has been authenticated
+		w = newWindow() // kept only once a frame has been authenticated
 	}
 	highest, _ := w.Highest()
 	counter := raw.Counter
@@ -223,8 +253,23 @@ func (in *ingest) judge(p radio.Packet) (verdict string) {
 	}
 	in.windows[key] = w
 	e := &Event{kind: kindFrame, ID: ID{raw.Node, raw.Gen, counter}, Frame: p.Frame, Body: body,
-		Hops: seenHops(raw, r), Rx: in.g.reception(p)}
+		proven: in.prove(raw, r), Rx: in.g.reception(p)}
+	e.Hops = seenHops(raw, e.proven)
 	return in.authentic(e, raw, p, key, w)
+}
+
+// prove verifies the hop records. A relay's key is good for as long as a frame of its own would be taken under it.
+func (in *ingest) prove(raw proto.Raw, r *roster.Roster) (proven uint8) {
+	for i := range raw.HopCount() {
+		hop := raw.Hop(i)
+		if in.admit(r, windowKey{node: hop.Relay, gen: hop.Gen}) != "" {
+			continue
+		}
+		if k, err := r.Keys(hop.Relay, hop.Gen); err == nil && raw.VerifyHop(i, k) {
+			proven |= 1 << i
+		}
+	}
+	return proven
 }
 
 func reason(err error) string {
@@ -271,16 +316,12 @@ func (in *ingest) authentic(e *Event, raw proto.Raw, p radio.Packet, key windowK
 	case proto.TooOld:
 		return "old"
 	case proto.Seen:
-		if key.space == eventSpace && in.mayRepeat(e.ID, raw.Attempt) {
+		if key.space == eventSpace && in.mayRepeat(e.ID, raw.Attempt, w) {
 			reply()
 		}
 		return "repeat"
 	}
-	held, _ := transit(e.Hops)
-	e.Fresh, e.Late = proto.Judge(sent(e.Body), in.epochs.at(e.Rx.Mono), held, in.g.o.FreshWithin)
-	if e.Fresh == proto.Fresh {
-		e.Late = 0 // within the tolerance it is rounding and drift, not delay
-	}
+	in.judgeTime(e)
 	in.measure(e)
 	if b, ok := e.Body.(*proto.CheckIn); ok {
 		in.checkIn(e, b, key, reply)
@@ -288,6 +329,20 @@ func (in *ingest) authentic(e *Event, raw proto.Raw, p radio.Packet, key windowK
 		in.event(e, key, reply)
 	}
 	return "accepted"
+}
+
+// judgeTime sets Fresh and Late.
+func (in *ingest) judgeTime(e *Event) {
+	held, _ := transit(e.Hops)
+	at, now, within := sent(e.Body), in.epochs.at(e.Rx.Mono), in.g.o.FreshWithin
+	e.Fresh, e.Late = proto.Judge(at, now, held, within)
+	if e.Fresh != proto.Fresh {
+		return
+	}
+	e.Late = 0 // within the tolerance it is rounding and drift, not delay
+	if f, underWay := proto.Judge(at, now, 0, within); f != proto.Unproven && held > underWay {
+		e.Late = underWay - held // no relay can make a trip older than its frame is
+	}
 }
 
 func sent(b proto.Body) proto.SendTime {
@@ -325,9 +380,11 @@ func (in *ingest) event(e *Event, key windowKey, reply func()) {
 
 // checkIn takes in a check-in. Only its mark is stored; its receipt promises nothing and does not wait.
 func (in *ingest) checkIn(e *Event, b *proto.CheckIn, key windowKey, reply func()) {
-	if e.Fresh != proto.Late {
-		in.house.checkIn(e, b)
+	highest := uint32(0)
+	if w := in.windows[windowKey{eventSpace, key.node, key.gen}]; w != nil {
+		highest, _ = w.Highest()
 	}
+	in.house.checkIn(e, b, highest)
 	in.confirmed(e, b)
 	reply()
 	in.commit(e, key, nil)
@@ -370,6 +427,9 @@ func (in *ingest) result(r commitResult) {
 	}
 	stored := r.key.space == eventSpace || r.event.kind == kindNotice
 	if r.err != nil {
+		if errors.Is(r.err, queue.ErrCorruptMark) {
+			in.g.giveUp(fmt.Errorf("%w: starting anew mends it", r.err))
+		}
 		in.g.o.Log.Error("an event was not stored; no receipt is sent, the node will try again",
 			"event", r.event.ID, "err", r.err)
 		if stored {

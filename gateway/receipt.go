@@ -10,37 +10,47 @@ import (
 // receiptHops is how far a receipt may travel.
 const receiptHops = proto.MaxHops
 
-// sameAnswer is how long a receipt for one attempt stands for its copies: they came by other ways, or somebody replays
-// them to use up airtime. repeatEvery is the least time between receipts for one event, and with sameAnswer it bounds
-// those for all events of a node that were durable before: whoever has recorded many could else play them in turn.
+// Receipts for events that were durable before are bounded, or somebody could use up the airtime with frames that he
+// has recorded. Each attempt is answered once: a node that has had no receipt tries again under the next. After a
+// restart nothing is known of attempts, so repeatEvery is the least time between two for one event, and with
+// repeatBurst it bounds those for all events of a node.
 const (
-	sameAnswer  = 10 * time.Second
 	repeatEvery = time.Second
+	repeatBurst = 10
 )
 
+type answer struct {
+	attempt uint16
+	at      time.Duration
+}
+
 // mayRepeat decides whether an event that was durable before gets another receipt.
-func (in *ingest) mayRepeat(id ID, attempt uint16) bool {
-	now := in.g.o.Clock.Mono()
-	last, ok := in.answered[id]
-	since := now - last.at
-	if ok && (since < repeatEvery || last.attempt == attempt && since < sameAnswer) {
+func (in *ingest) mayRepeat(id ID, attempt uint16, w *window) bool {
+	last, ok := w.answered[id.Counter]
+	if ok && (attempt <= last.attempt || in.g.o.Clock.Mono()-last.at < repeatEvery) {
 		return false
 	}
-	if in.repeats[id.Node] >= int(sameAnswer/repeatEvery) {
+	if in.repeats[id.Node] >= repeatBurst {
 		return false
 	}
 	in.repeats[id.Node]++
 	return true
 }
 
-// forgetAnswers is called once every repeatEvery.
-func (in *ingest) forgetAnswers() {
-	now := in.g.o.Clock.Mono()
-	for id, a := range in.answered {
-		if now-a.at >= sameAnswer {
-			delete(in.answered, id)
+// note remembers that an attempt was answered, for as long as the window tells the event from an old one.
+func (w *window) note(counter uint32, a answer) {
+	if len(w.answered) >= 2*proto.WindowSize {
+		for c := range w.answered {
+			if w.Check(c) == proto.TooOld {
+				delete(w.answered, c)
+			}
 		}
 	}
+	w.answered[counter] = a
+}
+
+// easeRepeats is called once every repeatEvery.
+func (in *ingest) easeRepeats() {
 	for node, n := range in.repeats {
 		if in.repeats[node] = n - 1; n <= 1 {
 			delete(in.repeats, node)
@@ -52,7 +62,7 @@ func (in *ingest) forgetAnswers() {
 func (in *ingest) receipt(e *Event, raw proto.Raw, p radio.Packet, w *window) {
 	g, now := in.g, in.g.o.Clock.Mono()
 	if raw.Type != proto.TypeCheckIn {
-		in.answered[e.ID] = answer{raw.Attempt, now}
+		w.note(e.ID.Counter, answer{raw.Attempt, now})
 	}
 	number, err := in.epochs.take()
 	if err != nil {
@@ -66,21 +76,19 @@ func (in *ingest) receipt(e *Event, raw proto.Raw, p radio.Packet, w *window) {
 	}
 	h := proto.Header{Type: proto.TypeReceipt, HopsLeft: receiptHops, Site: r.Site, Node: raw.Node, Gen: raw.Gen,
 		Counter: e.ID.Counter, Gateway: g.o.Number, Epoch: in.epochs.number, Number: number}
+	out := outgoing{to: p.From}
 	b := &proto.Receipt{Time: proto.EncodeGatewayTime(in.epochs.at(now).Since)}
 	if raw.Type == proto.TypeCheckIn {
 		h.Type = proto.TypeCheckInReceipt
 	} else {
 		b.Attempt, b.Also = uint8(raw.Attempt), also(w, e.ID.Counter)
-		if in.confirmWanted(e, now) {
-			b.Confirm = true
-		}
+		b.Confirm, out.sent = in.confirmWanted(e)
 	}
-	frame, err := proto.Seal(nil, keys, h, b)
-	if err != nil {
+	if out.frame, err = proto.Seal(nil, keys, h, b); err != nil {
 		g.o.Log.Error("a receipt could not be made", "event", e.ID, "err", err)
 		return
 	}
-	g.senders[p.Bearer].send(p.From, frame)
+	g.senders[p.Bearer].send(out)
 }
 
 // also tells which of the 16 events before counter are durable.

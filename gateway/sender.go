@@ -17,6 +17,7 @@ type sender struct {
 type outgoing struct {
 	to    string
 	frame []byte
+	sent  func() // called once it has been sent; may be nil
 }
 
 const maxOutgoing = 32
@@ -26,9 +27,9 @@ func newSender(l radio.Link, m Meter) *sender {
 }
 
 // send hands over a frame; when too many wait it is dropped and counted, and the node's next try is answered.
-func (s *sender) send(to string, frame []byte) {
+func (s *sender) send(o outgoing) {
 	select {
-	case s.queue <- outgoing{to, frame}:
+	case s.queue <- o:
 	default:
 		s.meter.Dropped("receipt")
 	}
@@ -43,6 +44,8 @@ func (s *sender) run(ctx context.Context) {
 			result := "sent"
 			if err := s.link.Send(ctx, o.to, o.frame); err != nil {
 				result = "failed"
+			} else if o.sent != nil {
+				o.sent()
 			}
 			s.meter.Receipt(s.link.Name(), result)
 		}

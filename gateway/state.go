@@ -8,6 +8,13 @@ import (
 	"longlane/proto"
 )
 
+// A node's verdicts.
+const (
+	verdictNever   = "not heard yet"
+	verdictHeard   = "heard"
+	verdictOverdue = "overdue"
+)
+
 // A zone's states.
 const (
 	zoneClear     = "clear"
@@ -79,7 +86,7 @@ func (h *house) reload() {
 			continue
 		}
 		if h.nodes[n.ID] == nil {
-			h.nodes[n.ID] = &nodeHealth{Node: n.Name, NodeID: n.ID, Verdict: "not heard yet",
+			h.nodes[n.ID] = &nodeHealth{Node: n.Name, NodeID: n.ID, Verdict: verdictNever,
 				Reason: "nothing has been heard since the gateway started", Boot: hex.EncodeToString(h.g.o.Clock.Boot[:])}
 			h.publishNode(n.ID)
 		}
@@ -122,12 +129,8 @@ func (h *house) setZone(z *zoneState, state, why string, mono time.Duration) {
 func (h *house) event(e *Event) {
 	h.heard(e)
 	if b, ok := e.Body.(*proto.Fault); ok {
-		if z := h.zoneOf(e.ID.Node, b.Input.Number); z != nil && b.Kind == proto.FaultBlocked && z.newer(e.ID) {
-			if b.Ended {
-				h.setZone(z, zoneClear, "", e.Rx.Mono-e.before())
-			} else {
-				h.setZone(z, zoneBlocked, "the contact has not returned", e.Rx.Mono-e.before())
-			}
+		if b.Kind == proto.FaultBlocked {
+			h.blocked(e, b)
 		}
 		return
 	}
@@ -135,15 +138,30 @@ func (h *house) event(e *Event) {
 	if !ok {
 		return
 	}
-	z := h.zoneOf(e.ID.Node, in.Number)
-	if z == nil || !z.newer(e.ID) {
-		return
-	}
 	state := zoneTripped
 	if e.closed() {
 		state = zoneClear
 	}
-	h.setZone(z, state, "", e.Rx.Mono-e.before())
+	h.move(e, in.Number, state, "")
+}
+
+func (h *house) blocked(e *Event, b *proto.Fault) {
+	if b.Ended {
+		h.move(e, b.Input.Number, zoneClear, "")
+	} else {
+		h.move(e, b.Input.Number, zoneBlocked, "the contact has not returned")
+	}
+}
+
+// move takes a zone to the state that an event tells of, if it is newer than what the zone's state came from. But a zone
+// that nobody watches stays so until its node is proven to be there now: a frame that was held back, or may have been,
+// tells of then.
+func (h *house) move(e *Event, input uint8, state, why string) {
+	z := h.zoneOf(e.ID.Node, input)
+	if z == nil || !z.newer(e.ID) || z.State == zoneUnwatched && e.Fresh != proto.Fresh {
+		return
+	}
+	h.setZone(z, state, why, e.Rx.Mono-e.before())
 }
 
 // newer notes id and reports whether it is newer than what the zone's state came from.
@@ -164,8 +182,10 @@ func (h *house) zoneOf(node, input uint8) *zoneState {
 	return nil
 }
 
-// checkIn takes in a check-in that is fresh: one that came late says nothing of now.
-func (h *house) checkIn(e *Event, b *proto.CheckIn) {
+// checkIn takes in a check-in. One that is fresh is the last word on its inputs as they stand now: it sets their zones
+// either way, and events from before it no longer do. highest is the highest event counter known of the node. One that
+// came late, or may have, says nothing of now.
+func (h *house) checkIn(e *Event, b *proto.CheckIn, highest uint32) {
 	n := h.heard(e)
 	if n == nil {
 		return
@@ -173,18 +193,30 @@ func (h *house) checkIn(e *Event, b *proto.CheckIn) {
 	n.setSupply(b.Battery, b.Temperature)
 	restarts, oldest := b.Restarts, uint8(b.Oldest)
 	n.Restarts, n.Held = &restarts, &oldest
+	last := max(proto.Resolve(b.Next, highest), 1) - 1
 	for _, z := range h.zones {
-		if z.node != e.ID.Node || z.input > 3 || z.State != zoneUnwatched {
+		if z.node != e.ID.Node || z.gen > e.ID.Gen || z.gen == e.ID.Gen && z.mark > last {
+			continue // an event that it did not know of yet has overtaken it
+		}
+		switch {
+		case z.input > lastReported:
+			if z.State == zoneUnwatched {
+				h.setZone(z, zoneClear, "", e.Rx.Mono-e.before())
+			}
 			continue
+		case b.Active>>z.input&1 == 0:
+			h.setZone(z, zoneClear, "", e.Rx.Mono-e.before())
+		case z.State != zoneBlocked:
+			h.setZone(z, zoneTripped, "", e.Rx.Mono-e.before())
 		}
-		state := zoneClear
-		if b.Active>>z.input&1 == 1 {
-			state = zoneTripped
-		}
-		h.setZone(z, state, "", e.Rx.Mono)
+		z.gen, z.mark = e.ID.Gen, last
 	}
 	h.publishNode(e.ID.Node)
 }
+
+// lastReported is the last input whose position a check-in tells. Of the others it shows only that the node is there,
+// and would have told of a trip.
+const lastReported = 3
 
 func (n *nodeHealth) setSupply(b proto.Battery, t proto.Temperature) {
 	var d tripData
@@ -192,14 +224,21 @@ func (n *nodeHealth) setSupply(b proto.Battery, t proto.Temperature) {
 	n.Battery, n.Temperature = d.Battery, d.Temperature
 }
 
-// heard notes that a node was heard just now. A frame that was late does not count.
+// heard notes that a node was heard just now. A frame that was late, or may have been, does not count.
 func (h *house) heard(e *Event) *nodeHealth {
 	n := h.nodes[e.ID.Node]
 	if n == nil || e.Fresh == proto.Late {
 		return nil
 	}
+	if e.Fresh == proto.Unproven {
+		if n.Verdict != verdictHeard {
+			n.Reason = "frames come, but nothing proves that they were sent just now: the node does not know the gateway's time yet"
+			h.publishNode(e.ID.Node)
+		}
+		return nil
+	}
 	n.heard, n.everHeard = e.Rx.Mono, true
-	n.Verdict, n.Reason = "heard", "its frames arrive"
+	n.Verdict, n.Reason = verdictHeard, "its frames arrive"
 	n.LastHeard, n.HeardMono = h.g.wallAt(e.Rx.Mono), seconds(e.Rx.Mono)
 	n.Bearer, n.Hops = e.Rx.Bearer, h.g.hopData(e)
 	h.publishNode(e.ID.Node)
@@ -219,10 +258,10 @@ func (h *house) publishNode(id uint8) {
 func (h *house) overdue(now time.Duration) {
 	limit := 2*h.g.o.CheckIn + 10*time.Second
 	for id, n := range h.nodes {
-		if !n.everHeard || n.Verdict == "overdue" || now-n.heard <= limit {
+		if !n.everHeard || n.Verdict == verdictOverdue || now-n.heard <= limit {
 			continue
 		}
-		n.Verdict = "overdue"
+		n.Verdict = verdictOverdue
 		n.Reason = "two check-ins in a row were missed: look at its battery, antenna and relay"
 		h.publishNode(id)
 		for _, z := range h.zones {

@@ -6,7 +6,7 @@ import "encoding/binary"
 // new check-in.
 type CheckIn struct {
 	Sent        SendTime
-	Active      uint8 // bit i: input i (0 to 3) stands in its tripped position
+	Active      uint8 // bit i: a trip at input i (0 to 3) has been announced and not ended
 	Restarted   bool  // since its last receipt for a check-in the node has restarted
 	Mains       bool  // the node runs from the mains
 	Confirms    bool  // Confirm and ConfirmAge are valid

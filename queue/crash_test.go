@@ -140,10 +140,13 @@ func probe(path string) probeResult {
 				res.Waiting[it.Seq] = string(it.Value)
 			}
 		}
-		errs = append(errs, q.Marks(func(_, v []byte) error {
+		damaged, err := q.Marks(func(_, v []byte) error {
 			res.Mark = binary.BigEndian.Uint32(v)
 			return nil
-		}))
+		})
+		if errs = append(errs, err); len(damaged) > 0 {
+			errs = append(errs, fmt.Errorf("damaged marks: %q", damaged))
+		}
 		return errors.Join(append(errs, q.Close())...)
 	}()
 	if err != nil {

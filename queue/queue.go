@@ -33,6 +33,8 @@ var (
 	// ErrCorruptMark is returned for a mark whose stored value fails its checksum. The mark stays unusable until
 	// ForgetMark, so that a damaged disk does not silently open the door to replays.
 	ErrCorruptMark = errors.New("stored replay mark is damaged")
+	// ErrCorruptSetting is returned for a setting whose stored value fails its checksum. The next Put mends it.
+	ErrCorruptSetting = errors.New("stored setting is damaged")
 )
 
 const (
@@ -292,17 +294,16 @@ func checkKey[T string | []byte](what string, key T) error {
 	return nil
 }
 
-// Marks calls fn for each mark; fn owns the slices. A mark that fails its checksum is left out, and named in the
-// error returned after all others, which wraps [ErrCorruptMark]. An error from fn ends the walk.
-func (q *Queue) Marks(fn func(key, value []byte) error) error {
+// Marks calls fn for each mark; fn owns the slices. The keys of marks that fail their checksum are returned instead. An
+// error from fn ends the walk.
+func (q *Queue) Marks(fn func(key, value []byte) error) (damaged [][]byte, err error) {
 	type mark struct{ key, value []byte }
 	var marks []mark
-	var damaged error
-	err := q.view(func(tx *bbolt.Tx) error {
+	err = q.view(func(tx *bbolt.Tx) error {
 		return tx.Bucket(bucketMarks).ForEach(func(k, v []byte) error {
 			payload, err := unseal(bucketMarks, k, v)
 			if err != nil {
-				damaged = errors.Join(damaged, fmt.Errorf("%w: %x: %w", ErrCorruptMark, k, err))
+				damaged = append(damaged, bytes.Clone(k))
 				return nil
 			}
 			marks = append(marks, mark{bytes.Clone(k), bytes.Clone(payload)})
@@ -310,14 +311,14 @@ func (q *Queue) Marks(fn func(key, value []byte) error) error {
 		})
 	})
 	if err != nil {
-		return fmt.Errorf("read marks: %w", err)
+		return nil, fmt.Errorf("read marks: %w", err)
 	}
 	for _, m := range marks { // outside the transaction: fn may take its time
 		if err := fn(m.key, m.value); err != nil {
-			return err
+			return nil, err
 		}
 	}
-	return damaged
+	return damaged, nil
 }
 
 // ForgetMark removes a mark; the next Advance for it sees nil. It returns once that is on disk.
@@ -338,8 +339,11 @@ func (q *Queue) Get(name string) ([]byte, error) {
 			return nil
 		}
 		payload, err := unseal(bucketSet, []byte(name), stored)
+		if err != nil {
+			return fmt.Errorf("%w: %w", ErrCorruptSetting, err)
+		}
 		out = append([]byte{}, payload...)
-		return err
+		return nil
 	})
 	if err != nil {
 		return nil, fmt.Errorf("get setting %q: %w", name, err)

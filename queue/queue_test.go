@@ -137,7 +137,7 @@ func wantSeqs(t testing.TB, c *Cursor, p Priority, want ...Seq) {
 func readMarks(t testing.TB, q *Queue) map[string]uint32 {
 	t.Helper()
 	out := map[string]uint32{}
-	err := q.Marks(func(k, v []byte) error {
+	_, err := q.Marks(func(k, v []byte) error {
 		out[string(k)] = binary.BigEndian.Uint32(v)
 		return nil
 	})
@@ -847,14 +847,35 @@ func TestDamagedMark(t *testing.T) {
 		t.Errorf("append = %v, want ErrCorruptMark", err)
 	}
 	var seen []string
-	err := q.Marks(func(k, _ []byte) error { seen = append(seen, string(k)); return nil })
-	if !errors.Is(err, ErrCorruptMark) || !slices.Equal(seen, []string{"m"}) {
-		t.Errorf("Marks saw %v, %v, want m and ErrCorruptMark", seen, err)
+	damaged, err := q.Marks(func(k, _ []byte) error { seen = append(seen, string(k)); return nil })
+	if err != nil || !slices.Equal(seen, []string{"m"}) || len(damaged) != 1 || string(damaged[0]) != "n" {
+		t.Errorf("Marks saw %v, damaged %q, %v; want m, damaged n", seen, damaged, err)
 	}
 	if err := q.ForgetMark([]byte("n")); err != nil {
 		t.Fatal(err)
 	}
 	mustAppend(t, q, Record{Mark: &Mark{[]byte("n"), 1}})
+}
+
+// A damaged setting is told from one that was never put, and the next Put mends it.
+func TestDamagedSetting(t *testing.T) {
+	path := tempPath(t)
+	q := openTest(t, path, Options{})
+	if err := q.Put("epoch", []byte("12345678")); err != nil {
+		t.Fatal(err)
+	}
+	closeTest(t, q)
+	flip(t, path, bucketSet, []byte("epoch"))
+	q = openTest(t, path, Options{})
+	if v, err := q.Get("epoch"); !errors.Is(err, ErrCorruptSetting) || v != nil {
+		t.Errorf("Get = %q, %v, want ErrCorruptSetting", v, err)
+	}
+	if err := q.Put("epoch", []byte("2")); err != nil {
+		t.Fatal(err)
+	}
+	if v, err := q.Get("epoch"); err != nil || string(v) != "2" {
+		t.Errorf("after Put, Get = %q, %v", v, err)
+	}
 }
 
 // Group commit: many producers share transactions, each is answered after its own commit, and each producer's events

@@ -99,9 +99,11 @@ func (n *Node) toConfirm(f confirm) {
 	c.again(n.now)
 }
 
+// activeInputs tells where a trip has been announced and not ended: what a check-in says of an input agrees with the
+// events made up to it.
 func (n *Node) activeInputs() (bits uint8) {
 	for i := range n.contacts {
-		if c := &n.contacts[i]; c.Number < 4 && c.raw {
+		if c := &n.contacts[i]; c.Number < 4 && c.tripped {
 			bits |= 1 << c.Number
 		}
 	}
