@@ -460,3 +460,47 @@ func TestReceiptLimitIsPerNode(t *testing.T) {
 		}
 	})
 }
+
+// A relay that was given a new key: its old one verifies hop records until the first frame under the new. What was
+// verified at reception stays so, whoever is shut out before it is delivered.
+func TestRelayKeys(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t).start()
+		n, old := w.node("river-gate"), w.node("barn-relay")
+		change := func(f func(string) error) {
+			t.Helper()
+			w.must(f("barn-relay"))
+			w.must(w.roster.Save())
+			w.pass(2 * time.Second)
+		}
+		verified := func(id string) any { return w.broker.of(id)[0].data["hops"].([]any)[0].(map[string]any)["verified"] }
+		withOldKey := func(frame []byte) []byte {
+			f, err := proto.AppendHop(frame, old.keys(), proto.Hop{Relay: old.id, Gen: old.gen, RSSI: proto.EncodeRSSI(-80), SNR: proto.EncodeSNR(4)})
+			w.must(err)
+			return f
+		}
+		change(func(name string) error { _, err := w.roster.Rekey(name, w.clock.Wall()); return err })
+		w.hear(withOldKey(n.open()))
+		w.pass(time.Second)
+		if verified(n.idOf(1)) != true {
+			t.Error("before a frame under the new key, a hop record under the old does not verify")
+		}
+		w.hear(w.node("barn-relay").checkIn(), withOldKey(n.open()))
+		w.pass(time.Second)
+		if verified(n.idOf(2)) != false {
+			t.Error("after a frame under the new key, a hop record under the old verifies")
+		}
+		w.broker.down(true)
+		w.pass(time.Second)
+		w.hear(w.relay(n.open(), "barn-relay", -80, 4, 0))
+		w.pass(time.Second)
+		change(func(name string) error { _, err := w.roster.Revoke(name); return err })
+		w.broker.down(false)
+		w.pass(5 * time.Second)
+		if verified(n.idOf(3)) != true {
+			t.Error("a record that verified at reception does not any more, since its relay was shut out before delivery")
+		}
+		w.hear(n.seal(n.header(proto.TypeFault, n.next, 0), &proto.Fault{Kind: proto.FaultTamper, Sent: n.now()}))
+		n.next++
+	})
+}

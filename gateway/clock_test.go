@@ -346,3 +346,60 @@ func TestQueueLost(t *testing.T) {
 		w.hear(n.open())
 	})
 }
+
+// An event of an earlier boot whose time lies after this boot's start was received under a clock that was wrong, or is
+// looked at under one: its age is not known, so it does not sound.
+func TestEarlierBootUnderAClockAhead(t *testing.T) {
+	for name, ahead := range map[string]time.Duration{"ahead by a day": 24 * time.Hour, "by less than the machine was off": 2 * time.Minute, "right": 0} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				w := newWorld(t)
+				w.clock = newTestClock(realTime.Add(ahead), 100*time.Second, 1, true)
+				w.start()
+				n := w.node("river-gate")
+				w.broker.down(true)
+				w.pass(2 * time.Second)
+				w.hear(n.open())
+				w.pass(time.Second)
+				w.kill()
+				w.clock = newTestClock(realTime.Add(3*time.Minute), 150*time.Second, 2, true) // it was off for 30 s
+				w.broker.down(false)
+				w.start()
+				w.pass(5 * time.Second)
+				p := w.broker.of(n.idOf(1))
+				if len(p) == 0 {
+					t.Fatal("the event never came")
+				}
+				if !p[0].delayed() {
+					t.Errorf("it would sound: age %v", p[0].data["age_s"])
+				}
+				if age := p[0].data["age_s"]; (age != nil) != (ahead == 0) {
+					t.Errorf("age %v, known only if the clock was right", age)
+				}
+			})
+		})
+	}
+}
+
+// A relay that says it held a frame for longer than the frame can have been under way makes no new trip old.
+func TestRelayOverstates(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t).start()
+		n := w.node("river-gate")
+		w.pass(time.Minute)
+		w.hear(w.relay(n.open(), "barn-relay", -80, 5, 13*time.Second))
+		w.pass(time.Second)
+		p := w.broker.of(n.idOf(1))[0]
+		if p.delayed() || f64(p.data["age_s"]) > 2 {
+			t.Errorf("delayed %v, age %v s; want a new trip", p.delayed(), p.data["age_s"])
+		}
+		w.pass(time.Second)
+		late := n.open()
+		w.pass(13 * time.Second)
+		w.hear(w.relay(late, "barn-relay", -80, 5, 13*time.Second)) // truly held
+		w.pass(time.Second)
+		if p := w.broker.of(n.idOf(2))[0]; !p.delayed() || f64(p.data["age_s"]) < 12 {
+			t.Errorf("delayed %v, age %v s; want what the relay held", p.delayed(), p.data["age_s"])
+		}
+	})
+}

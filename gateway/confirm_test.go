@@ -160,3 +160,80 @@ func TestManyUnproven(t *testing.T) {
 		}
 	})
 }
+
+// An honest trip that is hours old is confirmed by "2.8 hours or more"; one that claims to be new is not.
+func TestConfirmedAgeEnds(t *testing.T) {
+	for held, want := range map[bool]int{true: 0, false: 1} {
+		synctest.Test(t, func(t *testing.T) {
+			w := newWorld(t).start()
+			n := w.node("river-gate")
+			w.pass(2 * time.Second)
+			n.timed = false
+			if held {
+				w.hear(n.held(n.next, 0, 6*time.Hour))
+			} else {
+				w.hear(n.opened(n.next, 0, time.Second))
+			}
+			n.next++
+			n.timed = true
+			w.hear(n.confirm(n.next-1, 6*time.Hour))
+			w.pass(time.Minute)
+			if got := w.heldBack(); len(got) != want {
+				t.Errorf("an age told honestly: %v; faults %d, want %d", held, len(got), want)
+			}
+		})
+	}
+}
+
+// Whoever holds a trip back can hold its confirmation back as long: the age that it tells is reckoned from when it was
+// sealed, and one that does not prove when that was confirms nothing.
+func TestConfirmationHeldBack(t *testing.T) {
+	for _, timed := range []bool{true, false} {
+		synctest.Test(t, func(t *testing.T) {
+			w := newWorld(t).start()
+			n := w.node("river-gate")
+			w.pass(2 * time.Second)
+			n.timed = false
+			trip := n.opened(n.next, 0, time.Second)
+			n.next++
+			w.pass(time.Hour)
+			w.hear(trip) // let go after an hour
+			n.timed = timed
+			confirm := n.confirm(1, time.Hour) // the node tells the truth
+			w.pass(time.Hour)
+			w.hear(confirm) // after another
+			w.pass(time.Minute)
+			faults := w.heldBack()
+			for _, f := range faults {
+				if f.typ == typeFaultEnded {
+					t.Errorf("with time %v: a confirmation held back ended the fault", timed)
+				}
+			}
+			if len(faults) == 0 {
+				t.Errorf("with time %v: no fault", timed)
+			}
+		})
+	}
+}
+
+// A gateway that may not transmit, or whose modem is down, can ask nobody, and accuses nobody.
+func TestNoReceiptNoDoubt(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t).start()
+		n := w.node("river-gate")
+		w.pass(2 * time.Second)
+		w.link.fail(true)
+		n.timed = false
+		w.hear(n.open())
+		w.pass(time.Minute)
+		if got := w.heldBack(); len(got) != 0 {
+			t.Errorf("fault %v though no receipt could be sent", got[0].data)
+		}
+		w.link.fail(false)
+		w.hear(n.opened(1, 1, time.Minute)) // the node tries again
+		w.pass(time.Minute)
+		if got := w.heldBack(); len(got) != 1 {
+			t.Errorf("%d faults once a receipt has asked in vain, want 1", len(got))
+		}
+	})
+}

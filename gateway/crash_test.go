@@ -1,8 +1,11 @@
 package gateway
 
 import (
+	"bytes"
 	"errors"
 	"math/rand/v2"
+	"os"
+	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -223,4 +226,86 @@ func TestNumbersRunOut(t *testing.T) {
 			t.Errorf("no receipt once the disk works again")
 		}
 	})
+}
+
+// Replay marks or settings that the disk has damaged stop nobody: the marks are forgotten, the epoch moves on, so that
+// what was recorded before passes for nothing better than unproven, and the house hears of it.
+func TestDamagedState(t *testing.T) {
+	for name, what := range map[string]func(w *world, n *testNode) []byte{
+		"a mark": func(w *world, n *testNode) []byte {
+			mark, err := w.g.in.windows[windowKey{eventSpace, n.id, n.gen}].MarshalBinary()
+			w.must(err)
+			return mark
+		},
+		"the epoch": func(w *world, n *testNode) []byte {
+			v, err := w.queue.Get(epochName)
+			w.must(err)
+			return v
+		},
+		"the receipt numbers": func(w *world, n *testNode) []byte {
+			v, err := w.queue.Get(receiptsName)
+			w.must(err)
+			return v
+		},
+	} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				w := newWorld(t).start()
+				n, other := w.node("river-gate"), w.node("ridge-gate")
+				w.pass(2 * time.Second)
+				caught := n.open()
+				w.hear(caught, n.open(), other.open())
+				w.pass(time.Second)
+				kept := n.open()
+				first, value := w.g.in.epochs.number, what(w, n)
+				w.stop()
+				damage(t, w.path, value)
+				w.start()
+				w.pass(time.Second)
+				if got := w.g.in.epochs.number; got != first+1 {
+					t.Errorf("epoch %d, want %d", got, first+1)
+				}
+				faults := w.broker.all("/fault")
+				if len(faults) != 1 || faults[0].data["code"] != NoticeMarksLost || strings.Contains(faults[0].data["detail"].(string), "river-gate") != (name == "a mark") {
+					t.Fatalf("faults %v, want one that tells of it", faults)
+				}
+				w.hear(kept)
+				w.pass(time.Second)
+				if p := w.broker.of(n.idOf(3)); len(p) != 1 || p[0].data["proof"] != "unproven" {
+					t.Errorf("a frame with the time of before was published %d times, want once, unproven", len(p))
+				}
+				before := len(w.broker.of(n.idOf(1)))
+				w.hear(caught)
+				w.pass(time.Second)
+				if got := len(w.broker.of(n.idOf(1))) - before; got != 0 && name != "a mark" {
+					t.Errorf("a recorded frame was published %d times again", got)
+				}
+			})
+		})
+	}
+}
+
+// damage turns a bit of each copy of value in the file.
+func damage(t *testing.T, path string, value []byte) {
+	t.Helper()
+	file, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	found := 0
+	for at := 0; ; {
+		i := bytes.Index(file[at:], value)
+		if i < 0 {
+			break
+		}
+		at += i + len(value)
+		file[at-1] ^= 0x10
+		found++
+	}
+	if found == 0 {
+		t.Fatalf("%x is not in %s", value, path)
+	}
+	if err := os.WriteFile(path, file, 0o600); err != nil {
+		t.Fatal(err)
+	}
 }

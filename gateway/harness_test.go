@@ -322,7 +322,14 @@ type fakeLink struct {
 func newFakeLink(name string) *fakeLink { return &fakeLink{name: name, in: make(chan radio.Packet)} }
 
 func (l *fakeLink) Name() string { return l.name }
-func (l *fakeLink) Up() bool     { return !l.down }
+func (l *fakeLink) Up() bool     { return true }
+
+// fail has Send fail, as when the modem is unplugged or may not transmit.
+func (l *fakeLink) fail(on bool) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.down = on
+}
 
 func (l *fakeLink) Run(ctx context.Context, deliver func(radio.Packet)) error {
 	for {

@@ -1,6 +1,7 @@
 package gateway
 
 import (
+	"math"
 	"time"
 
 	"longlane/proto"
@@ -77,9 +78,9 @@ func (in *ingest) receipt(e *Event, raw proto.Raw, p radio.Packet, w *window) {
 	h := proto.Header{Type: proto.TypeReceipt, HopsLeft: receiptHops, Site: r.Site, Node: raw.Node, Gen: raw.Gen,
 		Counter: e.ID.Counter, Gateway: g.o.Number, Epoch: in.epochs.number, Number: number}
 	out := outgoing{to: p.From}
-	b := &proto.Receipt{Time: proto.EncodeGatewayTime(in.epochs.at(now).Since)}
+	b := &proto.Receipt{Settings: settings(g.o.CheckIn), Time: proto.EncodeGatewayTime(in.epochs.at(now).Since)}
 	if raw.Type == proto.TypeCheckIn {
-		h.Type = proto.TypeCheckInReceipt
+		h.Type, b.Confirm = proto.TypeCheckInReceipt, e.Fresh == proto.Unproven
 	} else {
 		b.Attempt, b.Also = uint8(raw.Attempt), also(w, e.ID.Counter)
 		b.Confirm, out.sent = in.confirmWanted(e)
@@ -89,6 +90,13 @@ func (in *ingest) receipt(e *Event, raw proto.Raw, p radio.Packet, w *window) {
 		return
 	}
 	g.senders[p.Bearer].send(out)
+}
+
+// settings has nodes check in with the period by which the gateway judges them. The period numbers the settings too, so
+// that a node knows them from others.
+func settings(period time.Duration) proto.Settings {
+	code := uint8(min(period/proto.PeriodUnit, math.MaxUint8))
+	return proto.Settings{Version: code, Period: code}
 }
 
 // also tells which of the 16 events before counter are durable.

@@ -237,3 +237,105 @@ func TestDamagedRosterKeepsTheOld(t *testing.T) {
 		w.must(w.roster.Save())
 	})
 }
+
+// A zone that nobody watches stays so until its node is proven to be there: what was held back, or may have been, sounds
+// or is recorded, and moves nothing.
+func TestUnwatchedUntilProven(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t).start()
+		n := w.node("river-gate")
+		w.hear(n.open())
+		w.wantZone("river-gate", "tripped")
+		caught := n.close(1, time.Second)
+		w.pass(2*checkInIn + 12*time.Second)
+		w.wantZone("river-gate", "unwatched")
+		w.hear(caught)
+		w.wantZone("river-gate", "unwatched")
+		n.timed = false
+		w.hear(n.open(), n.close(1, time.Second), n.fault(proto.FaultBlocked, false), n.checkIn())
+		w.wantZone("river-gate", "unwatched")
+		w.wantHealth("river-gate", "overdue")
+		if why, _ := w.broker.last("node/river-gate/health")["reason"].(string); !strings.Contains(why, "nothing proves") {
+			t.Errorf("the reason is %q, want that frames come and prove nothing", why)
+		}
+		n.timed = true
+		w.hear(n.checkIn())
+		w.wantZone("river-gate", "clear")
+		w.wantHealth("river-gate", "heard")
+	})
+}
+
+// Check-ins that a thief of the node recorded keep neither node nor zone alive.
+func TestUnprovenCheckInsKeepNobodyAlive(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t).start()
+		n := w.node("river-gate")
+		w.hear(n.checkIn())
+		w.wantZone("river-gate", "clear")
+		n.timed = false
+		for range 10 {
+			w.pass(checkInIn / 2)
+			w.hear(n.checkIn())
+		}
+		w.wantZone("river-gate", "unwatched")
+		w.wantHealth("river-gate", "overdue")
+		got := n.receipts()
+		if last := got[len(got)-1]; !last.Confirm || got[0].Confirm {
+			t.Errorf("the receipts ask for another check-in: the first %v, the last %v; want false, true", got[0].Confirm, last.Confirm)
+		}
+	})
+}
+
+// A check-in is the last word on its inputs: a closing that was lost leaves no zone tripped, and an opening that has
+// not come yet shows. But an event that it did not know of stands.
+func TestCheckInSettles(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t).start()
+		n := w.node("river-gate")
+		w.hear(n.open())
+		w.wantZone("river-gate", "tripped")
+		closing := n.close(1, time.Second)
+		w.hear(n.checkIn())
+		w.wantZone("river-gate", "clear")
+		opening := n.open()
+		w.hear(n.checkIn(func(b *proto.CheckIn) { b.Active = 1; b.Oldest = 2 }))
+		w.wantZone("river-gate", "tripped")
+		w.hear(closing) // the node held it until now
+		w.wantZone("river-gate", "tripped")
+		w.hear(opening, n.close(1, time.Second))
+		w.wantZone("river-gate", "clear")
+		before := n.checkIn()
+		w.hear(n.open(), before)
+		w.wantZone("river-gate", "tripped")
+		w.hear(n.fault(proto.FaultBlocked, false), n.checkIn(func(b *proto.CheckIn) { b.Active = 1 }))
+		w.wantZone("river-gate", "blocked")
+		w.hear(n.checkIn())
+		w.wantZone("river-gate", "clear")
+		n.next = 0 // a node that has made no event yet
+		w.hear(n.checkIn())
+		n.next = 20
+		w.hear(n.open())
+		w.wantZone("river-gate", "tripped")
+	})
+}
+
+// A check-in tells the position of four inputs. Of the others it shows that their node is there.
+func TestInputsBeyondTheCheckIn(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t)
+		n, err := w.roster.Named("river-gate")
+		w.must(err)
+		n.Inputs = append(n.Inputs, roster.Input{Number: 9, Zone: "cellar"})
+		w.must(w.roster.Save())
+		w.start()
+		w.pass(2 * time.Second)
+		w.wantZone("cellar", "unwatched")
+		node := w.node("river-gate")
+		w.hear(node.checkIn())
+		w.wantZone("cellar", "clear")
+		w.hear(node.seal(node.header(proto.TypeTripOpened, 1, 0), &proto.TripOpened{Input: proto.Input{Number: 9}, Sent: node.now()}))
+		node.next = 2
+		w.hear(node.checkIn())
+		w.wantZone("cellar", "tripped")
+	})
+}

@@ -31,8 +31,14 @@ func (c *Config) check(d *Document) {
 	c.checkZones(k)
 	k.between("trip.old_after", c.Trip.OldAfter, time.Second, 5*time.Minute)
 	k.between("trip.fresh_within", c.Trip.FreshWithin, time.Second, 5*time.Minute)
-	k.between("checkin.period", c.Checkin.Period, time.Second, 12*time.Hour)
+	k.between("checkin.period", c.Checkin.Period, periodStep, 255*periodStep)
+	if time.Duration(c.Checkin.Period)%periodStep != 0 {
+		k.refuse("checkin.period", quote(c.Checkin.Period.String()), fmt.Sprintf("a multiple of %q", periodStep))
+	}
 }
+
+// periodStep is the unit, of one byte, in which a receipt tells a node its check-in period.
+const periodStep = 20 * time.Second
 
 // checkBrokers also brings about that at most one of the two is set: an embedded broker beside a configured one
 // would run for nobody.

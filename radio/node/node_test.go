@@ -218,3 +218,33 @@ func TestNewTripGoesFirst(t *testing.T) {
 		b.edge(1, false)
 	}
 }
+
+// TestCheckInThatProves: a receipt that asks, and gives a node its first time, is followed by one more check-in at once,
+// with that time in it; the next receipt that asks by none.
+func TestCheckInThatProves(t *testing.T) {
+	b := newBench(t, Config{CheckIn: time.Hour})
+	ask := func() {
+		f := b.lastSent()
+		h, r := b.receiptFor(proto.TypeCheckInReceipt, f.full, 0)
+		r.Confirm = true
+		b.receive(b.sealed(h, r))
+	}
+	b.until(3 * time.Second)
+	first := b.lastSent()
+	if got := first.body.(*proto.CheckIn); got.Sent.Known() || len(b.sent) != 1 {
+		t.Fatalf("after 3 s %d frames, the last %+v; want one check-in without time", len(b.sent), got)
+	}
+	ask()
+	b.until(b.now + time.Second)
+	if len(b.sent) != 2 {
+		t.Fatalf("a second after the receipt %d frames in all, want 2", len(b.sent))
+	}
+	if got := b.lastSent().body.(*proto.CheckIn); !got.Sent.Known() || got.Confirms {
+		t.Errorf("the second check-in is %+v, want one with time that confirms nothing", got)
+	}
+	ask()
+	b.until(b.now + time.Minute)
+	if len(b.sent) != 2 {
+		t.Errorf("a minute after the second receipt %d frames in all, want 2", len(b.sent))
+	}
+}

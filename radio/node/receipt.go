@@ -132,6 +132,7 @@ func (n *Node) answers(space int, counter uint32, attempt uint8) (recentFrame, b
 // believe takes from a receipt what only a fresh one may give.
 func (n *Node) believe(h proto.Header, r *proto.Receipt, answered recentFrame, f Received) {
 	n.last[h.Gateway] = lastReceipt{true, h.Epoch, h.Number}
+	knew := n.sendTime().Known() && n.clock.Epoch == h.Epoch
 	n.clock = clock{true, proto.Instant{Epoch: h.Epoch, Since: r.Time.Since()}, n.now}
 	n.observe(Observed{What: TimeTaken, Counter: answered.counter})
 	n.heard.rssi, n.heard.snr = proto.EncodeRSSI(f.RSSI), proto.EncodeSNR(f.SNR)
@@ -140,6 +141,9 @@ func (n *Node) believe(h proto.Header, r *proto.Receipt, answered recentFrame, f
 	n.answered(answered.at, newest.space == answered.space && newest.counter == answered.counter)
 	if answered.space == checkInSpace {
 		n.checkInAnswered(answered.counter)
+		if r.Confirm && !knew { // now it can show that it is there
+			n.checkIn.due = n.now
+		}
 	}
 	if s := r.Settings; s.Version != 0 && s != n.saved.Settings {
 		n.saved.Settings, n.dirty = s, true
