@@ -403,3 +403,50 @@ func TestRelayOverstates(t *testing.T) {
 		}
 	})
 }
+
+// The gateway's own faults are put right as well.
+func TestFaultPutRight(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t)
+		w.clock = newTestClock(time.Unix(50, 0), 50*time.Second, 1, false)
+		w.start()
+		w.pass(2 * time.Second)
+		w.link.unplug(true)
+		w.pass(time.Minute)
+		w.clock.put(realTime, true)
+		w.pass(5 * time.Second)
+		got := w.broker.all("/fault")
+		if len(got) != 2 || got[1].typ != typeFaultTime || got[1].data["corrects_id"] != got[0].id || got[1].id == got[0].id {
+			t.Fatalf("%d events, want the fault and its correction", len(got))
+		}
+		if got[0].doc["time"] != nil || got[1].data["code"] != NoticeBearerDown {
+			t.Errorf("time %v while the clock was unset; the correction is of %v", got[0].doc["time"], got[1].data["code"])
+		}
+		if at, want := timeOf(t, got[1]), realTime.Add(-49*time.Second); !near(at, want, 2*time.Second) {
+			t.Errorf("corrected time %v, want %v", at, want)
+		}
+	})
+}
+
+// A machine that never has a clock does not collect events of earlier boots to be put right.
+func TestNeverAClock(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t)
+		var n *testNode
+		for boot := range byte(4) {
+			w.clock = newTestClock(time.Unix(50, 0), 50*time.Second, boot, false)
+			w.start()
+			if n == nil {
+				n = w.node("river-gate")
+			}
+			for range 5 {
+				w.hear(n.open())
+			}
+			w.pass(5 * time.Second)
+			if items, err := w.queue.Aside(); err != nil || len(items) != 5 {
+				t.Errorf("boot %d: %d events wait to be put right (%v), want this boot's 5", boot, len(items), err)
+			}
+			w.stop()
+		}
+	})
+}

@@ -123,16 +123,13 @@ func (g *Gateway) message(e *Event) (Message, error) {
 	}
 	topic := g.topic("fault")
 	switch {
-	case e.kind == kindNotice:
-		ce.Type, ce.Data = faultType(e.Notice.Ended), g.noticeData(e, w)
+	case e.notice():
+		ce.Type, ce.Data = faultType(e), g.noticeData(e, w)
 		ce.Subject = e.Notice.Zone
 	case isFault(e.Body):
 		b := e.Body.(*proto.Fault)
-		ce.Type, ce.Data = faultType(b.Ended), g.faultData(e, b, w)
+		ce.Type, ce.Data = faultType(e), g.faultData(e, b, w)
 		ce.Subject = g.nodeName(e.ID.Node)
-		if e.kind == kindCorrection {
-			ce.Type = typeFaultTime
-		}
 	default:
 		d := g.tripData(e, w)
 		ce.Type, ce.Data, ce.Subject = typeOpened, d, d.Zone
@@ -153,10 +150,15 @@ func (g *Gateway) message(e *Event) (Message, error) {
 
 // id is the CloudEvents id. A correction's is its own: the event it is about keeps the old one.
 func (e *Event) id() string {
-	switch e.kind {
-	case kindCorrection:
-		return e.ID.String() + ".time"
-	case kindNotice:
+	if e.corrects() {
+		return e.original() + ".time"
+	}
+	return e.original()
+}
+
+// original is the id of the event that e is, or corrects.
+func (e *Event) original() string {
+	if e.notice() {
 		return "gateway." + hex.EncodeToString(e.Rx.Boot[:4]) + fmt.Sprintf(".%d.%d", e.ID.Gen, e.ID.Counter)
 	}
 	return e.ID.String()
@@ -164,8 +166,12 @@ func (e *Event) id() string {
 
 func isFault(b proto.Body) bool { _, ok := b.(*proto.Fault); return ok }
 
-func faultType(ended bool) string {
-	if ended {
+func faultType(e *Event) string {
+	b, ofNode := e.Body.(*proto.Fault)
+	switch {
+	case e.corrects():
+		return typeFaultTime
+	case ofNode && b.Ended, e.notice() && e.Notice.Ended:
 		return typeFaultEnded
 	}
 	return typeFaultBegan
@@ -173,7 +179,7 @@ func faultType(ended bool) string {
 
 func (g *Gateway) timing(e *Event, w When) timing {
 	t := timing{Clock: w.Clock, Delayed: !w.AgeKnown || w.Age > g.o.OldAfter, Proof: e.Fresh.String(), ClockFixed: w.Corrected}
-	if _, whole := transit(e.Hops); !whole || e.Fresh == proto.Unproven && e.kind != kindNotice {
+	if _, whole := transit(e.Hops); !whole || e.Fresh == proto.Unproven && !e.notice() {
 		t.Uncertain = true
 	}
 	if w.AgeKnown {
@@ -182,13 +188,13 @@ func (g *Gateway) timing(e *Event, w When) timing {
 	if w.SameBoot {
 		t.Boot, t.Monotonic = hex.EncodeToString(e.Rx.Boot[:]), seconds(w.Mono)
 	}
-	if e.kind == kindCorrection {
-		t.Corrects = e.ID.String()
+	if e.corrects() {
+		t.Corrects = e.original()
 	}
 	if e.Rx.Set {
 		t.Received = e.Rx.Wall.UTC().Format(time.RFC3339Nano)
 	}
-	if e.Fresh == proto.Unproven && e.kind != kindNotice {
+	if e.Fresh == proto.Unproven && !e.notice() {
 		t.Unproven = "the node does not know the gateway's time, so the frame could have been held back; its next frame tells"
 	}
 	return t

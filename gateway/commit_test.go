@@ -305,3 +305,24 @@ func TestReceiptContents(t *testing.T) {
 		}
 	})
 }
+
+// A fault of the gateway's own that the disk did not take is stored once it does: no node tells of it again.
+func TestNoticeIsStoredAgain(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t).start()
+		w.broker.down(true)
+		w.pass(2 * time.Second)
+		w.setFault(func(string) error { return errors.New("no space left") })
+		w.link.unplug(true)
+		w.pass(20 * time.Second)
+		w.setFault(nil)
+		w.pass(5 * time.Second)
+		w.stop()
+		w.broker.down(false)
+		w.start()
+		w.pass(5 * time.Second)
+		if got := w.broker.all("/fault"); len(got) == 0 || got[0].data["code"] != NoticeBearerDown {
+			t.Errorf("%d faults after the restart, want that the bearer was down", len(got))
+		}
+	})
+}

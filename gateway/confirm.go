@@ -6,7 +6,6 @@ import (
 	"time"
 
 	"longlane/proto"
-	"longlane/queue"
 )
 
 // confirm is an unproven trip that its node has yet to vouch for: a frame that somebody caught, kept from us and let go
@@ -112,96 +111,4 @@ func (in *ingest) unconfirmed() {
 		in.notice(Notice{Code: NoticeHeldBack, Node: id.Node, Zone: c.zone, Detail: fmt.Sprintf(
 			"event %s is possibly held back: its node did not confirm it within %s", id, confirmWithin)})
 	}
-}
-
-// notice tells the house of a fault that the gateway itself found.
-func (in *ingest) notice(n Notice) {
-	c := in.g.o.Clock
-	number, err := in.epochs.take() // a number that is never used twice serves as the id's as well
-	if err != nil {
-		in.g.o.Log.Error("a fault could not be numbered", "fault", n.Code, "err", err)
-		return
-	}
-	e := &Event{kind: kindNotice, ID: ID{Counter: number, Gen: uint8(in.epochs.number)}, Notice: n,
-		Rx: Reception{Boot: c.Boot, Mono: c.Mono(), Wall: c.Wall(), Set: c.Set()}}
-	in.g.o.Log.Warn("fault", "code", n.Code, "detail", n.Detail)
-	for _, s := range in.g.sinks {
-		s.offer(e)
-	}
-	in.flights++
-	res := commitResult{event: e, began: time.Now()}
-	in.g.o.Queue.Append(queue.Record{Priority: queue.Notice, Value: e.append(nil), Aside: !e.Rx.Set},
-		func(seq queue.Seq, err error) {
-			res.seq, res.err = seq, err
-			in.g.results <- res
-		})
-}
-
-// putRight deals, once the clock is set, with events that came in while it was not: what was delivered meanwhile is
-// followed by a correction; what was not yet will be right when it is.
-func (in *ingest) putRight() {
-	g := in.g
-	switch {
-	case !g.o.Clock.Set():
-		return
-	case in.right.out > 0:
-		in.right.again = true // what is out still stands aside: never correct one event twice
-		return
-	}
-	in.right = righting{}
-	items, err := g.o.Queue.Aside()
-	if err != nil {
-		g.o.Log.Error("times that should be put right cannot be read", "err", err)
-		in.right.failed = true
-		return
-	}
-	if len(items) > maxRighting {
-		items, in.right.again = items[:maxRighting], true
-	}
-	for _, it := range items {
-		rec := queue.Record{NoStore: true, Settle: []queue.Seq{it.Seq}}
-		e, err := parseEvent(it.Value)
-		if err == nil && e.Rx.Boot == g.o.Clock.Boot && e.kind == kindFrame && g.delivered(it.Seq) {
-			e.kind = kindCorrection
-			rec = queue.Record{Priority: queue.Notice, Value: e.append(nil), Settle: []queue.Seq{it.Seq}}
-		}
-		in.right.out++
-		in.flights++
-		g.o.Queue.Append(rec, func(_ queue.Seq, err error) { g.results <- commitResult{right: true, err: err} })
-	}
-}
-
-// righting is how far putRight has got.
-type righting struct {
-	out    int  // handed to the queue and not yet answered
-	again  bool // there is more
-	failed bool // something was not stored: to be tried again
-}
-
-// maxRighting bounds out, so that the answers always find room.
-const maxRighting = 512
-
-func (in *ingest) righted(err error) {
-	in.right.out--
-	if err != nil {
-		in.right.failed = true // at the next tick
-		return
-	}
-	for _, s := range in.g.sinks {
-		s.look()
-	}
-	if in.right.out == 0 && in.right.again && !in.right.failed {
-		in.putRight()
-	}
-}
-
-// delivered reports whether any sink may have had the event: it has acknowledged it, or has a session that may carry
-// it right now. One correction too many does no harm.
-func (g *Gateway) delivered(seq queue.Seq) bool {
-	for _, s := range g.sinks {
-		if s.cursor.Acked(seq) || s.connected.Load() {
-			return true
-		}
-	}
-	return false
 }

@@ -28,6 +28,7 @@ const (
 	kindFrame      kind = 1 // a node's trip or fault
 	kindCorrection kind = 2 // an earlier frame whose time has since been put right
 	kindNotice     kind = 3 // a fault that the gateway itself found
+	kindNoticeTime kind = 4 // an earlier notice whose time has since been put right
 )
 
 // Event is something that the house is told of, with what was known when it came in. It is stored as the frame that
@@ -42,7 +43,7 @@ type Event struct {
 	proven uint8      // bit i: hop record i verified at reception, under a key that was good then
 	Body   proto.Body // opened from Frame
 	Hops   []HopSeen  // likewise
-	Notice Notice     // kindNotice
+	Notice Notice     // kindNotice, kindNoticeTime
 }
 
 // HopSeen is a hop record and whether it verified.
@@ -62,9 +63,11 @@ type Notice struct {
 
 // The codes of Notice.
 const (
-	NoticeHeldBack  = "held-back"  // a frame that somebody may have kept and released later
-	NoticeMarksLost = "marks-lost" // the queue no longer tells old frames of a node from new ones
-	NoticeSetAside  = "set-aside"  // a sink's receiver refuses events, or stored ones cannot be read: others go past them
+	NoticeOverdue    = "node-overdue" // two check-ins of a node were missed
+	NoticeBearerDown = "bearer-down"  // a modem or network interface does not work: nothing can be heard there
+	NoticeHeldBack   = "held-back"    // a frame that somebody may have kept and released later
+	NoticeMarksLost  = "marks-lost"   // the queue no longer tells old frames of a node from new ones
+	NoticeSetAside   = "set-aside"    // a sink's receiver refuses events, or stored ones cannot be read: others go past them
 )
 
 const recordVersion = 1
@@ -89,7 +92,7 @@ func (e *Event) append(dst []byte) []byte {
 	dst = binary.BigEndian.AppendUint64(dst, uint64(e.Rx.Wall.UnixNano()))
 	dst = appendFloat(appendFloat(dst, e.Rx.RSSI), e.Rx.SNR)
 	dst = appendText(dst, e.Rx.Bearer)
-	if e.kind != kindNotice {
+	if !e.notice() {
 		return append(dst, e.Frame...)
 	}
 	ended := byte(0)
@@ -127,7 +130,7 @@ func parseEvent(b []byte) (*Event, error) {
 	}
 	e := &Event{kind: kind(b[1]), Fresh: proto.Freshness(b[2]), proven: b[4], ID: ID{b[5], b[6], binary.BigEndian.Uint32(b[7:])},
 		Late: time.Duration(int32(binary.BigEndian.Uint32(b[11:]))) * lateUnit}
-	if e.kind < kindFrame || e.kind > kindNotice || e.Fresh > proto.Unproven || b[3] > 3 {
+	if e.kind < kindFrame || e.kind > kindNoticeTime || e.Fresh > proto.Unproven || b[3] > 3 {
 		return nil, fmt.Errorf("read stored event: kind %d, freshness %d, flags %d", b[1], b[2], b[3])
 	}
 	e.Rx = Reception{Boot: [16]byte(b[15:]), Mono: time.Duration(binary.BigEndian.Uint64(b[31:])),
@@ -140,7 +143,7 @@ func parseEvent(b []byte) (*Event, error) {
 	if e.Rx.Bearer, b, err = cutText(b[recordFixed:]); err != nil {
 		return nil, err
 	}
-	if e.kind != kindNotice {
+	if !e.notice() {
 		e.Frame = append([]byte(nil), b...)
 		return e, nil
 	}
@@ -174,7 +177,7 @@ func cutText(b []byte) (string, []byte, error) {
 // there by somebody, is not delivered. Which hop records verified is as it was at reception: a relay that is shut out
 // since changes nothing about what it said before.
 func (e *Event) open(r *roster.Roster) error {
-	if e.kind == kindNotice {
+	if e.notice() {
 		return nil
 	}
 	raw, err := proto.Parse(e.Frame)
@@ -248,6 +251,21 @@ func (e *Event) input() (proto.Input, bool) {
 	}
 	return proto.Input{}, false
 }
+
+// notice reports whether it is about a fault that the gateway itself found.
+func (e *Event) notice() bool { return e.kind == kindNotice || e.kind == kindNoticeTime }
+
+// correction makes of e the event that tells its time again.
+func (e *Event) correction() {
+	if e.notice() {
+		e.kind = kindNoticeTime
+	} else {
+		e.kind = kindCorrection
+	}
+}
+
+// corrects reports whether it only tells an earlier event's time again.
+func (e *Event) corrects() bool { return e.kind == kindCorrection || e.kind == kindNoticeTime }
 
 // priority is the lane of the queue that the event is stored in.
 func (e *Event) priority() queue.Priority {

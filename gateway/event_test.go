@@ -27,6 +27,7 @@ func someEvents() []*Event {
 		{kind: kindCorrection, ID: ID{3, 1, 2}, Rx: unset, Frame: []byte{0x21, 0x07}},
 		{kind: kindNotice, ID: ID{0, 7, 12}, Rx: rx, Notice: Notice{Code: NoticeHeldBack, Ended: true, Node: 3, Zone: "river-gate", Detail: "event 3.1.70001 was kept"}},
 		{kind: kindNotice, ID: ID{0, 7, 13}, Rx: unset, Notice: Notice{Code: NoticeSetAside}},
+		{kind: kindNoticeTime, ID: ID{0, 7, 14}, Rx: unset, Notice: Notice{Code: NoticeBearerDown, Detail: "mast"}},
 	}
 }
 
@@ -79,7 +80,7 @@ func TestRecordRefusals(t *testing.T) {
 		if !bytes.Equal(b, e.append(nil)) {
 			t.Fatalf("event %d: what lies behind the bytes to be read was written to", i)
 		}
-		for at, bad := range map[int]byte{0: 2, 1: 4, 2: 3, 3: 4} {
+		for at, bad := range map[int]byte{0: 2, 1: 5, 2: 3, 3: 4} {
 			c := bytes.Clone(b)
 			c[at] = bad
 			if _, err := parseEvent(c); err == nil {

@@ -15,6 +15,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -48,6 +49,7 @@ type world struct {
 	cancel context.CancelFunc
 	done   chan error
 	opts   func(*Options)
+	period time.Duration // of check-ins
 
 	mu        sync.Mutex
 	fault     func(op string) error
@@ -59,7 +61,7 @@ type world struct {
 const (
 	site      = "hill-orchard"
 	oldAfter  = 10 * time.Second
-	checkInIn = time.Minute
+	checkInIn = time.Minute // in tests of supervision; in others no node is ever overdue
 )
 
 var nodeNames = []string{"river-gate", "ridge-gate", "cattle-grid", "barn-relay", "mast-relay"}
@@ -71,7 +73,7 @@ func newWorld(t *testing.T) *world {
 }
 
 func newWorldWithoutQueue(t *testing.T) *world {
-	w := &world{t: t, dir: t.TempDir(), made: map[ID]bool{}, receipted: map[ID]bool{}, meter: newCountMeter(t),
+	w := &world{t: t, dir: t.TempDir(), made: map[ID]bool{}, receipted: map[ID]bool{}, meter: newCountMeter(t), period: 1000 * time.Hour,
 		log: io.Discard, clock: newTestClock(time.Date(2026, 6, 1, 12, 0, 0, 0, time.UTC), 100*time.Second, 1, true)}
 	w.path = filepath.Join(w.dir, "queue.db")
 	w.broker = newFakeBroker(t)
@@ -101,7 +103,7 @@ func (w *world) start() *world {
 	w.link, w.wifi = newFakeLink("lora"), newFakeLink("wifi")
 	o := Options{Site: site, Name: "house", Number: 3, Roster: w.follow, Queue: q, Links: []radio.Link{w.link, w.wifi},
 		SpreadingFactor: map[string]int{"lora": 9}, Titles: map[string]string{"river-gate": "River gate"}, Clock: w.clock.clock(),
-		OldAfter: oldAfter, FreshWithin: proto.FreshWithin, CheckIn: checkInIn, Meter: w.meter,
+		OldAfter: oldAfter, FreshWithin: proto.FreshWithin, CheckIn: w.period, Meter: w.meter,
 		Log: slog.New(slog.NewTextHandler(w.log, nil)),
 		Sinks: []SinkOptions{{Name: "broker", Required: true, FromStart: true, Window: 32, Dial: w.broker.dial,
 			MaxBackoff: time.Second, Reason: func(error) string { return "ended" }}}}
@@ -316,13 +318,17 @@ type fakeLink struct {
 	sent  []sentFrame
 	taken int
 	down  bool
+	away  atomic.Bool
 	block chan struct{}
 }
 
 func newFakeLink(name string) *fakeLink { return &fakeLink{name: name, in: make(chan radio.Packet)} }
 
 func (l *fakeLink) Name() string { return l.name }
-func (l *fakeLink) Up() bool     { return true }
+
+// unplug takes the device away.
+func (l *fakeLink) unplug(away bool) { l.away.Store(away) }
+func (l *fakeLink) Up() bool         { return !l.away.Load() }
 
 // fail has Send fail, as when the modem is unplugged or may not transmit.
 func (l *fakeLink) fail(on bool) {

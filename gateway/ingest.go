@@ -23,7 +23,9 @@ type ingest struct {
 	repeats  map[uint8]int // receipts sent again of late, by node
 	confirms map[ID]confirm
 	house    *house
-	set      bool // the clock was set when last looked at
+	down     map[string]*outage // bearers that do not work, by name
+	unsaved  []*Event           // notices that could not be stored
+	set      bool               // the clock was set when last looked at
 	right    righting
 
 	complaint string // about the roster, as last logged
@@ -71,7 +73,7 @@ func AdvanceMark(old []byte, counter uint32) ([]byte, error) {
 
 func newIngest(g *Gateway) (*ingest, error) {
 	in := &ingest{g: g, windows: map[windowKey]*window{}, repeats: map[uint8]int{},
-		confirms: map[ID]confirm{}, set: g.o.Clock.Set()}
+		confirms: map[ID]confirm{}, down: map[string]*outage{}, set: g.o.Clock.Set()}
 	lost, err := in.readMarks()
 	if err != nil {
 		return nil, fmt.Errorf("read replay marks: %w", err)
@@ -87,7 +89,7 @@ func newIngest(g *Gateway) (*ingest, error) {
 	if len(lost) > 0 || in.epochs.damaged {
 		g.notify(Notice{Code: NoticeMarksLost, Detail: marksLost(g, lost)})
 	}
-	in.house = newHouse(g)
+	in.house = newHouse(g, in.notice)
 	return in, nil
 }
 
@@ -157,14 +159,17 @@ func (in *ingest) tick() {
 	set := g.o.Clock.Set()
 	if set && !in.set {
 		g.o.Log.Info("the clock has been set")
+		in.house.clockSet()
 	}
 	if set && (!in.set || in.right.failed) {
 		in.putRight()
 	}
 	in.set = set // it can be lost again
-	in.house.overdue(g.o.Clock.Mono())
+	in.watchBearers()
+	in.house.overdue(g.o.Clock.Mono(), in.deaf())
 	in.unconfirmed()
 	in.easeRepeats()
+	in.saveAgain()
 	in.setAside()
 }
 
@@ -425,17 +430,20 @@ func (in *ingest) result(r commitResult) {
 	if w != nil {
 		delete(w.flying, r.count)
 	}
-	stored := r.key.space == eventSpace || r.event.kind == kindNotice
+	stored := r.key.space == eventSpace || r.event.notice()
 	if r.err != nil {
 		if errors.Is(r.err, queue.ErrCorruptMark) {
 			in.g.giveUp(fmt.Errorf("%w: starting anew mends it", r.err))
 		}
-		in.g.o.Log.Error("an event was not stored; no receipt is sent, the node will try again",
+		in.g.o.Log.Error("an event was not stored; if it came from a node, no receipt is sent and the node will try again",
 			"event", r.event.ID, "err", r.err)
 		if stored {
 			for _, s := range in.g.sinks {
 				s.failed(r.event)
 			}
+		}
+		if r.event.notice() && len(in.unsaved) < cap(in.g.notices) {
+			in.unsaved = append(in.unsaved, r.event) // no node will try again
 		}
 		return
 	}

@@ -89,7 +89,11 @@ func (in *ingest) receipt(e *Event, raw proto.Raw, p radio.Packet, w *window) {
 		g.o.Log.Error("a receipt could not be made", "event", e.ID, "err", err)
 		return
 	}
-	g.senders[p.Bearer].send(out)
+	if s := g.senders[p.Bearer]; s != nil {
+		s.send(out)
+	} else {
+		g.o.Log.Error("a packet came by a bearer that is not known; no receipt can be sent", "bearer", p.Bearer)
+	}
 }
 
 // settings has nodes check in with the period by which the gateway judges them. The period numbers the settings too, so

@@ -30,14 +30,19 @@ type house struct {
 	g     *Gateway
 	zones map[string]*zoneState
 	nodes map[uint8]*nodeHealth
+	tell  func(Notice)
+	hears time.Duration // since when any bearer has worked
 }
 
 type zoneState struct {
-	Zone  string `json:"zone"`
-	Title string `json:"zone_title,omitempty"`
-	State string `json:"state"`
-	Since string `json:"since,omitempty"` // RFC 3339; absent while the clock is unset
-	Why   string `json:"why,omitempty"`
+	Zone  string   `json:"zone"`
+	Title string   `json:"zone_title,omitempty"`
+	State string   `json:"state"`
+	Since string   `json:"since,omitempty"` // RFC 3339; absent while the clock is unset
+	Boot  string   `json:"boot"`
+	Mono  *float64 `json:"since_monotonic_s"` // on the gateway's clock since that boot, as in the tick
+	Why   string   `json:"why,omitempty"`
+	at    time.Duration
 	mark  uint32 // counter of the event that set it
 	gen   uint8
 	node  uint8
@@ -45,25 +50,26 @@ type zoneState struct {
 }
 
 type nodeHealth struct {
-	Node        string    `json:"node"`
-	NodeID      uint8     `json:"node_id"`
-	Verdict     string    `json:"verdict"` // heard, overdue, not heard yet
-	Reason      string    `json:"reason"`
-	LastHeard   string    `json:"last_heard,omitempty"`
-	Boot        string    `json:"boot"`
-	HeardMono   *float64  `json:"last_heard_monotonic_s,omitempty"`
-	Battery     *float64  `json:"battery_v,omitempty"`
-	Temperature *int      `json:"temperature_c,omitempty"`
-	Restarts    *uint8    `json:"restarts,omitempty"`
-	Held        *uint8    `json:"oldest_held_back,omitempty"`
-	Bearer      string    `json:"bearer,omitempty"`
-	Hops        []hopData `json:"hops"`
-	heard       time.Duration
+	Node        string        `json:"node"`
+	NodeID      uint8         `json:"node_id"`
+	Verdict     string        `json:"verdict"` // heard, overdue, not heard yet
+	Reason      string        `json:"reason"`
+	LastHeard   string        `json:"last_heard,omitempty"`
+	Boot        string        `json:"boot"`
+	HeardMono   *float64      `json:"last_heard_monotonic_s,omitempty"`
+	Battery     *float64      `json:"battery_v,omitempty"`
+	Temperature *int          `json:"temperature_c,omitempty"`
+	Restarts    *uint8        `json:"restarts,omitempty"`
+	Held        *uint8        `json:"oldest_held_back,omitempty"`
+	Bearer      string        `json:"bearer,omitempty"`
+	Hops        []hopData     `json:"hops"`
+	heard       time.Duration // or when we began to listen for it
 	everHeard   bool
+	told        bool // the fault has been raised
 }
 
-func newHouse(g *Gateway) *house {
-	h := &house{g: g, zones: map[string]*zoneState{}, nodes: map[uint8]*nodeHealth{}}
+func newHouse(g *Gateway, tell func(Notice)) *house {
+	h := &house{g: g, tell: tell, zones: map[string]*zoneState{}, nodes: map[uint8]*nodeHealth{}}
 	h.reload()
 	return h
 }
@@ -87,13 +93,14 @@ func (h *house) reload() {
 		}
 		if h.nodes[n.ID] == nil {
 			h.nodes[n.ID] = &nodeHealth{Node: n.Name, NodeID: n.ID, Verdict: verdictNever,
-				Reason: "nothing has been heard since the gateway started", Boot: hex.EncodeToString(h.g.o.Clock.Boot[:])}
+				Reason: "nothing has been heard since the gateway started", Boot: hex.EncodeToString(h.g.o.Clock.Boot[:]),
+				heard: h.g.o.Clock.Mono()}
 			h.publishNode(n.ID)
 		}
 		for _, in := range n.Inputs {
 			z := h.zones[in.Zone]
 			if z == nil || z.node != n.ID || z.input != in.Number {
-				h.zones[in.Zone] = &zoneState{Zone: in.Zone, Title: h.g.o.Titles[in.Zone], node: n.ID, input: in.Number}
+				h.zones[in.Zone] = &zoneState{Zone: in.Zone, Title: h.g.o.Titles[in.Zone], Boot: hex.EncodeToString(h.g.o.Clock.Boot[:]), node: n.ID, input: in.Number}
 				h.setZone(h.zones[in.Zone], zoneUnwatched, "its node has not been heard yet", h.g.o.Clock.Mono())
 			}
 		}
@@ -120,7 +127,12 @@ func (h *house) setZone(z *zoneState, state, why string, mono time.Duration) {
 	if z.State == state {
 		return
 	}
-	z.State, z.Why, z.Since = state, why, h.g.wallAt(mono)
+	z.State, z.Why, z.at = state, why, mono
+	h.publishZone(z)
+}
+
+func (h *house) publishZone(z *zoneState) {
+	z.Since, z.Mono = h.g.wallAt(z.at), seconds(z.at)
 	text, _ := json.Marshal(z) // plain fields: cannot fail
 	h.g.retain(h.g.topic("zone", z.Zone, "state"), text)
 }
@@ -237,7 +249,10 @@ func (h *house) heard(e *Event) *nodeHealth {
 		}
 		return nil
 	}
-	n.heard, n.everHeard = e.Rx.Mono, true
+	if n.told {
+		h.tell(Notice{Code: NoticeOverdue, Ended: true, Node: e.ID.Node, Detail: n.Node + " is heard again"})
+	}
+	n.heard, n.everHeard, n.told = e.Rx.Mono, true, false
 	n.Verdict, n.Reason = verdictHeard, "its frames arrive"
 	n.LastHeard, n.HeardMono = h.g.wallAt(e.Rx.Mono), seconds(e.Rx.Mono)
 	n.Bearer, n.Hops = e.Rx.Bearer, h.g.hopData(e)
@@ -254,21 +269,46 @@ func (h *house) publishNode(id uint8) {
 	h.g.retain(h.g.topic("node", n.Node, "health"), text)
 }
 
-// overdue finds nodes that have missed two check-ins, and says that their zones are unwatched.
-func (h *house) overdue(now time.Duration) {
+// overdue finds nodes that have missed two check-ins, and says that their zones are unwatched. While the gateway itself
+// is deaf no node is blamed; once it hears again each has as long as ever.
+func (h *house) overdue(now time.Duration, deaf bool) {
 	limit := 2*h.g.o.CheckIn + 10*time.Second
+	why := "two check-ins in a row were missed: look at its battery, antenna and relay"
+	if deaf {
+		h.hears, why = now, "no bearer of the gateway works, so it cannot be heard"
+	}
 	for id, n := range h.nodes {
-		if !n.everHeard || n.Verdict == verdictOverdue || now-n.heard <= limit {
+		if now-n.heard > limit && n.Verdict != verdictOverdue {
+			h.silent(id, n, why)
+		}
+		if deaf || n.told || now-max(n.heard, h.hears) <= limit {
 			continue
 		}
-		n.Verdict = verdictOverdue
-		n.Reason = "two check-ins in a row were missed: look at its battery, antenna and relay"
-		h.publishNode(id)
-		for _, z := range h.zones {
-			if z.node == id {
-				h.setZone(z, zoneUnwatched, "its node is overdue", now)
-			}
+		n.told = true
+		h.silent(id, n, why)
+		h.tell(Notice{Code: NoticeOverdue, Node: id, Detail: n.Node + ": " + why})
+	}
+}
+
+func (h *house) silent(id uint8, n *nodeHealth, why string) {
+	n.Verdict, n.Reason = verdictOverdue, why
+	h.publishNode(id)
+	for _, z := range h.zones {
+		if z.node == id {
+			h.setZone(z, zoneUnwatched, "its node is overdue: "+why, h.g.o.Clock.Mono())
 		}
-		h.g.o.Log.Warn("node is overdue", "node", n.Node, "last_heard", n.LastHeard)
+	}
+}
+
+// clockSet tells again, with times, what was told without.
+func (h *house) clockSet() {
+	for _, z := range h.zones {
+		h.publishZone(z)
+	}
+	for id, n := range h.nodes {
+		if n.everHeard {
+			n.LastHeard = h.g.wallAt(n.heard)
+			h.publishNode(id)
+		}
 	}
 }

@@ -29,7 +29,9 @@ func (w *world) wantHealth(node, verdict string) {
 
 func TestZoneStates(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		w := newWorld(t).start()
+		w := newWorld(t)
+		w.period = checkInIn
+		w.start()
 		n := w.node("river-gate")
 		for _, z := range nodeNames[:3] {
 			w.wantZone(z, "unwatched")
@@ -242,7 +244,9 @@ func TestDamagedRosterKeepsTheOld(t *testing.T) {
 // or is recorded, and moves nothing.
 func TestUnwatchedUntilProven(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		w := newWorld(t).start()
+		w := newWorld(t)
+		w.period = checkInIn
+		w.start()
 		n := w.node("river-gate")
 		w.hear(n.open())
 		w.wantZone("river-gate", "tripped")
@@ -268,7 +272,9 @@ func TestUnwatchedUntilProven(t *testing.T) {
 // Check-ins that a thief of the node recorded keep neither node nor zone alive.
 func TestUnprovenCheckInsKeepNobodyAlive(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		w := newWorld(t).start()
+		w := newWorld(t)
+		w.period = checkInIn
+		w.start()
 		n := w.node("river-gate")
 		w.hear(n.checkIn())
 		w.wantZone("river-gate", "clear")
@@ -337,5 +343,124 @@ func TestInputsBeyondTheCheckIn(t *testing.T) {
 		node.next = 2
 		w.hear(node.checkIn())
 		w.wantZone("cellar", "tripped")
+	})
+}
+
+// A node that is silent raises a fault, whether it was ever heard or not, and its return ends it.
+func TestOverdueIsAFault(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t)
+		w.period = checkInIn
+		w.start()
+		n := w.node("river-gate")
+		w.hear(n.checkIn())
+		w.pass(2*checkInIn + 8*time.Second)
+		if got := w.broker.all("/fault"); len(got) != 0 {
+			t.Fatalf("faults %v before two check-ins were missed", got[0].data)
+		}
+		w.pass(5 * time.Second)
+		faults := map[any]string{}
+		for _, p := range w.broker.all("/fault") {
+			if p.data["code"] == NoticeOverdue {
+				faults[p.data["node"]] += p.typ + " "
+			}
+		}
+		for _, name := range nodeNames {
+			if faults[name] != typeFaultBegan+" " {
+				t.Errorf("%s: faults %q, want that one began", name, faults[name])
+			}
+			w.wantHealth(name, "overdue")
+		}
+		w.hear(n.checkIn())
+		w.pass(time.Second)
+		all := w.broker.all("/fault")
+		if last := all[len(all)-1]; last.typ != typeFaultEnded || last.data["node"] != "river-gate" {
+			t.Errorf("the last fault is %s of %v, want the end of river-gate's", last.typ, last.data["node"])
+		}
+		w.pass(10 * time.Minute)
+		if got := w.broker.all("/fault"); len(got) != len(all)+1 {
+			t.Errorf("in ten minutes %d faults more, want river-gate's alone", len(got)-len(all))
+		}
+	})
+}
+
+// While the gateway itself is deaf, that is the fault, and no node is blamed; zones are unwatched all the same. When it
+// hears again nodes have as long as ever.
+func TestDeafGatewayBlamesNoNode(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t)
+		w.period = checkInIn
+		w.start()
+		nodes := []*testNode{}
+		for _, name := range nodeNames {
+			nodes = append(nodes, w.node(name))
+			w.hear(nodes[len(nodes)-1].checkIn())
+		}
+		w.link.unplug(true)
+		w.pass(time.Minute)
+		faults := w.broker.all("/fault")
+		if len(faults) != 1 || faults[0].data["code"] != NoticeBearerDown || !strings.Contains(faults[0].data["detail"].(string), "lora") {
+			t.Fatalf("faults %v, want one that lora is down", faults)
+		}
+		w.wifi.unplug(true)
+		w.pass(10 * time.Minute)
+		w.wantZone("river-gate", "unwatched")
+		w.wantHealth("river-gate", "overdue")
+		if why, _ := w.broker.last("node/river-gate/health")["reason"].(string); !strings.Contains(why, "no bearer") {
+			t.Errorf("the reason is %q, want that no bearer works", why)
+		}
+		if got := w.broker.all("/fault"); len(got) != 2 {
+			t.Errorf("%d faults, want those of two bearers", len(got))
+		}
+		w.link.unplug(false)
+		w.wifi.unplug(false)
+		w.pass(2 * time.Minute)
+		if got := w.broker.all("/fault"); len(got) != 4 || got[3].typ != typeFaultEnded {
+			t.Errorf("%d faults, want two that began and ended", len(got))
+		}
+		for _, n := range nodes[1:] {
+			w.hear(n.checkIn())
+		}
+		w.wantZone("ridge-gate", "clear")
+		w.pass(time.Minute)
+		if got := w.broker.all("/fault"); len(got) != 5 || got[4].data["node"] != "river-gate" || got[4].data["code"] != NoticeOverdue {
+			t.Errorf("%d faults, want one more, river-gate's", len(got))
+		}
+	})
+}
+
+// While the clock is unset a state tells no wall time, and since when by the gateway's own clock; once it is set, the
+// wall time as well.
+func TestStateWithoutClock(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t)
+		w.clock = newTestClock(time.Unix(50, 0), 50*time.Second, 1, false)
+		w.start()
+		w.pass(2 * time.Second)
+		at := w.clock.Mono()
+		w.hear(w.node("river-gate").checkIn())
+		w.wantZone("river-gate", "clear")
+		for _, topic := range []string{"zone/river-gate/state", "gateway/house", "/tick"} {
+			doc := w.broker.last(topic)
+			for key, v := range doc {
+				if v == "" {
+					t.Errorf("%s: %s is empty, should be left out", topic, key)
+				}
+			}
+			if doc["boot"] == nil {
+				t.Errorf("%s names no boot: %v", topic, doc)
+			}
+		}
+		since := w.broker.last("zone/river-gate/state")["since_monotonic_s"]
+		if since == nil || f64(since)-at.Seconds() > 0.2 || f64(since) < at.Seconds()-0.2 {
+			t.Errorf("clear since %v on the monotonic clock, want %v", since, at.Seconds())
+		}
+		w.pass(time.Minute)
+		w.clock.put(realTime, true)
+		w.pass(2 * time.Second)
+		got, err := time.Parse(time.RFC3339Nano, w.broker.last("zone/river-gate/state")["since"].(string))
+		if want := realTime.Add(-time.Minute); err != nil || !near(got, want, time.Second) {
+			t.Errorf("clear since %v (%v), want %v", got, err, want)
+		}
 	})
 }

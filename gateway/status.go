@@ -3,6 +3,7 @@ package gateway
 import (
 	"encoding/hex"
 	"encoding/json"
+	"time"
 )
 
 // Status is the retained publication of the gateway's own state: serving since it started, stopped since now, or lost,
@@ -15,12 +16,20 @@ func (g *Gateway) Status(state string) Message {
 	}
 	status := map[string]any{"gateway": g.o.Name, "state": state, "boot": hex.EncodeToString(g.o.Clock.Boot[:])}
 	if state == StatusLost {
-		status["last_connected"], status["last_connected_monotonic_s"] = g.wallAt(now), now.Seconds()
+		putTime(status, "last_connected", g.wallAt(now), now)
 	} else {
-		status["since"], status["since_monotonic_s"] = g.wallAt(since), since.Seconds()
+		putTime(status, "since", g.wallAt(since), since)
 	}
 	text, _ := json.Marshal(status) // plain values: cannot fail
 	return Message{Topic: g.topic("gateway", g.o.Name), QoS: 1, Retain: true, Payload: text}
+}
+
+// putTime leaves the wall time out while the clock is unset.
+func putTime(m map[string]any, name, wall string, mono time.Duration) {
+	m[name+"_monotonic_s"] = mono.Seconds()
+	if wall != "" {
+		m[name] = wall
+	}
 }
 
 // The gateway's states. StatusLost is for the last will.
@@ -33,17 +42,11 @@ const (
 // tick is the beat by which listeners know that they would hear a trip, and reckon ages.
 func (g *Gateway) tick() Message {
 	c := g.o.Clock
-	text, _ := json.Marshal(map[string]any{ // plain values: cannot fail
-		"gateway": g.o.Name, "boot": hex.EncodeToString(c.Boot[:]), "monotonic_s": c.Mono().Seconds(),
-		"clock": c.quality(), "time": g.wallAt(c.Mono())})
-	return Message{Topic: g.topic("tick"), Payload: text}
-}
-
-// notify has ingest tell the house of a fault that a sink found.
-func (g *Gateway) notify(n Notice) {
-	select {
-	case g.notices <- n:
-	default:
-		g.o.Log.Error("fault", "code", n.Code, "detail", n.Detail)
+	tick := map[string]any{"gateway": g.o.Name, "boot": hex.EncodeToString(c.Boot[:]), "monotonic_s": c.Mono().Seconds(),
+		"clock": c.quality()}
+	if t := g.wallAt(c.Mono()); t != "" {
+		tick["time"] = t
 	}
+	text, _ := json.Marshal(tick) // plain values: cannot fail
+	return Message{Topic: g.topic("tick"), Payload: text}
 }
