@@ -86,30 +86,62 @@ var ErrNone = errors.New("no site has been set up here")
 
 // Open reads the site in dir. It refuses files that others can read.
 func Open(dir string) (*Roster, error) {
-	secret, err := readPrivate(filepath.Join(dir, secretFile))
+	path := filepath.Join(dir, secretFile)
+	text, err := readPrivate(path)
 	if errors.Is(err, fs.ErrNotExist) {
-		return nil, fmt.Errorf("open roster in %s: %w; add a first node with: longlane enrol add NAME", dir, ErrNone)
+		return nil, fmt.Errorf("open roster in %s: %w", dir, withoutSecret(dir))
 	} else if err != nil {
 		return nil, err
 	}
-	r := &Roster{dir: dir}
-	if r.secret, err = hex.DecodeString(strings.TrimSpace(string(secret))); err != nil || len(r.secret) != proto.KeySize {
-		return nil, fmt.Errorf("open %s: expected %d hexadecimal digits; restore the file from your copy of it",
-			filepath.Join(dir, secretFile), 2*proto.KeySize)
+	secret, err := hex.DecodeString(strings.TrimSpace(string(text)))
+	if err != nil || len(secret) != proto.KeySize {
+		return nil, fmt.Errorf("open %s: expected %d hexadecimal digits; restore the file from your copy of it", path, 2*proto.KeySize)
 	}
-	text, err := readPrivate(filepath.Join(dir, rosterFile))
+	r, err := read(dir)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, fmt.Errorf("%w, but %s is there: restore %s from your copy of it, or move %s away to begin a new site, "+
+			"whose nodes then all need new cards", err, secretFile, rosterFile, secretFile)
+	} else if err != nil {
+		return nil, err
+	}
+	r.secret = secret
+	return r, nil
+}
+
+// read reads the roster alone.
+func read(dir string) (*Roster, error) {
+	path := filepath.Join(dir, rosterFile)
+	text, err := readPrivate(path)
 	if err != nil {
 		return nil, err
 	}
+	r := &Roster{dir: dir}
 	d := json.NewDecoder(strings.NewReader(string(text)))
 	d.DisallowUnknownFields()
 	if err := d.Decode(r); err != nil {
-		return nil, fmt.Errorf("read %s: %w", filepath.Join(dir, rosterFile), err)
+		return nil, fmt.Errorf("read %s: %w", path, err)
 	}
 	if _, err := d.Token(); err != io.EOF {
-		return nil, fmt.Errorf("read %s: something follows the end of the roster; remove it", filepath.Join(dir, rosterFile))
+		return nil, fmt.Errorf("read %s: something follows the end of the roster; remove it", path)
 	}
 	return r, r.check()
+}
+
+// withoutSecret says what a directory without a secret is: one where no site has been set up (ErrNone), or one whose
+// secret is lost. A roster without nodes is what a set-up leaves that was cut short between its two writes: nobody has
+// a card of that site, so it counts as none.
+func withoutSecret(dir string) error {
+	r, err := read(dir)
+	if errors.Is(err, fs.ErrNotExist) || err == nil && len(r.Nodes) == 0 {
+		return fmt.Errorf("%w; add a first node with: longlane enrol add NAME --zone ZONE --state %s --site SITE (or with "+
+			"--config FILE instead of the last two)", ErrNone, dir)
+	}
+	holds := "cannot be read"
+	if err == nil {
+		holds = fmt.Sprintf("names %d nodes", len(r.Nodes))
+	}
+	return fmt.Errorf("%s is there and %s, but %s, from which all keys are made, is missing: restore %s from your copy of it, "+
+		"or move %s away to begin a new site, whose nodes then all need new cards", rosterFile, holds, secretFile, secretFile, rosterFile)
 }
 
 func readPrivate(path string) ([]byte, error) {
@@ -123,13 +155,21 @@ func readPrivate(path string) ([]byte, error) {
 	return os.ReadFile(path)
 }
 
-// Create sets up a new site in dir: a new secret and an empty roster.
+// Create sets up a new site in dir: a new secret and an empty roster. It touches nothing that belongs to a site. The
+// secret is written last: cut short, the set-up leaves a roster without nodes, which the next one replaces; a secret
+// alone could not be told from a site that has lost its roster.
 func Create(dir, siteName string) (*Roster, error) {
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return nil, fmt.Errorf("set up site: %w", err)
 	}
-	if _, err := os.Stat(filepath.Join(dir, secretFile)); err == nil {
-		return nil, fmt.Errorf("set up site: %s exists already", filepath.Join(dir, secretFile))
+	secret := filepath.Join(dir, secretFile)
+	if _, err := os.Lstat(secret); err == nil {
+		return nil, fmt.Errorf("set up site: %s exists already", secret)
+	} else if !errors.Is(err, fs.ErrNotExist) {
+		return nil, fmt.Errorf("set up site: %w", err)
+	}
+	if err := withoutSecret(dir); !errors.Is(err, ErrNone) {
+		return nil, fmt.Errorf("set up site in %s: %w", dir, err)
 	}
 	r := &Roster{Format: format, SiteName: siteName, dir: dir, secret: make([]byte, proto.KeySize)}
 	rand.Read(r.secret) // never fails: crypto/rand ends the program rather
@@ -139,7 +179,7 @@ func Create(dir, siteName string) (*Roster, error) {
 	if err := r.Save(); err != nil {
 		return nil, err
 	}
-	return r, writeWhole(filepath.Join(dir, secretFile), []byte(hex.EncodeToString(r.secret)+"\n"))
+	return r, writeWhole(secret, []byte(hex.EncodeToString(r.secret)+"\n"))
 }
 
 // Save writes the roster.

@@ -73,6 +73,71 @@ func TestCreateAndOpen(t *testing.T) {
 	}
 }
 
+// TestHalfASite: with one of the two files gone nothing is overwritten, and the error says what is there, what is missing
+// and what to do.
+func TestHalfASite(t *testing.T) {
+	_, lostSecret := site(t, "river-gate", "ridge-gate")
+	_, damaged := site(t, "river-gate")
+	if err := os.WriteFile(filepath.Join(damaged, "roster.json"), []byte("{"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	_, lostRoster := site(t, "river-gate")
+	for what, c := range map[string]struct {
+		dir, gone, stays string
+		words            []string
+	}{
+		"the secret is lost": {lostSecret, "site.secret", "roster.json",
+			[]string{lostSecret, "roster.json is there and names 2 nodes", "site.secret", "is missing", "restore site.secret", "move roster.json away", "new cards"}},
+		"the secret is lost and the roster damaged": {damaged, "site.secret", "roster.json",
+			[]string{damaged, "roster.json is there and cannot be read", "restore site.secret"}},
+		"the roster is lost": {lostRoster, "roster.json", "site.secret",
+			[]string{lostRoster, "site.secret is there", "restore roster.json", "move site.secret away", "new cards"}},
+	} {
+		if err := os.Remove(filepath.Join(c.dir, c.gone)); err != nil {
+			t.Fatal(err)
+		}
+		before, err := os.ReadFile(filepath.Join(c.dir, c.stays))
+		if err != nil {
+			t.Fatal(err)
+		}
+		_, err = Open(c.dir)
+		wantError(t, "Open, "+what, err, c.words...)
+		if errors.Is(err, ErrNone) {
+			t.Errorf("%s: Open passes it for a site never set up", what)
+		}
+		_, err = Create(c.dir, "hill-orchard")
+		wantError(t, "Create, "+what, err, c.stays)
+		after, err := os.ReadFile(filepath.Join(c.dir, c.stays))
+		if err != nil || !bytes.Equal(before, after) {
+			t.Errorf("%s: %s was %q and is %q (%v)", what, c.stays, before, after, err)
+		}
+		if err := os.Rename(filepath.Join(c.dir, c.stays), filepath.Join(c.dir, "away")); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := Create(c.dir, "hill-orchard"); err != nil {
+			t.Errorf("%s: the advice was followed, and Create says %v", what, err)
+		}
+	}
+}
+
+// TestCreateAfterACrash: what a set-up leaves that ended between its two writes does not stand in the way of the next.
+func TestCreateAfterACrash(t *testing.T) {
+	r, dir := site(t)
+	if err := os.Rename(filepath.Join(dir, "site.secret"), filepath.Join(dir, ".site.secret-123")); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := Open(dir); !errors.Is(err, ErrNone) {
+		t.Errorf("Open after half a set-up: %v, want ErrNone", err)
+	}
+	again, err := Create(dir, "hill-orchard")
+	if err != nil {
+		t.Fatalf("Create after half a set-up: %v", err)
+	}
+	if got, err := Open(dir); err != nil || got.Site != again.Site || bytes.Equal(got.secret, r.secret) {
+		t.Errorf("Open = %+v, %v; want the second set-up", got, err)
+	}
+}
+
 func TestOpenNothing(t *testing.T) {
 	_, err := Open(t.TempDir())
 	if !errors.Is(err, ErrNone) {
