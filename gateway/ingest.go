@@ -295,17 +295,22 @@ func (in *ingest) admit(r *roster.Roster, key windowKey) string {
 		return "revoked"
 	case key.gen == n.Gen:
 		return ""
-	case key.gen+1 != n.Gen || n.Rekeyed.IsZero():
+	case key.gen+1 != n.Gen || key.gen == 0:
 		return "generation"
 	}
-	// The generation before: until the first frame of the new one, at most OldGenerationFor. While the clock is unset
-	// the first half of the rule stands alone.
+	// The generation before: until the first frame of the new one, at most OldGenerationFor. While the clock is unset, or
+	// if it was when the node was re-keyed, the first half of the rule stands alone.
 	for _, s := range []space{eventSpace, checkInSpace} {
 		if w := in.windows[windowKey{s, key.node, n.Gen}]; w != nil {
 			return "generation"
 		}
 	}
-	if in.g.o.Clock.Set() && in.g.o.Clock.Wall().Sub(n.Rekeyed) > roster.OldGenerationFor {
+	if n.Rekeyed.IsZero() || !in.g.o.Clock.Set() {
+		return ""
+	}
+	// A re-keying more than a day ahead was dated by a clock that was wrong, and its date says nothing: without this
+	// bound the old key would be good until then. A day covers a battery clock that keeps local time.
+	if ago := in.g.o.Clock.Wall().Sub(n.Rekeyed); ago > roster.OldGenerationFor || ago < -24*time.Hour {
 		return "generation"
 	}
 	return ""

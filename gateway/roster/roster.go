@@ -39,6 +39,9 @@ const (
 // of the new one.
 const OldGenerationFor = 7 * 24 * time.Hour
 
+// firstTime is a time that every clock that has been set is past.
+var firstTime = time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)
+
 // Roster is one site's list. It is safe for concurrent use once opened, as long as nobody changes it; those who change
 // it (Add, Rekey, ...) own it alone.
 type Roster struct {
@@ -59,7 +62,7 @@ type Node struct {
 	ID      uint8     `json:"id"`
 	Name    string    `json:"name"`
 	Gen     uint8     `json:"generation"`
-	Rekeyed time.Time `json:"rekeyed,omitzero"` // when Gen replaced Gen-1
+	Rekeyed time.Time `json:"rekeyed,omitzero"` // when Gen replaced Gen-1; zero if Gen is 1, or if no clock was set then
 	Revoked bool      `json:"revoked,omitempty"`
 	Relay   bool      `json:"relay,omitempty"`
 	Inputs  []Input   `json:"inputs,omitempty"`
@@ -364,7 +367,8 @@ func (r *Roster) Add(n Node) (*Node, error) {
 }
 
 // Rekey gives a node its next generation. The one before is accepted until the first frame of the new, at most
-// OldGenerationFor.
+// OldGenerationFor after now. That is the time by a clock that has been set: zero if there is none, and so is taken a
+// time before 2026. Then nobody counts the days, since a wrong count would shut the node out as soon as the clock is set.
 func (r *Roster) Rekey(name string, now time.Time) (*Node, error) {
 	n, err := r.Named(name)
 	if err != nil {
@@ -374,7 +378,10 @@ func (r *Roster) Rekey(name string, now time.Time) (*Node, error) {
 		return nil, fmt.Errorf("re-key: %q has used all its generations; swap it", name)
 	}
 	n.Gen++
-	n.Rekeyed = now.UTC().Round(0)
+	n.Rekeyed = time.Time{}
+	if !now.Before(firstTime) {
+		n.Rekeyed = now.UTC().Round(0)
+	}
 	return n, nil
 }
 

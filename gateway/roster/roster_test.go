@@ -351,6 +351,31 @@ func TestRekeyRevokeSwap(t *testing.T) {
 	}
 }
 
+// TestRekeyWithoutAClock: what a clock that was never set shows is not recorded, also not in place of an earlier date.
+func TestRekeyWithoutAClock(t *testing.T) {
+	r, dir := site(t, "river-gate")
+	set := time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)
+	for gen, c := range []struct{ at, want time.Time }{
+		{set, set},
+		{time.Unix(86400, 0), time.Time{}},
+		{set.Add(time.Hour), set.Add(time.Hour)},
+		{set.Add(-1), time.Time{}},
+		{time.Time{}, time.Time{}},
+	} {
+		if _, err := r.Rekey("river-gate", c.at); err != nil {
+			t.Fatal(err)
+		}
+		save(t, r)
+		got, err := Open(dir)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if n := got.Node(1); !n.Rekeyed.Equal(c.want) || int(n.Gen) != gen+2 {
+			t.Errorf("re-keyed at %v: generation %d at %v, want %d at %v", c.at, n.Gen, n.Rekeyed, gen+2, c.want)
+		}
+	}
+}
+
 // The group key in use follows the group generation.
 func TestGroupKeysFollow(t *testing.T) {
 	r, _ := site(t, "river-gate", "ridge-gate")
