@@ -276,46 +276,66 @@ func await(ctx context.Context, f *os.File) error {
 	}
 }
 
-// Name is what nodes, zones and sites may be called: it becomes part of a topic.
+// Name is what nodes, zones and sites may be called: it becomes part of a topic. NameForm says it in words.
 var Name = regexp.MustCompile(`^[a-z0-9][a-z0-9-]{0,31}$`)
+
+// NameForm is what Name expects.
+const NameForm = "1 to 32 small letters, digits and dashes, no dash at first"
 
 func (r *Roster) check() error {
 	bad := func(f string, a ...any) error {
-		return fmt.Errorf("roster %s: %s", filepath.Join(r.dir, rosterFile), fmt.Sprintf(f, a...))
+		return fmt.Errorf("roster %s: %w", filepath.Join(r.dir, rosterFile), fmt.Errorf(f, a...))
 	}
 	if r.Format != format {
 		return bad("format %d, this program reads format %d", r.Format, format)
 	}
 	ids, names, zones := map[uint8]bool{}, map[string]bool{}, map[string]string{}
 	for _, n := range r.Nodes {
+		err := n.check()
 		switch {
-		case n.ID < proto.MinNode || n.ID > proto.MaxNode:
-			return bad("node %q has id %d, expected %d to %d", n.Name, n.ID, proto.MinNode, proto.MaxNode)
+		case err != nil:
+			return bad("%w", err)
 		case ids[n.ID]:
 			return bad("two nodes have id %d", n.ID)
-		case !Name.MatchString(n.Name):
-			return bad("node name %q: expected small letters, digits and dashes, at most 32", n.Name)
 		case names[n.Name] && !n.Revoked:
 			return bad("two nodes in use are called %q", n.Name)
 		}
 		ids[n.ID] = true
-		names[n.Name] = names[n.Name] || !n.Revoked
-		for i, in := range n.Inputs {
-			if in.Number > 15 || !Name.MatchString(in.Zone) {
-				return bad("node %q input %d zone %q: expected input 0 to 15 and a zone of small letters, digits and dashes",
-					n.Name, in.Number, in.Zone)
-			}
-			if slices.ContainsFunc(n.Inputs[:i], func(o Input) bool { return o.Number == in.Number }) {
-				return bad("node %q names input %d twice", n.Name, in.Number)
-			}
-			if n.Revoked {
-				continue
-			}
+		if n.Revoked {
+			continue
+		}
+		names[n.Name] = true
+		for _, in := range n.Inputs {
 			if other, taken := zones[in.Zone]; taken {
-				return bad("zone %q is watched by an input of %q and by one of %q: each input has a zone of its own, or one would "+
-					"hide the other's state", in.Zone, other, n.Name)
+				return bad("zone %q is watched by %q and by %q: "+eachItsOwn, in.Zone, other, n.Name)
 			}
 			zones[in.Zone] = n.Name
+		}
+	}
+	return nil
+}
+
+const eachItsOwn = "each input has a zone of its own, or one would hide the other's state"
+
+// check refuses what no node can be, whatever others there are.
+func (n *Node) check() error {
+	switch {
+	case n.ID < proto.MinNode || n.ID > proto.MaxNode:
+		return fmt.Errorf("node %q has id %d, expected %d to %d", n.Name, n.ID, proto.MinNode, proto.MaxNode)
+	case !Name.MatchString(n.Name):
+		return fmt.Errorf("node name %q: expected %s", n.Name, NameForm)
+	}
+	for i, in := range n.Inputs {
+		earlier := n.Inputs[:i]
+		switch {
+		case in.Number > 15:
+			return fmt.Errorf("node %q has an input %d, expected 0 to 15", n.Name, in.Number)
+		case !Name.MatchString(in.Zone):
+			return fmt.Errorf("zone %q of node %q: expected %s", in.Zone, n.Name, NameForm)
+		case slices.ContainsFunc(earlier, func(o Input) bool { return o.Number == in.Number }):
+			return fmt.Errorf("node %q names input %d twice", n.Name, in.Number)
+		case slices.ContainsFunc(earlier, func(o Input) bool { return o.Zone == in.Zone }):
+			return fmt.Errorf("node %q watches the zone %q with two inputs: "+eachItsOwn, n.Name, in.Zone)
 		}
 	}
 	return nil
@@ -345,25 +365,43 @@ func (r *Roster) Named(name string) (*Node, error) {
 	return nil, fmt.Errorf("no node in use is called %q; there are: %s", name, strings.Join(known, ", "))
 }
 
-// Add enrols a node under the next id that was never used.
+// Add enrols a node under the next id that was never used. A refusal leaves the roster as it was.
 func (r *Roster) Add(n Node) (*Node, error) {
-	for _, old := range r.Nodes {
-		if old.Name == n.Name && !old.Revoked {
-			return nil, fmt.Errorf("add node: %q exists already (id %d); use rekey or swap for it", n.Name, old.ID)
-		}
-		n.ID = max(n.ID, old.ID)
-	}
-	if n.ID == proto.MaxNode {
-		return nil, fmt.Errorf("add node: all %d ids of this site have been used; ids are never used twice", proto.MaxNode)
-	}
-	n.ID++
-	n.Gen = 1
-	r.Nodes = append(r.Nodes, n)
-	if err := r.check(); err != nil {
-		r.Nodes = r.Nodes[:len(r.Nodes)-1]
+	id, err := r.nextID()
+	if err != nil {
 		return nil, fmt.Errorf("add node: %w", err)
 	}
+	n.ID, n.Gen = id, 1
+	if err := n.check(); err != nil {
+		return nil, fmt.Errorf("add node: %w", err)
+	}
+	for _, old := range r.Nodes {
+		if old.Revoked {
+			continue
+		}
+		if old.Name == n.Name {
+			return nil, fmt.Errorf("add node: %q exists already (id %d); use rekey or swap for it", n.Name, old.ID)
+		}
+		for _, in := range n.Inputs {
+			if slices.ContainsFunc(old.Inputs, func(o Input) bool { return o.Zone == in.Zone }) {
+				return nil, fmt.Errorf("add node: the zone %q is watched by %q (node %d) already; name another zone, or put a spare "+
+					"in the place of that node with: longlane enrol swap %s", in.Zone, old.Name, old.ID, old.Name)
+			}
+		}
+	}
+	r.Nodes = append(r.Nodes, n)
 	return &r.Nodes[len(r.Nodes)-1], nil
+}
+
+func (r *Roster) nextID() (uint8, error) {
+	var last uint8
+	for _, n := range r.Nodes {
+		last = max(last, n.ID)
+	}
+	if last == proto.MaxNode {
+		return 0, fmt.Errorf("all %d ids of this site have been used; ids are never used twice", proto.MaxNode)
+	}
+	return last + 1, nil
 }
 
 // Rekey gives a node its next generation. The one before is accepted until the first frame of the new, at most
@@ -391,18 +429,27 @@ func (r *Roster) Revoke(name string) (*Node, error) {
 	if err != nil {
 		return nil, fmt.Errorf("revoke: %w", err)
 	}
-	n.Revoked = true
-	r.GroupGen++
-	r.groupKeys = nil
+	r.shutOut(n)
 	return n, nil
 }
 
-// Swap revokes a broken or stolen node and enrols a spare that keeps its name and zones.
+func (r *Roster) shutOut(n *Node) {
+	n.Revoked = true
+	r.GroupGen++
+	r.groupKeys = nil
+}
+
+// Swap revokes a broken or stolen node and enrols a spare that keeps its name and zones. A refusal leaves the roster as
+// it was.
 func (r *Roster) Swap(name string) (*Node, error) {
-	old, err := r.Revoke(name)
-	if err != nil {
-		return nil, err
+	old, err := r.Named(name)
+	if err == nil {
+		_, err = r.nextID()
 	}
+	if err != nil {
+		return nil, fmt.Errorf("swap: %w", err)
+	}
+	r.shutOut(old)
 	return r.Add(Node{Name: old.Name, Relay: old.Relay, Inputs: slices.Clone(old.Inputs)})
 }
 

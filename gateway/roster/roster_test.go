@@ -271,11 +271,14 @@ func TestIDsAreNeverUsedTwice(t *testing.T) {
 		}
 		seen[n.ID] = true
 	}
-	before := len(r.Nodes)
+	before, group := len(r.Nodes), r.GroupGen
 	_, err := r.Add(Node{Name: "one-more"})
 	wantError(t, "the 240th node", err, "239")
-	if len(r.Nodes) != before {
-		t.Errorf("a refused node was added")
+	_, err = r.Swap("river-gate")
+	wantError(t, "a spare for the 239th", err, "swap: ", "239")
+	if n, err := r.Named("river-gate"); len(r.Nodes) != before || r.GroupGen != group || err != nil {
+		t.Errorf("a refusal left %d nodes, group generation %d, river-gate %v (%v); want %d, %d and a node in use",
+			len(r.Nodes), r.GroupGen, n, err, before, group)
 	}
 }
 
@@ -289,10 +292,16 @@ func TestAddRefuses(t *testing.T) {
 		"a name that is taken": {Node{Name: "river-gate"}, []string{"exists already", "rekey or swap"}},
 		"a bad name":           {Node{Name: "Shed!"}, []string{"Shed!"}},
 		"a bad zone":           {Node{Name: "shed", Inputs: []Input{{0, "a/b"}}}, []string{"a/b"}},
-		"a zone that is taken": {Node{Name: "shed", Inputs: []Input{{0, "river-gate"}}}, []string{"river-gate"}},
+		"a zone that is taken": {Node{Name: "shed", Inputs: []Input{{0, "shed"}, {1, "river-gate"}}},
+			[]string{`zone "river-gate" is watched by "river-gate" (node 1)`, "enrol swap river-gate"}},
+		"a zone named twice":   {Node{Name: "shed", Inputs: []Input{{0, "a"}, {1, "a"}}}, []string{`zone "a" with two inputs`}},
+		"an input named twice": {Node{Name: "shed", Inputs: []Input{{1, "a"}, {1, "b"}}}, []string{"input 1 twice"}},
 	} {
 		_, err := r.Add(c.n)
 		wantError(t, what, err, c.words...)
+		if err != nil && strings.Contains(err.Error(), "roster.json") {
+			t.Errorf("%s reads as a damaged file: %v", what, err)
+		}
 		if len(r.Nodes) != 1 {
 			t.Errorf("%s: the roster has %d nodes after the refusal, want 1", what, len(r.Nodes))
 			r.Nodes = r.Nodes[:1]
@@ -342,12 +351,12 @@ func TestRekeyRevokeSwap(t *testing.T) {
 		t.Error(err)
 	}
 	for what, f := range map[string]func() (*Node, error){
-		"Revoke": func() (*Node, error) { return r.Revoke("ridge-gate") },
-		"Rekey":  func() (*Node, error) { return r.Rekey("ridge-gate", at) },
-		"Swap":   func() (*Node, error) { return r.Swap("ridge-gate") },
+		"revoke": func() (*Node, error) { return r.Revoke("ridge-gate") },
+		"re-key": func() (*Node, error) { return r.Rekey("ridge-gate", at) },
+		"swap":   func() (*Node, error) { return r.Swap("ridge-gate") },
 	} {
 		_, err := f()
-		wantError(t, what+" of a revoked node", err, "ridge-gate", "river-gate")
+		wantError(t, what+" of a revoked node", err, what+": ", "ridge-gate", "river-gate")
 	}
 }
 
