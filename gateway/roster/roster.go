@@ -362,6 +362,9 @@ func (r *Roster) Named(name string) (*Node, error) {
 			known = append(known, n.Name)
 		}
 	}
+	if known == nil {
+		known = []string{"none"}
+	}
 	return nil, fmt.Errorf("no node in use is called %q; there are: %s", name, strings.Join(known, ", "))
 }
 
