@@ -177,7 +177,9 @@ func (c *Config) checkZones(k checker) {
 }
 
 var (
-	nameForm = regexp.MustCompile(`^[a-z0-9-]{1,32}$`)
+	// nameForm is the same rule as that of gateway/roster, which this package must not know: what is named here must be
+	// fit for enrolment.
+	nameForm = regexp.MustCompile(`^[a-z0-9][a-z0-9-]{0,31}$`)
 	clientID = regexp.MustCompile(`^[0-9A-Za-z._-]{1,128}$`)
 	hostForm = regexp.MustCompile(`^[0-9A-Za-z._-]{0,253}$`)
 )
@@ -213,7 +215,7 @@ func (k checker) missing(field, value, expected string) bool {
 }
 
 func (k checker) name(field, value string) {
-	const form = `1 to 32 of the letters a-z, the digits 0-9 and "-"`
+	const form = `1 to 32 of the letters a-z, the digits 0-9 and "-", no "-" at first`
 	if !k.missing(field, value, form) && !nameForm.MatchString(value) {
 		k.refuse(field, quote(value), form)
 	}

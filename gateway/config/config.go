@@ -29,7 +29,7 @@ import (
 // Config is the whole configuration of one gateway. As returned by Load and Parse, exactly one of Broker and
 // Embedded is set, and there is at least one bearer: a Modem, or Wifi.
 type Config struct {
-	// Site names the place, 1 to 32 of a-z, 0-9 and "-". It stands in MQTT topics and as the source of events.
+	// Site names the place, 1 to 32 of a-z, 0-9 and "-", no "-" at first. It stands in MQTT topics and as the source of events.
 	Site string `toml:"site"`
 	// Gateway names this gateway within the site; same letters.
 	Gateway string `toml:"gateway"`
