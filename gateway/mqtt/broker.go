@@ -145,10 +145,16 @@ func (b *Broker) retained() int {
 	return n
 }
 
-// Close stops the broker and closes every connection. It may be called again.
+// Close stops the broker and closes every connection. It may be called again. No last wills are published: a client that
+// has just said goodbye would be told lost, to listeners that are cut off in the same moment.
 func (b *Broker) Close() error {
 	var err error
-	b.once.Do(func() { err = b.server.Close() })
+	b.once.Do(func() {
+		for _, cl := range b.server.Clients.GetAll() {
+			atomic.StoreUint32(&cl.Properties.Will.Flag, 0)
+		}
+		err = b.server.Close()
+	})
 	return err
 }
 

@@ -284,3 +284,26 @@ func TestBrokerCloseTwice(t *testing.T) {
 	}
 	await(t, s.Closed())
 }
+
+// TestBrokerStopsWithoutWills: its end is not taken for that of a client.
+func TestBrokerStopsWithoutWills(t *testing.T) {
+	for range 20 {
+		b := startBroker(t, BrokerOptions{})
+		s := mustDial(t, Options{URL: b.url(), ClientID: "gateway", Will: &Will{Topic: "gateway/house", Payload: []byte("lost")}})
+		got, _, stop := subscribe(t, SubscribeOptions{URL: b.url(), ClientID: "house", Filters: []string{"gateway/#"}, QoS: 1, CleanSession: true})
+		mustPublish(t, s, "gateway/house", true, "stopped")
+		if h := await(t, got); h.payload != "stopped" {
+			t.Fatalf("heard %+v", h)
+		}
+		if err := b.Close(); err != nil {
+			t.Fatal(err)
+		}
+		await(t, s.Closed())
+		stop()
+		for len(got) > 0 {
+			if h := <-got; h.payload == "lost" {
+				t.Error("after its goodbye the gateway was said to be lost")
+			}
+		}
+	}
+}
