@@ -99,7 +99,25 @@ func refuseFields(doc *config.Document, err error) {
 	}
 }
 
+// run takes the modem's name before it touches anything else: a simulator that cannot have it must neither use up the
+// numbers that its nodes remember nor write over the record of the one that has it.
 func (o *simOptions) run(ctx context.Context, c *call, sc ether.Scenario) error {
+	claim, err := serialport.ClaimLink(o.modem)
+	if errors.Is(err, serialport.ErrInUse) {
+		return fmt.Errorf("--modem: %w", err)
+	} else if err != nil {
+		return badUsage("--modem: %w", err)
+	}
+	defer claim.Release()
+	b := &board{link: o.modem, plugs: make(chan ether.Plug, 16), log: c.err}
+	if err := b.open(); err != nil {
+		return fmt.Errorf("--modem: %w", err)
+	}
+	defer func() { b.pty.Close() }() // after an error; else the board has closed it
+	return o.play(ctx, c, sc, b)
+}
+
+func (o *simOptions) play(ctx context.Context, c *call, sc ether.Scenario, b *board) error {
 	out := c.out
 	if o.out != "-" {
 		f, err := os.Create(o.out)
@@ -128,12 +146,9 @@ func (o *simOptions) run(ctx context.Context, c *call, sc ether.Scenario) error 
 		return usageError{err}
 	}
 	live := ether.NewLive(e)
-	b := &board{link: o.modem, device: modem.NewDevice(modem.DeviceOptions{Firmware: "longlane sim", Transmit: live.Transmit}),
-		plugs: make(chan ether.Plug, 16), log: c.err}
+	b.device = modem.NewDevice(modem.DeviceOptions{Firmware: "longlane sim", Transmit: live.Transmit})
 	live.Plug = func(p ether.Plug) { b.plugs <- p }
-	if err := b.plugIn(ctx); err != nil {
-		return err
-	}
+	b.serve(ctx)
 	var wg sync.WaitGroup
 	wg.Go(func() { b.run(ctx) })
 	if o.drain {
@@ -246,10 +261,16 @@ type board struct {
 	unplug context.CancelFunc
 }
 
-func (b *board) plugIn(ctx context.Context) (err error) {
-	if b.pty, err = serialport.NewPty(b.link); err != nil {
-		return err
+// open makes the tty and the link to it; nobody serves it yet.
+func (b *board) open() error {
+	pty, err := serialport.NewPty(b.link)
+	if err == nil {
+		b.pty = pty
 	}
+	return err
+}
+
+func (b *board) serve(ctx context.Context) {
 	ctx, b.unplug = context.WithCancel(ctx)
 	b.served = make(chan struct{})
 	pty, served := b.pty, b.served
@@ -257,7 +278,6 @@ func (b *board) plugIn(ctx context.Context) (err error) {
 		defer close(served)
 		b.device.Serve(ctx, pty)
 	}()
-	return nil
 }
 
 func (b *board) plugOut() {
@@ -281,10 +301,11 @@ func (b *board) run(ctx context.Context) {
 				b.plugOut()
 				in = false
 			} else if p == ether.PlugIn && !in {
-				if err := b.plugIn(ctx); err != nil {
+				if err := b.open(); err != nil {
 					fmt.Fprintln(b.log, "longlane sim:", err)
 					continue
 				}
+				b.serve(ctx)
 				in = true
 			}
 		}

@@ -19,6 +19,18 @@ type Port struct{ io.ReadWriteCloser }
 // Pty cannot be had on this system.
 type Pty struct{ io.ReadWriteCloser }
 
+// Claim cannot be had on this system.
+type Claim struct{}
+
+// ClaimLink returns an error that says so.
+func ClaimLink(string) (*Claim, error) { return nil, errSystem }
+
+// Release does nothing.
+func (*Claim) Release() error { return nil }
+
+// ErrInUse is never returned on this system.
+var ErrInUse = errors.New("the port is in use")
+
 var errSystem = errors.New("serial ports are supported on Linux only; use nodes on Wi-Fi, or run the gateway on Linux")
 
 // Open returns an error that says so.
