@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"strconv"
 	"strings"
 	"time"
 
@@ -24,9 +25,18 @@ var decodeCommand = command{
 	run: decode,
 }
 
+// unknownCounter is no counter: those have 32 bits.
+const unknownCounter = math.MaxUint64
+
 func decode(_ context.Context, c *call) error {
 	state := c.String("state", "", "the state `directory`, for the keys; without it only the clear part can be read")
-	counter := c.Uint64("counter", math.MaxUint64, "the whole `counter`, if it is known; otherwise the low 2^20 are tried")
+	counter := uint64(unknownCounter)
+	c.Func("counter", "the whole `counter`, if it is known; otherwise the low 2^20 are tried", func(s string) (err error) {
+		if counter, err = strconv.ParseUint(s, 10, 32); err != nil {
+			return errors.New("expected a whole number from 0 to 4294967295")
+		}
+		return nil
+	})
 	asJSON := c.Bool("json", false, "print one line of JSON for each frame")
 	words, err := c.parse(-1)
 	if err != nil {
@@ -40,7 +50,7 @@ func decode(_ context.Context, c *call) error {
 	}
 	bad := 0
 	one := func(text string) error {
-		f := readFrame(text, r, *counter)
+		f := readFrame(text, r, counter)
 		if !f.good {
 			bad++
 		}

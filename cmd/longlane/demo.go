@@ -30,7 +30,7 @@ var demoCommand = command{
 	example: "  longlane demo --for 30s",
 	run: func(ctx context.Context, c *call) error {
 		d := &demo{c: c}
-		c.DurationVar(&d.length, "for", 0, "end by itself after this `time`, with a summary (10s or more); 0: until interrupted")
+		c.duration(&d.length, "for", "end by itself after this `time`, with a summary (10s or more); without it: when interrupted")
 		keep := c.Bool("keep", false, "keep the directory with the demo's files")
 		if _, err := c.parse(0); err != nil {
 			return err

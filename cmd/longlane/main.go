@@ -11,8 +11,10 @@ import (
 	"log/slog"
 	"os"
 	"os/signal"
+	"regexp"
 	"strings"
 	"syscall"
+	"time"
 
 	"github.com/agext/levenshtein"
 	"golang.org/x/term"
@@ -42,7 +44,7 @@ type call struct {
 	out, err io.Writer
 }
 
-var commands = []command{runCommand, demoCommand, checkCommand, enrolCommand, decodeCommand, simCommand}
+var commands = []command{runCommand, demoCommand, checkCommand, enrolCommand, decodeCommand, simCommand, versionCommand}
 
 // usageError is the user's mistake; it ends with exit code 2.
 type usageError struct{ error }
@@ -59,12 +61,17 @@ func main() {
 
 // Main runs the command line and gives its exit code.
 func Main(ctx context.Context, args []string, in io.Reader, out, errw io.Writer) int {
-	if len(args) == 0 || args[0] == "help" || args[0] == "--help" || args[0] == "-h" {
+	switch {
+	case len(args) == 0:
 		fmt.Fprint(out, overview())
-		if len(args) == 0 {
-			return exitUsage
-		}
+		return exitUsage
+	case asksHelp(args[0]) && (len(args) == 1 || asksHelp(args[1])):
+		fmt.Fprint(out, overview())
 		return exitDone
+	case asksHelp(args[0]):
+		args = []string{args[1], "--help"}
+	case args[0] == "--version":
+		args = []string{versionCommand.name}
 	}
 	cmd, err := find(args[0])
 	if err != nil {
@@ -77,6 +84,8 @@ func Main(ctx context.Context, args []string, in io.Reader, out, errw io.Writer)
 	err = cmd.run(ctx, c)
 	return report(cmd, c, err)
 }
+
+func asksHelp(word string) bool { return word == "help" || word == "--help" || word == "-h" }
 
 func report(cmd command, c *call, err error) int {
 	var usage usageError
@@ -113,7 +122,7 @@ func find(name string) (command, error) {
 func overview() string {
 	var b strings.Builder
 	b.WriteString("Longlane: a trip at the gate reaches every building.\n\nUsage: longlane SUBCOMMAND [options]; " +
-		"longlane SUBCOMMAND --help explains.\n\n")
+		"longlane help SUBCOMMAND explains.\n\n")
 	for _, c := range commands {
 		fmt.Fprintf(&b, "  %-8s %s\n", c.name, c.brief)
 	}
@@ -123,20 +132,51 @@ func overview() string {
 
 func (cmd command) help(f *flag.FlagSet) string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "%s\n\nUsage: longlane %s %s\n", cmd.brief, cmd.name, cmd.usage)
-	f.SetOutput(&b)
-	if hasFlags(f) {
-		b.WriteString("\nOptions:\n")
-		f.PrintDefaults()
+	fmt.Fprintf(&b, "%s\n\nUsage: %s\n", cmd.brief, strings.TrimSpace("longlane "+cmd.name+" "+cmd.usage))
+	if list := options(f); list != "" {
+		b.WriteString("\nOptions:\n" + list)
 	}
 	fmt.Fprintf(&b, "\nExample:\n%s\n", cmd.example)
 	return b.String()
 }
 
-func hasFlags(f *flag.FlagSet) (has bool) {
-	f.VisitAll(func(*flag.Flag) { has = true })
-	return has
+// options lists f's options as they are to be typed.
+func options(f *flag.FlagSet) string {
+	var b strings.Builder
+	f.VisitAll(func(o *flag.Flag) {
+		value, text := flag.UnquoteUsage(o)
+		fmt.Fprintf(&b, "  %s\n", strings.TrimSpace("--"+o.Name+" "+strings.ToUpper(value)))
+		switch o.DefValue {
+		case "", "0", "0s", "false": // nothing is the default
+		default:
+			text += " (default: " + o.DefValue + ")"
+		}
+		fmt.Fprintf(&b, "        %s\n", text)
+	})
+	return b.String()
 }
+
+// duration adds an option that takes a time of 0 or more. A bare number is refused: nobody can tell what it counts.
+func (c *call) duration(p *time.Duration, name, usage string) {
+	c.Func(name, usage, func(s string) error {
+		d, err := time.ParseDuration(s)
+		switch {
+		case err != nil:
+			return errors.New(`expected a number with its unit, such as "5s", "2m" or "1h30m"`)
+		case d < 0:
+			return errors.New("expected a time that is not negative")
+		}
+		*p = d
+		return nil
+	})
+}
+
+// dash is where the flag package names an option in its errors; it writes one dash.
+var dash = regexp.MustCompile(`^(flag provided but not defined: |flag needs an argument: |invalid value ".*" for flag |` +
+	`invalid boolean value ".*" for )-`)
+
+// optionError is what the flag package has to say of the user's mistake, with the option as help shows it.
+func optionError(err error) string { return dash.ReplaceAllString(err.Error(), "${1}--") }
 
 // parse reads options and positional arguments in any order, up to most of the latter.
 func (c *call) parse(most int) ([]string, error) {
@@ -147,7 +187,7 @@ func (c *call) parse(most int) ([]string, error) {
 			if errors.Is(err, flag.ErrHelp) {
 				return nil, err
 			}
-			return nil, badUsage("%w; `longlane %s --help` lists the options", err, c.Name())
+			return nil, badUsage("%s; `longlane %s --help` lists the options", optionError(err), c.Name())
 		}
 		if rest = c.Args(); len(rest) == 0 {
 			break

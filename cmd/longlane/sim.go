@@ -43,7 +43,7 @@ func simulate(ctx context.Context, c *call) error {
 	c.StringVar(&o.modem, "modem", "", "make this `path` a link to the virtual modem's tty")
 	c.StringVar(&o.out, "out", "-", "the `file` for what happened, one JSON line each; - is standard output")
 	c.StringVar(&o.memory, "memory", "", "the `directory` of the nodes' lasting memory (default: the scenario's own)")
-	c.DurationVar(&o.length, "for", 0, "end after this `time`")
+	c.duration(&o.length, "for", "end after this `time`, such as 5s or 2m")
 	c.BoolVar(&o.drain, "drain", false, "end once no more trips come and none waits for its receipt")
 	c.Uint64Var(&o.seed, "seed", 0, "use this `number` instead of the scenario's seed")
 	if _, err := c.parse(0); err != nil {
