@@ -8,11 +8,14 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"log/slog"
+	"maps"
 	"net"
 	"net/http"
 	"os"
 	"path/filepath"
+	"slices"
 	"time"
 
 	"longlane/gateway"
@@ -28,6 +31,9 @@ import (
 	"longlane/radio/serialport"
 	"longlane/radio/wifi"
 )
+
+// ErrSite is returned by New when the config and the roster in its state directory are of different sites.
+var ErrSite = errors.New("this is another site's state directory")
 
 const queueFile = "queue.db"
 
@@ -67,7 +73,7 @@ func (d *Daemon) open() error {
 		return err
 	}
 	if name := current.Get().SiteName; name != cfg.Site {
-		return fmt.Errorf("the roster in %s is of the site %q, the config says %q", cfg.State, name, cfg.Site)
+		return fmt.Errorf("%w: the roster in %s is of the site %q, the config says %q", ErrSite, cfg.State, name, cfg.Site)
 	}
 	clock, err := gateway.SystemClock()
 	if err != nil {
@@ -151,13 +157,13 @@ func (d *Daemon) options(r *roster.Current, clock gateway.Clock) gateway.Options
 
 // brokerOptions is the broker as a sink. Sessions are clean: the queue is the only truth.
 func (d *Daemon) brokerOptions(clock gateway.Clock) gateway.SinkOptions {
-	o := mqtt.Options{ClientID: "longlane-" + d.cfg.Site + "-" + d.cfg.Gateway, Log: d.log}
+	o := mqtt.Options{URL: d.brokerURL(), ClientID: "longlane-" + d.cfg.Site + "-" + d.cfg.Gateway, Log: d.log}
 	window := config.Default().Broker.Window
 	if b := d.cfg.Broker; b != nil {
-		o.URL, o.User, o.PasswordFile, o.CAFile, o.ClientID = b.URL, b.User, b.PasswordFile, b.CAFile, b.ClientID
+		o.User, o.PasswordFile, o.CAFile, o.ClientID = b.User, b.PasswordFile, b.CAFile, b.ClientID
 		window = b.Window
 	} else {
-		o.URL, o.User, o.PasswordFile = "mqtt://"+reach(d.broker.Addr()), d.cfg.Embedded.User, d.cfg.Embedded.PasswordFile
+		o.User, o.PasswordFile = d.cfg.Embedded.User, d.cfg.Embedded.PasswordFile
 	}
 	backoff := time.Minute
 	if mqtt.Nearby(o.URL) {
@@ -179,6 +185,14 @@ func (d *Daemon) brokerOptions(clock gateway.Clock) gateway.SinkOptions {
 			}
 			return s, nil
 		}}
+}
+
+// brokerURL has no user and no password in it: the config keeps them apart.
+func (d *Daemon) brokerURL() string {
+	if b := d.cfg.Broker; b != nil {
+		return b.URL
+	}
+	return "mqtt://" + reach(d.broker.Addr())
 }
 
 // reach is how to dial what listens on a: on every address means on loopback too.
@@ -287,9 +301,26 @@ func (d *Daemon) BrokerAddr() net.Addr {
 	return d.broker.Addr()
 }
 
+// newServer bounds what a client can hold: whoever is slow or sends without end must not use up the gateway's memory and
+// descriptors. Requests have no bodies, and the longest answer, all metrics, is some hundred kilobytes.
+func newServer(h http.Handler) *http.Server {
+	return &http.Server{Handler: h, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 10 * time.Second,
+		WriteTimeout: 30 * time.Second, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 16 << 10}
+}
+
+// shutdown gives answers that are on their way a second. A client that just keeps its connection open is no failure.
+func shutdown(srv *http.Server) error {
+	ctx, cancel := context.WithTimeout(context.Background(), time.Second)
+	defer cancel()
+	if err := srv.Shutdown(ctx); !errors.Is(err, context.DeadlineExceeded) {
+		return err
+	}
+	return srv.Close()
+}
+
 // Run works until ctx ends, then stops in order and closes everything. After a stop that was asked for it returns nil.
 func (d *Daemon) Run(ctx context.Context) error {
-	srv := &http.Server{Handler: d.handler(), ReadHeaderTimeout: 5 * time.Second}
+	srv := newServer(d.handler())
 	served := make(chan struct{})
 	go func() {
 		defer close(served)
@@ -301,12 +332,21 @@ func (d *Daemon) Run(ctx context.Context) error {
 		}
 	}()
 	d.log.Info("serving", "site", d.cfg.Site, "gateway", d.cfg.Gateway, "bearers", len(d.links), "state", d.cfg.State)
+	told := make(chan struct{})
+	asked := context.AfterFunc(ctx, func() {
+		defer close(told)
+		d.log.Info("stopping")
+	})
 	err := d.gw.Run(ctx)
-	stop, cancel := context.WithTimeout(context.WithoutCancel(ctx), time.Second)
-	defer cancel()
-	err = errors.Join(err, srv.Shutdown(stop))
+	if !asked() {
+		<-told // so that this comes before "stopped"
+	}
+	err = errors.Join(err, shutdown(srv))
 	<-served
-	return errors.Join(err, d.shut())
+	if err = errors.Join(err, d.shut()); err == nil {
+		d.log.Info("stopped")
+	}
+	return err
 }
 
 func (d *Daemon) shut() (err error) {
@@ -325,9 +365,24 @@ func (d *Daemon) handler() http.Handler {
 	return mux
 }
 
+// health is an answer: whether all is well, and which part is. Reason tells, in words, what is known of each part that is
+// not; of two bearers one is enough, so there can be a reason although all is well.
 type health struct {
-	OK    bool            `json:"ok"`
-	Parts map[string]bool `json:"parts"`
+	OK     bool            `json:"ok"`
+	Parts  map[string]bool `json:"parts"`
+	Reason string          `json:"reason,omitempty"`
+}
+
+// part notes how a part is; why is what to say if it is not well. It returns ok.
+func (h *health) part(name string, ok bool, why string) bool {
+	h.Parts[name] = ok
+	if !ok {
+		if h.Reason != "" {
+			h.Reason += "; "
+		}
+		h.Reason += name + ": " + why
+	}
+	return ok
 }
 
 // health: the process works and its queue can be relied on.
@@ -338,24 +393,37 @@ func (d *Daemon) health() health {
 		broken = true
 	default:
 	}
-	return health{!broken, map[string]bool{"queue": !broken}}
+	h := health{Parts: map[string]bool{}}
+	h.OK = h.part("queue", !broken, "its file failed; the gateway ends, to be started anew")
+	return h
 }
 
 // ready: a trip would be heard, stored and delivered now.
 func (d *Daemon) ready() health {
 	h := d.health()
-	h.Parts["serving"] = d.gw.Ready()
+	serving := h.part("serving", d.gw.Ready(), "the gateway is starting or stopping")
 	bearer := false
-	for _, l := range d.links {
-		h.Parts["bearer "+l.Name()] = l.Up()
-		bearer = bearer || l.Up()
+	for i, l := range d.links {
+		bearer = h.part("bearer "+l.Name(), l.Up(), d.linkReason(i)) || bearer
 	}
-	h.OK = h.OK && bearer && d.gw.Ready()
-	for name, up := range d.gw.Connected() {
-		h.Parts["sink "+name] = up
-		h.OK = h.OK && up
+	h.OK = h.OK && bearer && serving
+	sinks := d.gw.Connected()
+	for _, name := range slices.Sorted(maps.Keys(sinks)) {
+		h.OK = h.part("sink "+name, sinks[name], "no session with the broker at "+d.brokerURL()) && h.OK
 	}
 	return h
+}
+
+// linkReason is what can be said of a bearer that is down. The modems come first among the links, in the config's order.
+func (d *Daemon) linkReason(i int) string {
+	if i >= len(d.cfg.Modem) {
+		return "no UDP socket at " + d.cfg.Wifi.Listen
+	}
+	device := d.cfg.Modem[i].Device
+	if _, err := os.Stat(device); errors.Is(err, fs.ErrNotExist) {
+		return "there is no " + device + ": is the modem plugged in?"
+	}
+	return "no modem answers at " + device
 }
 
 func answer(w http.ResponseWriter, h health) {
