@@ -22,13 +22,18 @@ var checkCommand = command{
 			return err
 		}
 		cfg, err := loadConfig(*path)
+		var r *roster.Roster
+		if err == nil {
+			r, err = siteRoster(*path, cfg)
+		}
 		if *asJSON {
 			return checkJSON(c, err)
 		}
 		if err != nil {
 			return err
 		}
-		return explain(c, *path, cfg)
+		explain(c, *path, cfg, r)
+		return nil
 	},
 }
 
@@ -58,14 +63,32 @@ func checkJSON(c *call, err error) error {
 	if e := e.Encode(map[string]any{"ok": err == nil, "problems": list}); e != nil {
 		return e
 	}
-	if err != nil {
-		return badUsage("%d problems", len(list))
+	var usage usageError
+	switch {
+	case err == nil:
+		return nil
+	case errors.As(err, &usage):
+		return badUsage("problems found: %d", len(list))
 	}
-	return nil
+	return fmt.Errorf("problems found: %d", len(list))
 }
 
-// explain says what the gateway would do with a good config.
-func explain(c *call, path string, cfg *config.Config) error {
+// siteRoster is the list of nodes that a gateway with this config would go by; nil if there is none yet.
+func siteRoster(path string, cfg *config.Config) (*roster.Roster, error) {
+	r, err := roster.Open(cfg.State)
+	if errors.Is(err, roster.ErrNone) {
+		return nil, nil
+	} else if err != nil {
+		return nil, err
+	}
+	if r.SiteName != cfg.Site {
+		return nil, badUsage("%s: site is %q, but the roster in %s is of %q", path, cfg.Site, cfg.State, r.SiteName)
+	}
+	return r, nil
+}
+
+// explain says what the gateway would do with a good config; r is nil while there is no node.
+func explain(c *call, path string, cfg *config.Config, r *roster.Roster) {
 	fmt.Fprintf(c.out, "%s is good: gateway %q of the site %q, state in %s\n", path, cfg.Gateway, cfg.Site, cfg.State)
 	for _, m := range cfg.Modem {
 		what := "receive only (transmit is not set): nodes get no receipts by it"
@@ -83,15 +106,9 @@ func explain(c *call, path string, cfg *config.Config) error {
 	} else {
 		fmt.Fprintf(c.out, "  broker: embedded, on %s; it keeps nothing for absent subscribers\n", cfg.Embedded.Listen)
 	}
-	r, err := roster.Open(cfg.State)
-	if errors.Is(err, roster.ErrNone) {
-		fmt.Fprintf(c.out, "  nodes: none yet; add one with: longlane enrol add NAME --config %s\n", path)
-		return nil
-	} else if err != nil {
-		return err
-	}
-	if r.SiteName != cfg.Site {
-		return badUsage("%s: site is %q, but the roster in %s is of %q", path, cfg.Site, cfg.State, r.SiteName)
+	if r == nil {
+		fmt.Fprintf(c.out, "  nodes: none yet; add one with: longlane enrol add NAME --zone ZONE --config %s\n", path)
+		return
 	}
 	inUse := 0
 	for _, n := range r.Nodes {
@@ -100,5 +117,4 @@ func explain(c *call, path string, cfg *config.Config) error {
 		}
 	}
 	fmt.Fprintf(c.out, "  nodes: %d enrolled\n", inUse)
-	return nil
 }
