@@ -4,6 +4,10 @@ import (
 	"context"
 	"errors"
 	"io/fs"
+	"log/slog"
+	"os"
+	"os/signal"
+	"syscall"
 
 	"longlane/gateway/config"
 	"longlane/gateway/daemon"
@@ -25,12 +29,45 @@ var runCommand = command{
 		if err != nil {
 			return err
 		}
-		d, err := daemon.New(cfg, logger(c.err, cfg.Level()))
-		if err != nil {
+		log := logger(c.err, cfg.Level())
+		d, err := daemon.New(cfg, log)
+		if errors.Is(err, daemon.ErrSite) {
+			return badUsage("%s: %w", *path, err)
+		} else if err != nil {
 			return err
 		}
+		defer hurry(log)()
 		return d.Run(ctx)
 	},
+}
+
+// hurry ends the process at the second signal to stop. The first begins an orderly end, which takes some seconds when the
+// broker does not answer; whoever asks again is not to wait. What is on the disk stays there. The function that it
+// returns ends the watch.
+func hurry(log *slog.Logger) (stop func()) {
+	signals := make(chan os.Signal, 2)
+	signal.Notify(signals, os.Interrupt, syscall.SIGTERM)
+	done, ended := make(chan struct{}), make(chan struct{})
+	go func() {
+		defer close(ended)
+		for n := 1; ; n++ {
+			select {
+			case <-done:
+				return
+			case s := <-signals:
+				if n == 2 {
+					log.Error("a second signal to stop: ending at once; what the broker has not acknowledged waits on the disk",
+						"signal", s.String())
+					os.Exit(exitFailed)
+				}
+			}
+		}
+	}()
+	return func() {
+		signal.Stop(signals)
+		close(done)
+		<-ended
+	}
 }
 
 func loadConfig(path string) (*config.Config, error) {
