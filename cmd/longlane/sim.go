@@ -25,8 +25,9 @@ var simCommand = command{
 	name:  "sim",
 	brief: "drive virtual nodes behind a virtual modem on a real pty",
 	usage: "--scenario FILE --modem PATH [--out FILE] [--for DURATION] [--drain] [--seed N]",
-	example: `  longlane sim --scenario testdata/sim/hill-orchard.toml --modem /tmp/modem --out sim.jsonl
-  (the gateway's config then says: device = "/tmp/modem")`,
+	example: `  longlane sim --scenario orchard.toml --modem /tmp/modem --out sim.jsonl
+  (a copy of testdata/sim/hill-orchard.toml with its nodes' cards beside it; the gateway's config says
+  device = "/tmp/modem")`,
 	run: simulate,
 }
 

@@ -2,6 +2,7 @@ package config
 
 import (
 	"errors"
+	"fmt"
 	"os"
 	"path/filepath"
 	"reflect"
@@ -50,8 +51,7 @@ func TestHillOrchardShowsEveryDefault(t *testing.T) {
 	want := Default()
 	want.Site, want.Gateway = "hill-orchard", "house"
 	want.Embedded = nil
-	want.Broker.URL, want.Broker.User = "mqtts://broker.lan:8883", "longlane"
-	want.Broker.PasswordFile = "/etc/longlane/broker.pass"
+	want.Broker.URL = "mqtts://broker.lan:8883"
 	want.Broker.ClientID = "longlane-hill-orchard-house"
 	want.Modem[0].Name, want.Modem[0].Device = "mast", "/dev/serial/by-id/usb-mast-if00"
 	want.Modem[0].Frequency = 868100000
@@ -135,7 +135,9 @@ func TestBadFiles(t *testing.T) {
 func TestLoad(t *testing.T) {
 	dir := t.TempDir()
 	secret := filepath.Join(dir, "pass")
-	text := strings.ReplaceAll(string(read(t, filepath.Join(examples, "hill-orchard.toml"))), "/etc/longlane/broker.pass", secret)
+	text := string(read(t, filepath.Join(examples, "hill-orchard.toml")))
+	text = strings.Replace(text, "\nuser = \"\"", "\nuser = \"longlane\"", 1)
+	text = strings.Replace(text, "\npassword_file = \"\"", fmt.Sprintf("\npassword_file = %q", secret), 1)
 	path := filepath.Join(dir, "house.toml")
 	write(t, path, text, 0o644)
 	write(t, secret, "open sesame\n", 0o600)

@@ -1,0 +1,294 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"net"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/creack/pty"
+
+	"longlane/proto"
+)
+
+func readFile(t *testing.T, path string) string {
+	t.Helper()
+	b, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(b)
+}
+
+// ownTerminal begins a block of README.md that runs on while the ones after it are typed.
+const ownTerminal = "# in a terminal of its own"
+
+// setUpBlocks are the shell blocks of README.md's section "Setting up", in order.
+func setUpBlocks(t *testing.T) (blocks []string) {
+	t.Helper()
+	_, section, ok := strings.Cut(readFile(t, "../../README.md"), "\n## Setting up\n")
+	if !ok {
+		t.Fatal("README.md has no section \"Setting up\"")
+	}
+	section, _, _ = strings.Cut(section, "\n## ")
+	for _, m := range regexp.MustCompile("(?ms)^```(\\w*)\n(.*?)^```$").FindAllStringSubmatch(section, -1) {
+		if m[1] != "sh" {
+			t.Errorf("a block in \"Setting up\" is %q, want sh, so that it can be run:\n%s", m[1], m[2])
+		}
+		blocks = append(blocks, m[2])
+	}
+	return blocks
+}
+
+// newcomer types what README.md says into an empty folder that holds only what the sources and `make build` bring.
+type newcomer struct {
+	t         *testing.T
+	dir       string
+	broker    string // address
+	terminals []*terminal
+}
+
+// terminal is a block that runs on, and what it has written so far.
+type terminal struct {
+	cmd    *exec.Cmd
+	tty    *os.File
+	done   chan struct{}
+	mu     sync.Mutex
+	screen strings.Builder
+}
+
+func (tm *terminal) text() string {
+	tm.mu.Lock()
+	defer tm.mu.Unlock()
+	return tm.screen.String()
+}
+
+func newNewcomer(t *testing.T) *newcomer {
+	n := &newcomer{t: t, dir: t.TempDir()}
+	shim := fmt.Sprintf("#!/bin/sh\n%s=1 exec '%s' \"$@\"\n", beProgram, os.Args[0])
+	for _, err := range []error{os.CopyFS(filepath.Join(n.dir, "testdata"), os.DirFS("../../testdata")), os.Mkdir(filepath.Join(n.dir, "bin"), 0o755),
+		os.WriteFile(filepath.Join(n.dir, "bin/longlane"), []byte(shim), 0o755)} {
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	t.Cleanup(func() {
+		for _, tm := range n.terminals {
+			tm.cmd.Process.Kill()
+			<-tm.done
+			tm.tty.Close()
+			if t.Failed() {
+				t.Logf("%s\n%s", tm.cmd.Args, tm.text())
+			}
+		}
+	})
+	return n
+}
+
+// adapt changes what a test must have otherwise than a newcomer: ports that nobody else on this machine uses.
+func (n *newcomer) adapt(blocks []string) {
+	text := strings.Join(blocks, "\x00")
+	for _, port := range []string{"18830", "9465"} {
+		_, free, _ := net.SplitHostPort(freeAddr(n.t))
+		if !strings.Contains(text, port) {
+			n.t.Errorf("README.md's commands do not name the port %s; this test relies on that", port)
+		}
+		text = strings.ReplaceAll(text, port, free)
+		if n.broker == "" {
+			n.broker = net.JoinHostPort("127.0.0.1", free)
+		}
+	}
+	copy(blocks, strings.Split(text, "\x00"))
+}
+
+// run types a block and waits for its end.
+func (n *newcomer) run(block string) {
+	n.t.Helper()
+	if strings.Contains(block, "make build ") { // what it makes is this test binary, which stands there already
+		plan, err := exec.Command("make", "-C", "../..", "-n", "build").CombinedOutput()
+		if err != nil || !strings.Contains(string(plan), "-o bin/longlane ") {
+			n.t.Errorf("make build does not make bin/longlane: %v\n%s", err, plan)
+		}
+		block = strings.Replace(block, "make build ", ": ", 1)
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
+	defer cancel()
+	cmd := exec.CommandContext(ctx, "sh", "-eu", "-c", block)
+	cmd.Dir, cmd.WaitDelay = n.dir, time.Second
+	if out, err := cmd.CombinedOutput(); err != nil {
+		n.t.Fatalf("%v: README.md says\n%s\nand it says\n%s", err, block, out)
+	}
+}
+
+// open types a block, which is one command, into a terminal of its own.
+func (n *newcomer) open(block string) *terminal {
+	n.t.Helper()
+	_, command, _ := strings.Cut(strings.TrimSpace(block), "\n")
+	cmd := exec.Command("sh", "-c", "exec "+command)
+	cmd.Dir = n.dir
+	tty, err := pty.Start(cmd)
+	if err != nil {
+		n.t.Fatal(err)
+	}
+	tm := &terminal{cmd: cmd, tty: tty, done: make(chan struct{})}
+	go func() { // ends with the process, whose end of the terminal closes then
+		defer close(tm.done)
+		for b := make([]byte, 4096); ; {
+			k, err := tty.Read(b)
+			tm.mu.Lock()
+			tm.screen.Write(b[:k])
+			tm.mu.Unlock()
+			if err != nil {
+				break
+			}
+		}
+		cmd.Wait()
+	}()
+	n.terminals = append(n.terminals, tm)
+	return tm
+}
+
+// await waits until the command in a terminal has got somewhere: people read before they type on.
+func (n *newcomer) await(what string, cond func() bool) {
+	n.t.Helper()
+	eventually(n.t, time.Minute, what, func() bool {
+		for _, tm := range n.terminals {
+			select {
+			case <-tm.done:
+				n.t.Fatalf("%s has ended: %s", tm.cmd.Args, tm.text())
+			default:
+			}
+		}
+		return cond()
+	})
+}
+
+// interrupt presses Ctrl-C in a terminal.
+func (n *newcomer) interrupt(tm *terminal) (code int) {
+	n.t.Helper()
+	if _, err := tm.tty.Write([]byte{3}); err != nil {
+		n.t.Fatal(err)
+	}
+	select {
+	case <-tm.done:
+	case <-time.After(time.Minute):
+		n.t.Fatalf("Ctrl-C does not end %s", tm.cmd.Args)
+	}
+	return tm.cmd.ProcessState.ExitCode()
+}
+
+// TestReadmeSetUp: every command of README.md's section "Setting up" works, in order, in an empty folder, and what it
+// promises comes: a trip at the subscriber. At the end nothing is left, and the file to start the real thing from is good.
+func TestReadmeSetUp(t *testing.T) {
+	t.Parallel()
+	n := newNewcomer(t)
+	blocks := setUpBlocks(t)
+	n.adapt(blocks)
+	typed := map[string]bool{}
+	for _, block := range blocks {
+		if !strings.HasPrefix(block, ownTerminal) {
+			if len(n.terminals) == 3 && !typed["end"] {
+				n.tripAndEnd()
+				typed["end"] = true
+			}
+			n.run(block)
+			if typed["end"] && !typed["clean"] {
+				typed["clean"] = true
+				if left, _ := filepath.Glob(filepath.Join(n.dir, "*")); len(left) != 2 {
+					t.Errorf("the trial left %q, want only bin and testdata", left)
+				}
+			}
+			continue
+		}
+		tm := n.open(block)
+		switch len(n.terminals) {
+		case 1:
+			n.await("the gateway's broker to listen", func() bool {
+				c, err := net.Dial("tcp", n.broker)
+				if err == nil {
+					c.Close()
+				}
+				return err == nil
+			})
+		case 2:
+			n.await("the subscriber to have the retained states", func() bool { return strings.Contains(tm.text(), `"state":"serving"`) })
+		}
+	}
+	if !typed["clean"] {
+		t.Errorf("README.md opens %d terminals, want 3 and then what removes the trial's files", len(n.terminals))
+	}
+}
+
+// tripAndEnd waits for the trip that README.md promises, and ends the three terminals, the last first.
+func (n *newcomer) tripAndEnd() {
+	n.t.Helper()
+	house := n.terminals[1]
+	n.await("a trip at the river gate", func() bool {
+		return strings.Contains(house.text(), "longlane/hill-orchard/zone/river-gate/trip ") &&
+			strings.Contains(house.text(), `"longlane.trip.opened"`)
+	})
+	if code := n.interrupt(n.terminals[2]); code != exitDone {
+		n.t.Errorf("the simulator ended with %d", code)
+	}
+	n.interrupt(house)
+	if code := n.interrupt(n.terminals[0]); code != exitDone {
+		n.t.Errorf("the gateway ended with %d", code)
+	}
+}
+
+// TestReadmeLists: README.md lists each fault and each type of event that there is.
+func TestReadmeLists(t *testing.T) {
+	readme := readFile(t, "../../README.md")
+	for k := proto.FaultKind(1); k < proto.FaultKindsLimit; k++ {
+		if !strings.Contains(readme, "\n| `"+k.String()+"` | node | ") {
+			t.Errorf("README.md does not list the fault %q of a node", k)
+		}
+	}
+	for _, c := range []struct{ file, pattern, row string }{
+		{"../../gateway/event.go", `(?m)^\tNotice\w+ += "([^"]+)"`, "\n| `%s` | gateway | "},
+		{"../../gateway/cloudevent.go", `(?m)^\ttype\w+ += "([^"]+)"`, "`%s`"},
+	} {
+		found := regexp.MustCompile(c.pattern).FindAllStringSubmatch(readFile(t, c.file), -1)
+		if len(found) < 2 {
+			t.Errorf("%s: %d matches of %s, want the list", c.file, len(found), c.pattern)
+		}
+		for _, m := range found {
+			if want := fmt.Sprintf(c.row, m[1]); !strings.Contains(readme, want) {
+				t.Errorf("README.md lacks %q, which stands in %s", want, c.file)
+			}
+		}
+	}
+}
+
+// TestIgnored: what the trial leaves at the top of the sources is no part of them, and nothing under testdata is ignored.
+func TestIgnored(t *testing.T) {
+	dir := t.TempDir()
+	rules := readFile(t, "../../.gitignore")
+	if err := os.WriteFile(filepath.Join(dir, ".gitignore"), []byte(rules), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	git := func(args ...string) ([]byte, error) {
+		cmd := exec.Command("git", args...)
+		cmd.Dir = dir
+		return cmd.Output()
+	}
+	if _, err := git("init", "-q"); err != nil {
+		t.Fatalf("git init: %v", err)
+	}
+	for path, want := range map[string]bool{"longlane.toml": true, "orchard.toml": true, "river-gate.card": true, "river-gate.memory": true,
+		"sim.jsonl": true, "state/queue.db": true, "modem": true, "bin/longlane": true,
+		"testdata/config/longlane.toml": false, "testdata/sim/orchard.toml": false, "radio/node/testdata/river-gate.card": false,
+		"testdata/sim.jsonl": false, "radio/modem/modem.go": false, "gateway/state.go": false, "queue/testdata/queue.db": false} {
+		out, err := git("check-ignore", path)
+		if got := len(out) > 0; got != want {
+			t.Errorf("git ignores %s: %v (%v), want %v", path, got, err, want)
+		}
+	}
+}
