@@ -172,11 +172,11 @@ func (g *Gateway) giveUp(err error) {
 // Ready reports whether the gateway is serving.
 func (g *Gateway) Ready() bool { return g.ready.Load() }
 
-// Connected reports for each sink whether it has a session.
-func (g *Gateway) Connected() map[string]bool {
-	m := map[string]bool{}
+// Sessions tells for each sink why it has no session; nil if it has one.
+func (g *Gateway) Sessions() map[string]error {
+	m := map[string]error{}
 	for _, s := range g.sinks {
-		m[s.o.Name] = s.connected.Load()
+		m[s.o.Name] = s.trouble.get()
 	}
 	return m
 }

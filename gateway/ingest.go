@@ -24,6 +24,7 @@ type ingest struct {
 	confirms map[ID]confirm
 	house    *house
 	down     map[string]*outage // bearers that do not work, by name
+	told     map[uint8]bool     // nodes that were shut out and are still heard
 	unsaved  []*Event           // notices that could not be stored
 	set      bool               // the clock was set when last looked at
 	right    righting
@@ -73,7 +74,7 @@ func AdvanceMark(old []byte, counter uint32) ([]byte, error) {
 
 func newIngest(g *Gateway) (*ingest, error) {
 	in := &ingest{g: g, windows: map[windowKey]*window{}, repeats: map[uint8]int{},
-		confirms: map[ID]confirm{}, down: map[string]*outage{}, set: g.o.Clock.Set()}
+		confirms: map[ID]confirm{}, down: map[string]*outage{}, told: map[uint8]bool{}, set: g.o.Clock.Set()}
 	lost, err := in.readMarks()
 	if err != nil {
 		return nil, fmt.Errorf("read replay marks: %w", err)
@@ -292,6 +293,7 @@ func (in *ingest) admit(r *roster.Roster, key windowKey) string {
 	case n == nil:
 		return "unknown-node"
 	case n.Revoked:
+		in.shutOut(n)
 		return "revoked"
 	case key.gen == n.Gen:
 		return ""
@@ -314,6 +316,14 @@ func (in *ingest) admit(r *roster.Roster, key windowKey) string {
 		return "generation"
 	}
 	return ""
+}
+
+// shutOut says once in a run that a node that was shut out is still sending, or that somebody does so in its name.
+func (in *ingest) shutOut(n *roster.Node) {
+	if !in.told[n.ID] {
+		in.told[n.ID] = true
+		in.g.o.Log.Warn("frames come from a node that is shut out; they are refused", "node", n.Name, "id", n.ID)
+	}
 }
 
 // authentic goes on with a frame whose MAC is good.
@@ -381,11 +391,29 @@ func (in *ingest) measure(e *Event) {
 
 // event offers a new trip or fault to the sinks and, beside that, hands it to the queue.
 func (in *ingest) event(e *Event, key windowKey, reply func()) {
+	in.log(e)
 	in.house.event(e)
 	for _, s := range in.g.sinks {
 		s.offer(e)
 	}
 	in.commit(e, key, reply)
+}
+
+func (in *ingest) log(e *Event) {
+	what := "trip opened"
+	switch b := e.Body.(type) {
+	case *proto.Fault:
+		what = "fault of a node: " + b.Kind.String()
+	default:
+		if e.closed() {
+			what = "trip closed"
+		}
+	}
+	args := []any{"node", in.g.nodeName(e.ID.Node), "event", e.ID.String(), "proof", e.Fresh.String(), "ago", e.before().Round(time.Millisecond), "bearer", e.Rx.Bearer}
+	if i, ok := e.input(); ok {
+		args = append(args, "zone", in.g.zone(e.ID.Node, i.Number))
+	}
+	in.g.o.Log.Info(what, args...)
 }
 
 // checkIn takes in a check-in. Only its mark is stored; its receipt promises nothing and does not wait.

@@ -78,7 +78,7 @@ func (in *ingest) righted(err error) {
 // it right now. One correction too many does no harm.
 func (g *Gateway) delivered(seq queue.Seq) bool {
 	for _, s := range g.sinks {
-		if s.cursor.Acked(seq) || s.connected.Load() {
+		if s.cursor.Acked(seq) || s.trouble.get() == nil {
 			return true
 		}
 	}

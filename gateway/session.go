@@ -2,6 +2,7 @@ package gateway
 
 import (
 	"context"
+	"fmt"
 	"math/rand/v2"
 	"slices"
 	"time"
@@ -68,15 +69,16 @@ func (s *sink) begin(d dialled) {
 	s.dialing[0] = false
 	if d.err != nil {
 		if s.tries == 0 {
-			s.g.o.Log.Warn("no session", "sink", s.o.Name, "err", d.err)
+			s.g.o.Log.Warn("no session", "sink", s.o.Name, "to", s.o.To, "err", d.err)
 		}
+		s.trouble.set(d.err)
 		s.g.o.Meter.Session(s.o.Name, s.o.Reason(d.err))
 		s.backOff()
 		return
 	}
 	s.main = &conn{Session: d.s}
-	s.connected.Store(true)
-	s.g.o.Log.Info("session", "sink", s.o.Name)
+	s.trouble.set(nil)
+	s.g.o.Log.Info("session", "sink", s.o.Name, "to", s.o.To)
 	s.behind, s.read, s.back = true, [queue.Routine + 1]queue.Seq{}, nil
 	s.freshOnly()
 	s.mu.Lock()
@@ -112,11 +114,11 @@ func (s *sink) backOff() {
 // end draws the conclusions from a session's end. What was flying goes again: young live events first, the rest by
 // way of the disk.
 func (s *sink) end() {
-	s.g.o.Log.Warn("session ended", "sink", s.o.Name, "err", s.main.Err())
+	s.g.o.Log.Warn("session ended", "sink", s.o.Name, "to", s.o.To, "err", s.main.Err())
 	s.g.o.Meter.Session(s.o.Name, s.o.Reason(s.main.Err()))
 	old := s.main
 	s.main = nil
-	s.connected.Store(false)
+	s.trouble.set(fmt.Errorf("the session ended: %w", old.Err()))
 	if s.second != nil {
 		s.goodbye(s.second)
 		s.second = nil

@@ -2,6 +2,7 @@ package gateway
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"sync"
 	"sync/atomic"
@@ -25,7 +26,8 @@ type Session interface {
 // SinkOptions describe a consumer of events.
 type SinkOptions struct {
 	Name     string
-	Required bool // holds events for as long as it takes
+	To       string // where the receiver is, for logs
+	Required bool   // holds events for as long as it takes
 	// FromStart has a sink that is new begin with the oldest event still there; otherwise with the next.
 	FromStart bool
 	Window    int // most events without acknowledgement, 1 to 256
@@ -53,14 +55,14 @@ const (
 // both, so that it goes out once in the ordinary course, and the cursor moves when it is both acknowledged and stored.
 // One goroutine (run) owns all but what stands under mu.
 type sink struct {
-	g         *Gateway
-	o         SinkOptions
-	cursor    *queue.Cursor
-	inbox     chan func()
-	missed    atomic.Bool // the inbox was full: look at the disk
-	wake      chan struct{}
-	stopped   chan struct{} // closed when run has returned
-	connected atomic.Bool
+	g       *Gateway
+	o       SinkOptions
+	cursor  *queue.Cursor
+	inbox   chan func()
+	missed  atomic.Bool // the inbox was full: look at the disk
+	wake    chan struct{}
+	stopped chan struct{} // closed when run has returned
+	trouble trouble       // why there is no session
 
 	mu       sync.Mutex        // guards retained and dirty
 	retained map[string][]byte // the latest of each retained topic
@@ -106,9 +108,29 @@ func newSink(g *Gateway, o SinkOptions) (*sink, error) {
 	if err != nil {
 		return nil, fmt.Errorf("open sink %s: %w", o.Name, err)
 	}
-	return &sink{g: g, o: o, cursor: c, inbox: make(chan func(), 4096), wake: make(chan struct{}, 1), stopped: make(chan struct{}),
+	s := &sink{g: g, o: o, cursor: c, inbox: make(chan func(), 4096), wake: make(chan struct{}, 1), stopped: make(chan struct{}),
 		retained: map[string][]byte{}, dirty: map[string]bool{}, items: map[string]*item{}, refused: map[queue.Seq]*refusal{}, dialled: make(chan dialled),
-		behind: true}, nil
+		behind: true}
+	s.trouble.set(errors.New("not connected yet"))
+	return s, nil
+}
+
+// trouble is an error for others to look at.
+type trouble struct {
+	mu  sync.Mutex
+	err error
+}
+
+func (t *trouble) set(err error) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	t.err = err
+}
+
+func (t *trouble) get() error {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	return t.err
 }
 
 // tell runs f in the sink's goroutine, or notes that the disk must be looked at.
@@ -265,5 +287,5 @@ func (s *sink) stop() {
 	if s.second != nil {
 		s.second.Close()
 	}
-	s.connected.Store(false)
+	s.trouble.set(errors.New("stopped"))
 }

@@ -229,22 +229,22 @@ func TestViews(t *testing.T) {
 		w := newWorld(t).start()
 		n := w.node("river-gate")
 		w.pass(time.Second)
-		if !w.g.Ready() || !w.g.Connected()["broker"] || w.g.OldestAge("broker") != 0 || w.g.Cursors()["broker"] == nil {
-			t.Errorf("ready %v, connected %v, oldest %v", w.g.Ready(), w.g.Connected(), w.g.OldestAge("broker"))
+		if !w.g.Ready() || w.g.Sessions()["broker"] != nil || w.g.OldestAge("broker") != 0 || w.g.Cursors()["broker"] == nil {
+			t.Errorf("ready %v, connected %v, oldest %v", w.g.Ready(), w.g.Sessions(), w.g.OldestAge("broker"))
 		}
 		w.broker.down(true)
 		w.hear(n.open())
 		w.pass(time.Minute)
 		w.hear(n.fault(proto.FaultTamper, false))
-		if w.g.Connected()["broker"] || (w.g.OldestAge("broker")-time.Minute).Abs() > time.Second {
-			t.Errorf("connected %v, oldest %v; want false, 1 min", w.g.Connected(), w.g.OldestAge("broker"))
+		if w.g.Sessions()["broker"] == nil || (w.g.OldestAge("broker")-time.Minute).Abs() > time.Second {
+			t.Errorf("connected %v, oldest %v; want false, 1 min", w.g.Sessions(), w.g.OldestAge("broker"))
 		}
 		w.broker.down(false)
 		w.pass(5 * time.Second)
 		g := w.g
 		w.stop()
-		if g.Ready() || g.Connected()["broker"] {
-			t.Errorf("after the stop ready %v, connected %v", g.Ready(), g.Connected())
+		if g.Ready() || g.Sessions()["broker"] == nil {
+			t.Errorf("after the stop ready %v, connected %v", g.Ready(), g.Sessions())
 		}
 	})
 }

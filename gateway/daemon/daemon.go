@@ -169,7 +169,7 @@ func (d *Daemon) brokerOptions(clock gateway.Clock) gateway.SinkOptions {
 	if mqtt.Nearby(o.URL) {
 		backoff = time.Second
 	}
-	return gateway.SinkOptions{Name: brokerSink, Required: true, FromStart: true, Window: window, MaxBackoff: backoff,
+	return gateway.SinkOptions{Name: brokerSink, To: o.URL, Required: true, FromStart: true, Window: window, MaxBackoff: backoff,
 		Reason: endReason,
 		Dial: func(ctx context.Context, second bool) (gateway.Session, error) {
 			o := o
@@ -242,7 +242,7 @@ func (d *Daemon) gauges() {
 		func() float64 { return float64(serialport.Abandoned()) })
 	for name, c := range d.gw.Cursors() {
 		label := map[string]string{"sink": name}
-		m.Up("sink", name, func() bool { return d.gw.Connected()[name] })
+		m.Up("sink", name, func() bool { return d.gw.Sessions()[name] == nil })
 		m.Gauge("queue_waiting_events", "Events that the sink has not acknowledged.", label, func() float64 {
 			n, _ := c.Depth()
 			return float64(n)
@@ -407,9 +407,9 @@ func (d *Daemon) ready() health {
 		bearer = h.part("bearer "+l.Name(), l.Up(), d.linkReason(i)) || bearer
 	}
 	h.OK = h.OK && bearer && serving
-	sinks := d.gw.Connected()
-	for _, name := range slices.Sorted(maps.Keys(sinks)) {
-		h.OK = h.part("sink "+name, sinks[name], "no session with the broker at "+d.brokerURL()) && h.OK
+	sessions := d.gw.Sessions()
+	for _, name := range slices.Sorted(maps.Keys(sessions)) {
+		h.OK = h.part("sink "+name, sessions[name] == nil, fmt.Sprintf("no session: %v", sessions[name])) && h.OK
 	}
 	return h
 }

@@ -150,16 +150,17 @@ func TestReadyReasonOfOneOfTwo(t *testing.T) {
 		Parts: map[string]bool{"queue": true, "serving": true, "bearer mast": false, "bearer wifi": true, "sink mqtt": true}})
 }
 
-// TestReadyReasonOfBroker: the broker's address is told.
+// TestReadyReasonOfBroker: the broker's address is told, and why there is no session.
 func TestReadyReasonOfBroker(t *testing.T) {
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
 	}
-	url := "mqtt://" + l.Addr().String()
+	addr := l.Addr().String()
 	l.Close()
-	d, _, _ := start(t, orchard(t, fmt.Sprintf("[wifi]\nlisten = \"127.0.0.1:0\"\n[broker]\nurl = %q\n", url)))
-	awaitReady(t, d, 503, health{Reason: "sink mqtt: no session with the broker at " + url,
+	d, _, _ := start(t, orchard(t, fmt.Sprintf("[wifi]\nlisten = \"127.0.0.1:0\"\n[broker]\nurl = %q\n", "mqtt://"+addr)))
+	awaitReady(t, d, 503, health{Reason: fmt.Sprintf("sink mqtt: no session: broker %s: cannot connect: dial tcp %[1]s: connect: connection refused: "+
+		"is the broker running, and is the address right?", addr),
 		Parts: map[string]bool{"queue": true, "serving": true, "bearer wifi": true, "sink mqtt": false}})
 }
 
