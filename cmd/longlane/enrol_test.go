@@ -104,7 +104,7 @@ func TestEnrolRefuses(t *testing.T) {
 		{[]string{"add", "mill-lane", "--zone", "mill=1", "--zone", "lane"}, exitUsage, "lane=INPUT"},
 		{[]string{"add", "mill-lane", "--zone", "mill", "--zone", "mill"}, exitUsage, "a zone of its own"},
 		{[]string{"add", "mill-lane", "--zone", "Mill Lane"}, exitUsage, "small letters"},
-		{[]string{"add", "mill-lane", "--zone=-mill"}, exitUsage, "flag -zone"},
+		{[]string{"add", "mill-lane", "--zone=-mill"}, exitUsage, "flag --zone"},
 		{append([]string{"add", "mill-lane"}, strings.Fields(strings.Repeat("--zone z# ", 17))...), exitUsage, "16 inputs"},
 		{[]string{"add", "Mill", "--zone", "mill"}, exitUsage, `node name "Mill"`},
 		{[]string{"rekey", "mill-lane"}, exitFailed, "re-key: no node in use"},

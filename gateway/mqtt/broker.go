@@ -150,9 +150,7 @@ func (b *Broker) retained() int {
 func (b *Broker) Close() error {
 	var err error
 	b.once.Do(func() {
-		for _, cl := range b.server.Clients.GetAll() {
-			atomic.StoreUint32(&cl.Properties.Will.Flag, 0)
-		}
+		b.hook.closing.Store(true)
 		err = b.server.Close()
 	})
 	return err
@@ -167,13 +165,14 @@ type brokerHook struct {
 
 	refused       atomic.Uint64
 	retainDropped atomic.Uint64
+	closing       atomic.Bool
 }
 
 func (h *brokerHook) ID() string { return "longlane" }
 
 func (h *brokerHook) Provides(b byte) bool {
 	switch b {
-	case mochi.OnConnectAuthenticate, mochi.OnACLCheck, mochi.OnConnect, mochi.OnPublish:
+	case mochi.OnConnectAuthenticate, mochi.OnACLCheck, mochi.OnConnect, mochi.OnPublish, mochi.OnWill:
 		return true
 	}
 	return false
@@ -204,6 +203,15 @@ func (h *brokerHook) OnConnect(cl *mochi.Client, _ packets.Packet) error {
 	cl.Properties.Clean = true
 	cl.Properties.Props.SessionExpiryInterval = 0
 	return nil
+}
+
+// OnWill sends a will where nobody hears it while the broker stops: the library lets a hook change a will, not hold it
+// back, and no wildcard matches a topic that begins with $.
+func (h *brokerHook) OnWill(_ *mochi.Client, will mochi.Will) (mochi.Will, error) {
+	if h.closing.Load() {
+		return mochi.Will{TopicName: "$stopped"}, nil
+	}
+	return will, nil
 }
 
 // OnPublish bounds what is retained. An empty payload clears a topic, and always may.
