@@ -3,6 +3,7 @@ package queue
 import (
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"time"
 
@@ -266,14 +267,30 @@ func (q *Queue) committed(b *batch, took time.Duration) {
 	}
 }
 
-// drop takes deleted events, the oldest of their lane, out of memory. The caller holds mu.
+// drop takes deleted events, rising, out of memory: most often the oldest of their lane, but one event that waits long
+// holds up no other. The caller holds mu.
 func (q *Queue) drop(p Priority, seqs []Seq) {
-	if len(seqs) == 0 {
-		return
+	q.stats.Deleted += uint64(len(seqs))
+	l := q.lanes[p]
+	n := 0
+	for n < len(seqs) && l[n] == seqs[n] {
+		n++
 	}
-	n := q.lanes[p].from(seqs[len(seqs)-1] + 1)
-	q.lanes[p] = q.lanes[p][n:]
-	q.stats.Deleted += uint64(n)
+	l, seqs = l[n:], seqs[n:]
+	if len(seqs) > 0 {
+		at := l.from(seqs[0])
+		kept := at
+		for _, s := range l[at:] {
+			if len(seqs) > 0 && s == seqs[0] {
+				seqs = seqs[1:]
+				continue
+			}
+			l[kept] = s
+			kept++
+		}
+		l = l[:kept]
+	}
+	q.lanes[p] = l
 }
 
 // wake has the committer look for work. It never blocks.
@@ -311,15 +328,17 @@ func (b *batch) planTrim() {
 	}
 	left := maxTrim
 	for p, l := range b.q.lanes {
-		floor := ^Seq(0)
+		covered := []span{{0, math.MaxUint64}}
 		for _, c := range b.q.cursors {
-			floor = min(floor, c.places[p].floor)
+			covered = c.places[p].within(covered)
 		}
-		n := l.from(floor + 1)
-		take := min(n, left)
-		b.trimmed[p] = slices.Clone(l[:take])
-		b.debt = b.debt || take < n
-		left -= take
+		for _, s := range covered {
+			done := l[l.from(s.lo):l.after(s.hi)]
+			take := min(len(done), left)
+			b.trimmed[p] = append(b.trimmed[p], done[:take]...)
+			b.debt = b.debt || take < len(done)
+			left -= take
+		}
 	}
 }
 

@@ -14,6 +14,11 @@ func (l lane) from(s Seq) int {
 	return sort.Search(len(l), func(i int) bool { return l[i] >= s })
 }
 
+// after returns the position behind the last event numbered s or lower.
+func (l lane) after(s Seq) int {
+	return sort.Search(len(l), func(i int) bool { return l[i] > s })
+}
+
 func (l lane) has(s Seq) bool {
 	i := l.from(s)
 	return i < len(l) && l[i] == s
@@ -49,6 +54,23 @@ func (p *place) covers(s Seq) bool {
 // after returns the position of the first span that begins above s.
 func (p *place) after(s Seq) int {
 	return sort.Search(len(p.spans), func(i int) bool { return p.spans[i].lo > s })
+}
+
+// within cuts spans down to what p covers.
+func (p *place) within(spans []span) (out []span) {
+	own := append([]span{{0, p.floor}}, p.spans...)
+	for i, j := 0, 0; i < len(spans) && j < len(own); {
+		lo, hi := max(spans[i].lo, own[j].lo), min(spans[i].hi, own[j].hi)
+		if lo <= hi {
+			out = append(out, span{lo, hi})
+		}
+		if spans[i].hi < own[j].hi {
+			i++
+		} else {
+			j++
+		}
+	}
+	return out
 }
 
 // ack adds s, an event of l that is not covered yet, and joins what it connects.

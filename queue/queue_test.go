@@ -1184,3 +1184,42 @@ func FuzzDead(f *testing.F) {
 }
 
 func checksumOf(b []byte) uint32 { return crc32.Checksum(b, castagnoli) }
+
+// An event that waits for ever keeps nothing else in the file, for whichever sinks: what all are done with leaves.
+func TestOneThatWaitsHoldsUpNoOther(t *testing.T) {
+	path := tempPath(t)
+	q := openTest(t, path, Options{})
+	one, other := mustSink(t, q, "broker", SinkOptions{Required: true}), mustSink(t, q, "shop", SinkOptions{Required: true})
+	var seqs []Seq
+	for range 3000 {
+		seqs = append(seqs, mustAppend(t, q, Record{Value: make([]byte, 100)}))
+	}
+	for i, s := range seqs {
+		if i != 0 {
+			one.Ack(s)
+		}
+		if i != 1500 {
+			other.Ack(s)
+		}
+	}
+	for range 5 {
+		if err := q.Flush(); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if st := q.Stats(); st.Waiting[Alarm] != 2 || st.Deleted != 2998 {
+		t.Errorf("%d events in the log, %d deleted, want 2 and 2998", st.Waiting[Alarm], st.Deleted)
+	}
+	if err := q.Verify(); err != nil {
+		t.Error(err)
+	}
+	closeTest(t, q)
+	q = openTest(t, path, Options{})
+	if got := mustNext(t, mustSink(t, q, "broker", SinkOptions{Required: true}), Alarm, 0, 10); len(got) != 1 || got[0].Seq != seqs[0] {
+		t.Errorf("after a restart the broker waits for %v, want %d", got, seqs[0])
+	}
+	c := mustSink(t, q, "shop", SinkOptions{Required: true})
+	if got := mustNext(t, c, Alarm, 0, 10); len(got) != 1 || got[0].Seq != seqs[1500] {
+		t.Errorf("after a restart the shop waits for %v, want %d", got, seqs[1500])
+	}
+}
