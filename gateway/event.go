@@ -239,6 +239,9 @@ func (e *Event) before() time.Duration {
 	return e.age() + held + e.Late
 }
 
+// sealed is when the node sealed the frame, on our clock: what before says, without the age.
+func (e *Event) sealed() time.Duration { return e.Rx.Mono - e.before() + e.age() }
+
 // input is the input the event is about; ok is false if it is about none.
 func (e *Event) input() (proto.Input, bool) {
 	switch b := e.Body.(type) {

@@ -139,10 +139,10 @@ func (h *house) publishZone(z *zoneState) {
 
 // event takes in a trip or a fault that has just been received.
 func (h *house) event(e *Event) {
-	h.heard(e)
+	there := h.heard(e) != nil
 	if b, ok := e.Body.(*proto.Fault); ok {
 		if b.Kind == proto.FaultBlocked {
-			h.blocked(e, b)
+			h.blocked(e, b, there)
 		}
 		return
 	}
@@ -154,23 +154,23 @@ func (h *house) event(e *Event) {
 	if e.closed() {
 		state = zoneClear
 	}
-	h.move(e, in.Number, state, "")
+	h.move(e, in.Number, state, "", there)
 }
 
-func (h *house) blocked(e *Event, b *proto.Fault) {
+func (h *house) blocked(e *Event, b *proto.Fault, there bool) {
 	if b.Ended {
-		h.move(e, b.Input.Number, zoneClear, "")
+		h.move(e, b.Input.Number, zoneClear, "", there)
 	} else {
-		h.move(e, b.Input.Number, zoneBlocked, "the contact has not returned")
+		h.move(e, b.Input.Number, zoneBlocked, "the contact has not returned", there)
 	}
 }
 
 // move takes a zone to the state that an event tells of, if it is newer than what the zone's state came from. But a zone
 // that nobody watches stays so until its node is proven to be there now: a frame that was held back, or may have been,
 // tells of then.
-func (h *house) move(e *Event, input uint8, state, why string) {
+func (h *house) move(e *Event, input uint8, state, why string, there bool) {
 	z := h.zoneOf(e.ID.Node, input)
-	if z == nil || !z.newer(e.ID) || z.State == zoneUnwatched && e.Fresh != proto.Fresh {
+	if z == nil || !z.newer(e.ID) || z.State == zoneUnwatched && !there {
 		return
 	}
 	h.setZone(z, state, why, e.Rx.Mono-e.before())
@@ -236,10 +236,11 @@ func (n *nodeHealth) setSupply(b proto.Battery, t proto.Temperature) {
 	n.Battery, n.Temperature = d.Battery, d.Temperature
 }
 
-// heard notes that a node was heard just now. A frame that was late, or may have been, does not count.
+// heard notes that a node is there: that it was when it sealed the frame, however long relays, which may be stolen, have
+// kept that since. A frame that was late, or may have been, or was kept for too long does not count: nil.
 func (h *house) heard(e *Event) *nodeHealth {
 	n := h.nodes[e.ID.Node]
-	if n == nil || e.Fresh == proto.Late {
+	if n == nil || e.Fresh == proto.Late || e.Fresh == proto.Fresh && e.Rx.Mono-e.sealed() > h.patience() {
 		return nil
 	}
 	if e.Fresh == proto.Unproven {
@@ -252,9 +253,9 @@ func (h *house) heard(e *Event) *nodeHealth {
 	if n.told {
 		h.tell(Notice{Code: NoticeOverdue, Ended: true, Node: e.ID.Node, Detail: n.Node + " is heard again"})
 	}
-	n.heard, n.everHeard, n.told = e.Rx.Mono, true, false
+	n.heard, n.everHeard, n.told = max(n.heard, e.sealed()), true, false
 	n.Verdict, n.Reason = verdictHeard, "its frames arrive"
-	n.LastHeard, n.HeardMono = h.g.wallAt(e.Rx.Mono), seconds(e.Rx.Mono)
+	n.LastHeard, n.HeardMono = h.g.wallAt(n.heard), seconds(n.heard)
 	n.Bearer, n.Hops = e.Rx.Bearer, h.g.hopData(e)
 	h.publishNode(e.ID.Node)
 	return n
@@ -269,10 +270,13 @@ func (h *house) publishNode(id uint8) {
 	h.g.retain(h.g.topic("node", n.Node, "health"), text)
 }
 
+// patience is how long a node may be silent.
+func (h *house) patience() time.Duration { return 2*h.g.o.CheckIn + 10*time.Second }
+
 // overdue finds nodes that have missed two check-ins, and says that their zones are unwatched. While the gateway itself
 // is deaf no node is blamed; once it hears again each has as long as ever.
 func (h *house) overdue(now time.Duration, deaf bool) {
-	limit := 2*h.g.o.CheckIn + 10*time.Second
+	limit := h.patience()
 	why := "two check-ins in a row were missed: look at its battery, antenna and relay"
 	if deaf {
 		h.hears, why = now, "no bearer of the gateway works, so it cannot be heard"

@@ -464,3 +464,42 @@ func TestStateWithoutClock(t *testing.T) {
 		}
 	})
 }
+
+// A relay that keeps check-ins back, and truly says for how long, makes nobody live longer: what it lets go tells of
+// when it was sent.
+func TestHeldCheckInsKeepNobodyAlive(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t)
+		w.period = checkInIn
+		w.start()
+		n := w.node("river-gate")
+		var caught [][]byte
+		for range 10 {
+			caught = append(caught, n.checkIn())
+			w.pass(checkInIn)
+		}
+		for _, f := range caught { // the node is dead since; each frame was held for 10 minutes
+			w.hear(w.relay(f, "barn-relay", -80, 5, 10*time.Minute))
+			w.pass(checkInIn)
+		}
+		w.wantHealth("river-gate", "overdue")
+		w.wantZone("river-gate", "unwatched")
+	})
+}
+
+// A frame that a relay had to keep for a while still shows that the node was there then.
+func TestHeldForAMoment(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t)
+		w.period = checkInIn
+		w.start()
+		n := w.node("river-gate")
+		f := n.checkIn()
+		w.pass(40 * time.Second)
+		w.hear(w.relay(f, "barn-relay", -80, 5, 40*time.Second))
+		w.wantHealth("river-gate", "heard")
+		w.wantZone("river-gate", "clear")
+		w.pass(92 * time.Second) // 132 s after it was sealed
+		w.wantHealth("river-gate", "overdue")
+	})
+}
