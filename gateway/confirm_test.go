@@ -237,3 +237,34 @@ func TestNoReceiptNoDoubt(t *testing.T) {
 		}
 	})
 }
+
+// A node lets go of what a receipt says is durable as well, and never vouches for it then. So what waits to be vouched
+// for is not named there, or a receipt lost on the air would be a fault that nothing ends.
+func TestUnconfirmedIsNotNamedAsDurable(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t).start()
+		n := w.node("river-gate")
+		w.pass(2 * time.Second)
+		w.hear(n.opened(1, 0, 0))
+		n.next = 2
+		w.unproven(n, 0) // its receipt is lost
+		w.pass(time.Second)
+		w.unproven(n, 0)
+		last := func() receipt { got := n.eventReceipts(); return got[len(got)-1] }
+		if r := last(); r.counter != 3 || r.Also != 1<<1 {
+			t.Fatalf("the receipt for %d says also %b, want for 3 also 1 (%b)", r.counter, r.Also, 1<<1)
+		}
+		w.hear(n.confirm(3, time.Second), n.opened(2, 1, 2*time.Second))
+		if r := last(); r.counter != 2 || !r.Confirm {
+			t.Fatalf("the receipt for %d asks to confirm: %v, want for 2 true", r.counter, r.Confirm)
+		}
+		w.hear(n.confirm(2, 2*time.Second), n.open())
+		if r := last(); r.Also != 1<<0|1<<1|1<<2 {
+			t.Errorf("when all are confirmed the receipt says also %b, want %b", r.Also, 1<<0|1<<1|1<<2)
+		}
+		w.pass(time.Minute)
+		if got := w.heldBack(); len(got) != 0 {
+			t.Errorf("faults %v, want none", got[0].data)
+		}
+	})
+}

@@ -82,7 +82,7 @@ func (in *ingest) receipt(e *Event, raw proto.Raw, p radio.Packet, w *window) {
 	if raw.Type == proto.TypeCheckIn {
 		h.Type, b.Confirm = proto.TypeCheckInReceipt, e.Fresh == proto.Unproven
 	} else {
-		b.Attempt, b.Also = uint8(raw.Attempt), also(w, e.ID.Counter)
+		b.Attempt, b.Also = uint8(raw.Attempt), in.also(w, e.ID)
 		b.Confirm, out.sent = in.confirmWanted(e)
 	}
 	if out.frame, err = proto.Seal(nil, keys, h, b); err != nil {
@@ -103,10 +103,12 @@ func settings(period time.Duration) proto.Settings {
 	return proto.Settings{Version: code, Period: code}
 }
 
-// also tells which of the 16 events before counter are durable.
-func also(w *window, counter uint32) (bits uint16) {
+// also tells which of the 16 events before id are durable. A node lets go of those. One that it must vouch for is left
+// out until it has: only the receipt of its own asks for that.
+func (in *ingest) also(w *window, id ID) (bits uint16) {
 	for i := range uint32(16) {
-		if counter > i && w.Check(counter-1-i) == proto.Seen {
+		before := ID{id.Node, id.Gen, id.Counter - 1 - i}
+		if _, asked := in.confirms[before]; id.Counter > i && !asked && w.Check(before.Counter) == proto.Seen {
 			bits |= 1 << i
 		}
 	}
