@@ -38,7 +38,21 @@ func (in *ingest) watchBearers() {
 	}
 }
 
-// deaf reports whether no bearer works.
-func (in *ingest) deaf() bool {
-	return !slices.ContainsFunc(in.g.o.Links, radio.Link.Up)
+// deaf tells why a node that comes by bearer cannot be heard; "" if it can be. One that has not been heard in this run
+// (bearer is "") may come by any.
+func (in *ingest) deaf(bearer string) string {
+	links := in.g.o.Links
+	down := slices.DeleteFunc(slices.Clone(links), radio.Link.Up)
+	switch {
+	case len(down) == 0:
+		return ""
+	case len(down) == len(links):
+		return "no bearer of the gateway works, so it cannot be heard"
+	}
+	for _, l := range down {
+		if bearer == "" || l.Name() == bearer {
+			return l.Name() + " does not work, so it may not be heard"
+		}
+	}
+	return ""
 }

@@ -167,7 +167,7 @@ func (in *ingest) tick() {
 	}
 	in.set = set // it can be lost again
 	in.watchBearers()
-	in.house.overdue(g.o.Clock.Mono(), in.deaf())
+	in.house.overdue(g.o.Clock.Mono(), in.deaf)
 	in.unconfirmed()
 	in.easeRepeats()
 	in.saveAgain()

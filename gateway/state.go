@@ -31,7 +31,6 @@ type house struct {
 	zones map[string]*zoneState
 	nodes map[uint8]*nodeHealth
 	tell  func(Notice)
-	hears time.Duration // since when any bearer has worked
 }
 
 type zoneState struct {
@@ -64,6 +63,7 @@ type nodeHealth struct {
 	Bearer      string        `json:"bearer,omitempty"`
 	Hops        []hopData     `json:"hops"`
 	heard       time.Duration // or when we began to listen for it
+	hears       time.Duration // since when the bearer that it comes by has worked
 	everHeard   bool
 	told        bool // the fault has been raised
 }
@@ -124,10 +124,13 @@ func (h *house) drop(known map[string]bool, nodes map[uint8]bool) {
 
 // setZone moves a zone to a state as of mono.
 func (h *house) setZone(z *zoneState, state, why string, mono time.Duration) {
-	if z.State == state {
+	if z.State == state && z.Why == why {
 		return
 	}
-	z.State, z.Why, z.at = state, why, mono
+	if z.State != state {
+		z.at = mono
+	}
+	z.State, z.Why = state, why
 	h.publishZone(z)
 }
 
@@ -273,24 +276,30 @@ func (h *house) publishNode(id uint8) {
 // patience is how long a node may be silent.
 func (h *house) patience() time.Duration { return 2*h.g.o.CheckIn + 10*time.Second }
 
-// overdue finds nodes that have missed two check-ins, and says that their zones are unwatched. While the gateway itself
-// is deaf no node is blamed; once it hears again each has as long as ever.
-func (h *house) overdue(now time.Duration, deaf bool) {
+// overdue finds nodes that have missed two check-ins, and says that their zones are unwatched. deaf tells why what comes
+// by a bearer cannot be heard; "": it can. While that is so no node is blamed that comes by it; once the gateway hears
+// again each has as long as ever.
+func (h *house) overdue(now time.Duration, deaf func(bearer string) string) {
 	limit := h.patience()
-	why := "two check-ins in a row were missed: look at its battery, antenna and relay"
-	if deaf {
-		h.hears, why = now, "no bearer of the gateway works, so it cannot be heard"
-	}
 	for id, n := range h.nodes {
-		if now-n.heard > limit && n.Verdict != verdictOverdue {
+		why := deaf(n.Bearer)
+		if why != "" {
+			n.hears = now
+		}
+		blamed := now-max(n.heard, n.hears) > limit
+		switch {
+		case blamed:
+			why = "two check-ins in a row were missed: look at its battery, antenna and relay"
+		case why == "":
+			why = "the gateway could not hear it for a while, and has not heard it since"
+		}
+		if now-n.heard > limit && n.Verdict != verdictOverdue || blamed && !n.told {
 			h.silent(id, n, why)
 		}
-		if deaf || n.told || now-max(n.heard, h.hears) <= limit {
-			continue
+		if blamed && !n.told {
+			n.told = true
+			h.tell(Notice{Code: NoticeOverdue, Node: id, Detail: n.Node + ": " + why})
 		}
-		n.told = true
-		h.silent(id, n, why)
-		h.tell(Notice{Code: NoticeOverdue, Node: id, Detail: n.Node + ": " + why})
 	}
 }
 

@@ -503,3 +503,62 @@ func TestHeldForAMoment(t *testing.T) {
 		w.wantHealth("river-gate", "overdue")
 	})
 }
+
+// A node is not blamed while the bearer that it comes by does not work, though another does. What is said of its zones
+// is what is known now.
+func TestDeafOnOneBearer(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t)
+		w.period = checkInIn
+		w.start()
+		river := w.node("river-gate")
+		w.hear(river.checkIn())
+		for _, name := range nodeNames[1:] {
+			w.wifi.hear(w.node(name).checkIn())
+		}
+		w.link.unplug(true)
+		w.pass(checkInIn)
+		for _, name := range nodeNames[1:] {
+			n := w.node(name)
+			n.checks = 2
+			w.wifi.hear(n.checkIn())
+		}
+		w.pass(2 * checkInIn)
+		w.wantZone("river-gate", "unwatched")
+		w.wantHealth("river-gate", "overdue")
+		w.wantHealth("ridge-gate", "heard")
+		if got := w.broker.all("/fault"); len(got) != 1 || got[0].data["code"] != NoticeBearerDown {
+			t.Errorf("%d faults, want one: lora is down, and no node is to blame", len(got))
+		}
+		why := func(of string) string { s, _ := w.broker.last(of)["why"].(string); return s }
+		if got := why("zone/river-gate/state"); !strings.Contains(got, "lora does not work") || strings.Contains(got, "battery") {
+			t.Errorf("the zone is unwatched, why: %q; want that lora does not work", got)
+		}
+		w.link.unplug(false)
+		w.pass(2*checkInIn + 15*time.Second)
+		if got := why("zone/river-gate/state"); !strings.Contains(got, "battery") || strings.Contains(got, "lora") {
+			t.Errorf("later the zone is unwatched, why: %q; want that check-ins were missed", got)
+		}
+	})
+}
+
+// A node that falls silent while the gateway cannot hear it, and has only just been mended, is not told to be out of
+// battery.
+func TestJustMendedBlamesNobody(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t)
+		w.period = checkInIn
+		w.start()
+		w.hear(w.node("river-gate").checkIn())
+		w.link.unplug(true)
+		w.wifi.unplug(true)
+		w.pass(2 * checkInIn)
+		w.link.unplug(false)
+		w.wifi.unplug(false)
+		w.pass(12 * time.Second)
+		w.wantZone("river-gate", "unwatched")
+		if why, _ := w.broker.last("zone/river-gate/state")["why"].(string); strings.Contains(why, "battery") {
+			t.Errorf("the zone is unwatched, why: %q; want no blame for the node", why)
+		}
+	})
+}
