@@ -616,3 +616,37 @@ func TestBacklogTripsFirst(t *testing.T) {
 		}
 	})
 }
+
+// A receiver that refuses several events in a row, such as those of one zone, still gets what lies behind them, though
+// nothing new comes by that could show that it takes anything at all.
+func TestPoisonInARow(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t).start()
+		river, ridge := w.node("river-gate"), w.node("ridge-gate")
+		w.pass(time.Second)
+		w.broker.set(func(b *fakeBroker) {
+			b.judge = func(_ *fakeSession, p *pub) verdict {
+				if strings.HasSuffix(p.topic, "zone/river-gate/trip") {
+					return kill
+				}
+				return ack
+			}
+		})
+		w.broker.down(true)
+		w.fill(6, river)
+		w.hear(ridge.open())
+		good := ridge.idOf(ridge.next - 1)
+		w.pass(20 * time.Second)
+		w.broker.down(false)
+		w.until(10*time.Minute, "what lies behind is delivered", func() bool { return w.broker.acknowledged()[good] })
+		w.until(10*time.Minute, "the others are set aside", func() bool { return w.g.SetAside("broker") == 6 })
+		w.pass(time.Minute)
+		w.broker.set(func(b *fakeBroker) { b.latency = time.Second })
+		w.hear(ridge.open())
+		w.pass(5 * time.Second)
+		w.hear(ridge.open(), ridge.open())
+		if n := len(w.broker.of(ridge.idOf(ridge.next - 1))); n != 1 {
+			t.Errorf("the second of two live trips went out %d times before the first was acknowledged, want 1: nobody is under suspicion any more", n)
+		}
+	})
+}

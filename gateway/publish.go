@@ -88,13 +88,13 @@ func (s *sink) readBack() bool {
 		}
 		return true
 	}
-	s.behind = false
-	return false
+	s.behind = s.passAgain()
+	return s.behind
 }
 
 // recall takes one stored event into the backlog, unless it is on its way already or set aside.
 func (s *sink) recall(qi queue.Item) {
-	if s.refused[qi.Seq] != nil {
+	if _, passed := s.passed[qi.Seq]; passed || s.refused[qi.Seq] != nil {
 		return
 	}
 	if it := s.item(qi); it != nil {
@@ -171,7 +171,7 @@ func (s *sink) publishMessage(c *conn, m Message, then func(error)) {
 }
 
 func (s *sink) acknowledged(c *conn, it *item) {
-	s.unheard = false
+	s.heard()
 	if s.suspect == it.id {
 		s.suspect, s.strikes = "", 0
 		s.offerRefused() // it was unjustly suspected, and so may they have been

@@ -20,12 +20,14 @@ type refusal struct {
 const (
 	refusedAfter = 5                // sessions that one event ended
 	offerAgain   = 15 * time.Minute // each time may cost a session
+	maxPassed    = 4096
 )
 
 // blame finds the event that ended a session, if it was one: the first that was not acknowledged. The same one five
 // times in a row, at a receiver that otherwise acknowledges, is set aside. That others were acknowledged beside it
 // clears nobody: live events go on all the while. But a receiver that refuses everything is not helped by setting
-// everything aside: after one event, no second before some event has been acknowledged.
+// everything aside: after one event, no second before some event has been acknowledged. Until then those refused are
+// passed over, so that one it takes is found behind them.
 func (s *sink) blame(c *conn) {
 	head := s.head()
 	if head == nil || !c.answers {
@@ -38,6 +40,9 @@ func (s *sink) blame(c *conn) {
 		s.suspect, s.strikes = head.id, 0
 	}
 	s.strikes++
+	if s.unheard && head.seq != 0 && !head.live && len(s.passed) < maxPassed {
+		s.passed[head.seq] = head.e.priority()
+	}
 	if s.strikes < refusedAfter || head.seq == 0 || s.unheard {
 		return
 	}
@@ -66,6 +71,30 @@ func (s *sink) setAside(seq queue.Seq, p queue.Priority, why string) {
 		s.g.notify(Notice{Code: NoticeSetAside, Detail: fmt.Sprintf("%s: %s. It stays in the queue and is offered again every %s; "+
 			"others go past it. More may follow, the log names each", s.o.Name, why, offerAgain)})
 	}
+}
+
+// heard follows an acknowledgement: what was passed over on the way to it is set aside like the first, and is offered
+// again at once, since each was refused only once.
+func (s *sink) heard() {
+	s.unheard = false
+	for seq, p := range s.passed {
+		s.setAside(seq, p, fmt.Sprintf("event number %d ended a session", seq))
+	}
+	if len(s.passed) > 0 {
+		clear(s.passed)
+		s.suspect, s.strikes = "", 0
+		s.offerRefused()
+	}
+}
+
+// passAgain starts over with what was passed over, once nothing is left behind it; false if there is nothing.
+func (s *sink) passAgain() bool {
+	if len(s.passed) == 0 {
+		return false
+	}
+	clear(s.passed)
+	s.read = [queue.Routine + 1]queue.Seq{}
+	return true
 }
 
 // accepted ends a refusal: the event was acknowledged after all, or is gone. The receiver may have changed its mind

@@ -85,8 +85,9 @@ type sink struct {
 	back    []*item                      // read and not yet published
 	suspect string                       // the event that ended the last session, and how often in a row
 	strikes int
-	careful int  // so many events go one at a time, so that the right one is blamed
-	unheard bool // an event was set aside, and none acknowledged since
+	careful int                          // so many events go one at a time, so that the right one is blamed
+	unheard bool                         // an event was set aside, and none acknowledged since
+	passed  map[queue.Seq]queue.Priority // refused while unheard, and passed over
 	refused map[queue.Seq]*refusal
 	aside   atomic.Int64 // how many refused holds
 }
@@ -109,7 +110,7 @@ func newSink(g *Gateway, o SinkOptions) (*sink, error) {
 		return nil, fmt.Errorf("open sink %s: %w", o.Name, err)
 	}
 	s := &sink{g: g, o: o, cursor: c, inbox: make(chan func(), 4096), wake: make(chan struct{}, 1), stopped: make(chan struct{}),
-		retained: map[string][]byte{}, dirty: map[string]bool{}, items: map[string]*item{}, refused: map[queue.Seq]*refusal{}, dialled: make(chan dialled),
+		retained: map[string][]byte{}, dirty: map[string]bool{}, items: map[string]*item{}, refused: map[queue.Seq]*refusal{}, passed: map[queue.Seq]queue.Priority{}, dialled: make(chan dialled),
 		behind: true}
 	s.trouble.set(errors.New("not connected yet"))
 	return s, nil
