@@ -450,3 +450,30 @@ func TestNeverAClock(t *testing.T) {
 		}
 	})
 }
+
+// What went out over a session that ended before it was acknowledged may have arrived: it is corrected.
+func TestPerhapsDeliveredIsCorrected(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t)
+		w.clock = newTestClock(time.Unix(60, 0), time.Minute, 7, false)
+		w.start()
+		n := w.node("river-gate")
+		w.pass(time.Second)
+		w.broker.set(func(b *fakeBroker) { b.judge = func(*fakeSession, *pub) verdict { return hold } })
+		w.hear(n.open())
+		w.pass(time.Second)
+		w.broker.down(true)
+		w.pass(time.Minute)
+		w.clock.put(realTime, true)
+		w.pass(3 * time.Second)
+		w.broker.set(func(b *fakeBroker) { b.judge = nil })
+		w.broker.down(false)
+		w.pass(5 * time.Second)
+		if p := w.broker.of(n.idOf(1)); len(p) != 2 || p[0].doc["time"] != nil || p[1].doc["time"] == nil {
+			t.Fatalf("published %d times, want twice: without time, and with", len(p))
+		}
+		if p := w.broker.of(n.idOf(1) + ".time"); len(p) != 1 {
+			t.Errorf("%d corrections, want one: whoever had it the first time drops the second by its id", len(p))
+		}
+	})
+}

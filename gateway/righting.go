@@ -28,7 +28,7 @@ func (in *ingest) putRight() {
 	for _, it := range items {
 		rec := queue.Record{NoStore: true, Settle: []queue.Seq{it.Seq}}
 		e, err := parseEvent(it.Value)
-		if err == nil && e.Rx.Boot == g.o.Clock.Boot && !e.corrects() && g.delivered(it.Seq) {
+		if err == nil && e.Rx.Boot == g.o.Clock.Boot && !e.corrects() && g.delivered(it.Seq, e) {
 			e.correction()
 			rec = queue.Record{Priority: queue.Notice, Value: e.append(nil), Settle: []queue.Seq{it.Seq}}
 		}
@@ -74,11 +74,11 @@ func (in *ingest) righted(err error) {
 	}
 }
 
-// delivered reports whether any sink may have had the event: it has acknowledged it, or has a session that may carry
-// it right now. One correction too many does no harm.
-func (g *Gateway) delivered(seq queue.Seq) bool {
+// delivered reports whether any sink may have had the event: it has acknowledged it, or has a session that may carry it
+// right now, or has had one since the event came in, or had one in an earlier run. One correction too many does no harm.
+func (g *Gateway) delivered(seq queue.Seq, e *Event) bool {
 	for _, s := range g.sinks {
-		if s.cursor.Acked(seq) || s.trouble.get() == nil {
+		if s.cursor.Acked(seq) || s.trouble.get() == nil || int64(e.Rx.Mono) < s.spoke.Load() {
 			return true
 		}
 	}

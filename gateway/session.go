@@ -118,6 +118,7 @@ func (s *sink) end() {
 	s.g.o.Meter.Session(s.o.Name, s.o.Reason(s.main.Err()))
 	old := s.main
 	s.main = nil
+	s.spoke.Store(int64(s.g.o.Clock.Mono()))
 	s.trouble.set(fmt.Errorf("the session ended: %w", old.Err()))
 	if s.second != nil {
 		s.goodbye(s.second)

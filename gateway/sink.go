@@ -63,6 +63,7 @@ type sink struct {
 	wake    chan struct{}
 	stopped chan struct{} // closed when run has returned
 	trouble trouble       // why there is no session
+	spoke   atomic.Int64  // when, on our clock, there last was one; before this run there may have been
 
 	mu       sync.Mutex        // guards retained and dirty
 	retained map[string][]byte // the latest of each retained topic
@@ -113,6 +114,7 @@ func newSink(g *Gateway, o SinkOptions) (*sink, error) {
 		retained: map[string][]byte{}, dirty: map[string]bool{}, items: map[string]*item{}, refused: map[queue.Seq]*refusal{}, passed: map[queue.Seq]queue.Priority{}, dialled: make(chan dialled),
 		behind: true}
 	s.trouble.set(errors.New("not connected yet"))
+	s.spoke.Store(int64(g.started))
 	return s, nil
 }
 
