@@ -477,3 +477,21 @@ func TestPerhapsDeliveredIsCorrected(t *testing.T) {
 		}
 	})
 }
+
+// A correction has an id of its own, and may come seconds after the trip: it must not pass for a second one.
+func TestCorrectionNeverSounds(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t)
+		w.clock = newTestClock(time.Unix(60, 0), time.Minute, 7, false)
+		w.start()
+		n := w.node("river-gate")
+		w.hear(n.open())
+		w.pass(time.Second)
+		w.clock.put(realTime, true)
+		w.pass(2 * time.Second)
+		p := w.broker.of(n.idOf(1) + ".time")
+		if len(p) != 1 || !p[0].delayed() {
+			t.Errorf("%d corrections, delayed %v; want one that says it is not to sound", len(p), len(p) == 1 && p[0].delayed())
+		}
+	})
+}

@@ -46,7 +46,7 @@ const (
 type timing struct {
 	Clock      string   `json:"clock"`                  // set, unset, or earlier boot
 	Age        *float64 `json:"age_s"`                  // at publication; null if it cannot be known, hence old
-	Delayed    bool     `json:"delayed"`                // too old to sound
+	Delayed    bool     `json:"delayed"`                // too old to sound, or told before
 	Uncertain  bool     `json:"time_uncertain"`         // a hop record did not verify, or the frame is unproven
 	Proof      string   `json:"proof"`                  // fresh, late, unproven
 	Boot       string   `json:"boot,omitempty"`         // with monotonic_s: the gateway's clock since boot,
@@ -178,7 +178,7 @@ func faultType(e *Event) string {
 }
 
 func (g *Gateway) timing(e *Event, w When) timing {
-	t := timing{Clock: w.Clock, Delayed: !w.AgeKnown || w.Age > g.o.OldAfter, Proof: e.Fresh.String(), ClockFixed: w.Corrected}
+	t := timing{Clock: w.Clock, Delayed: e.corrects() || !w.AgeKnown || w.Age > g.o.OldAfter, Proof: e.Fresh.String(), ClockFixed: w.Corrected}
 	if _, whole := transit(e.Hops); !whole || e.Fresh == proto.Unproven && !e.notice() {
 		t.Uncertain = true
 	}
