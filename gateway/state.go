@@ -117,6 +117,9 @@ func (h *house) drop(known map[string]bool, nodes map[uint8]bool) {
 	for id, n := range h.nodes {
 		if !nodes[id] {
 			delete(h.nodes, id)
+			if n.told {
+				h.tell(Notice{Code: NoticeOverdue, Ended: true, Node: id, Detail: n.Node + " is shut out and no longer waited for"})
+			}
 			h.g.retain(h.g.topic("node", n.Node, "health"), nil)
 		}
 	}

@@ -562,3 +562,21 @@ func TestJustMendedBlamesNobody(t *testing.T) {
 		}
 	})
 }
+
+// A node that is shut out while it is overdue is nobody's fault any more.
+func TestFaultOfARemovedNodeEnds(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t)
+		w.period = checkInIn
+		w.start()
+		w.pass(2*checkInIn + 12*time.Second)
+		_, err := w.roster.Swap("river-gate")
+		w.must(err)
+		w.must(w.roster.Save())
+		w.pass(5 * time.Second)
+		all := w.broker.all("/fault")
+		if last := all[len(all)-1]; last.typ != typeFaultEnded || last.data["code"] != NoticeOverdue || last.data["node"] != "river-gate" {
+			t.Errorf("the last fault is %s of %v, want the end of river-gate's", last.typ, last.data["node"])
+		}
+	})
+}
