@@ -243,9 +243,14 @@ func (d *tripData) setSupply(b proto.Battery, t proto.Temperature) {
 }
 
 func (g *Gateway) faultData(e *Event, b *proto.Fault, w When) *faultData {
-	return &faultData{Code: b.Kind.String(), Node: g.nodeName(e.ID.Node), NodeID: e.ID.Node, Argument: b.Argument,
+	d := &faultData{Code: b.Kind.String(), Node: g.nodeName(e.ID.Node), NodeID: e.ID.Node, Argument: b.Argument,
 		Detail: fmt.Sprintf("%s reports: %s", g.nodeName(e.ID.Node), b.Kind), timing: g.timing(e, w),
 		Gateway: g.o.Name, Bearer: e.Rx.Bearer, Hops: g.hopData(e)}
+	switch b.Kind {
+	case proto.FaultInput, proto.FaultBlocked, proto.FaultChatter:
+		d.Zone = g.zone(e.ID.Node, b.Input.Number)
+	}
+	return d
 }
 
 func (g *Gateway) noticeData(e *Event, w When) *faultData {

@@ -142,3 +142,22 @@ func TestRedeliverySaysTheSame(t *testing.T) {
 }
 
 func text(v any) string { b, _ := json.Marshal(v); return string(b) }
+
+// A fault of an input tells which zone it is about.
+func TestFaultOfAnInputNamesItsZone(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t).start()
+		n := w.node("river-gate")
+		w.hear(n.fault(proto.FaultBlocked, false), n.fault(proto.FaultInput, false), n.fault(proto.FaultChatter, false), n.fault(proto.FaultTamper, false))
+		w.pass(time.Second)
+		for i, p := range w.broker.all("/fault") {
+			want := any("river-gate")
+			if i == 3 {
+				want = nil // of the node as a whole
+			}
+			if p.data["zone"] != want {
+				t.Errorf("fault %v tells of zone %v, want %v", p.data["code"], p.data["zone"], want)
+			}
+		}
+	})
+}
