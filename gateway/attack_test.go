@@ -504,3 +504,24 @@ func TestRelayKeys(t *testing.T) {
 		n.next++
 	})
 }
+
+// A stolen relay cannot make the trip of a node without time old, and so silent, by saying that it held it for hours:
+// nothing bears that out, and such a trip sounds at once.
+func TestAttackOverstatedUnproven(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t).start()
+		n := w.node("river-gate")
+		n.timed = false
+		w.hear(w.relay(n.open(), "barn-relay", -80, 5, 2*time.Hour))
+		w.pass(time.Second)
+		p := w.broker.of(n.idOf(1))
+		if len(p) != 1 || p[0].delayed() {
+			t.Errorf("published %d times, delayed %v; want once, to sound", len(p), len(p) == 1 && p[0].delayed())
+		}
+		w.hear(w.relay(n.held(2, 300, time.Hour), "barn-relay", -80, 5, 0)) // the node's own word counts
+		w.pass(time.Second)
+		if p := w.broker.of(n.idOf(2)); len(p) != 1 || !p[0].delayed() {
+			t.Errorf("a trip that the node says is an hour old: published %d times, want once, delayed", len(p))
+		}
+	})
+}

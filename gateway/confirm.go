@@ -11,7 +11,7 @@ import (
 // confirm is an unproven trip that its node has yet to vouch for: a frame that somebody caught, kept from us and let go
 // later looks just like one from a node without time.
 type confirm struct {
-	happened time.Duration // on our clock, as the frame tells it
+	happened time.Duration // on our clock, as the frame and its relays tell it
 	asked    *atomic.Int64 // when a receipt that asks for it was sent, on our clock; 0: none was yet
 	deadline time.Duration // for giving up on one that is doubted
 	zone     string
@@ -36,7 +36,8 @@ func (in *ingest) confirmWanted(e *Event) (wanted bool, sent func()) {
 			in.g.o.Meter.Dropped("confirmation")
 			return true, nil
 		}
-		c = confirm{happened: e.Rx.Mono - e.before(), asked: new(atomic.Int64)}
+		held, _ := transit(e.Hops)
+		c = confirm{happened: e.Rx.Mono - e.age() - held, asked: new(atomic.Int64)}
 		if i, ok := e.input(); ok {
 			c.zone = in.g.zone(e.ID.Node, i.Number)
 		}

@@ -233,7 +233,8 @@ func (e *Event) age() time.Duration {
 
 // before is how long before its reception the event happened: age, time held by relays, and Late. That is what the frame
 // took beyond the time held, if it is proven to be late; and if relays say that they held it for longer than it can
-// have been under way, it takes back what is too much. For an unproven frame neither can be known, and Late is 0.
+// have been under way, it takes back what is too much. For an unproven frame neither can be known, and it takes back all of the time held:
+// a relay that is stolen would silence a trip by it.
 func (e *Event) before() time.Duration {
 	held, _ := transit(e.Hops)
 	return e.age() + held + e.Late

@@ -356,6 +356,9 @@ func (in *ingest) judgeTime(e *Event) {
 	held, _ := transit(e.Hops)
 	at, now, within := sent(e.Body), in.epochs.at(e.Rx.Mono), in.g.o.FreshWithin
 	e.Fresh, e.Late = proto.Judge(at, now, held, within)
+	if e.Fresh == proto.Unproven {
+		e.Late = -held // nothing bears out what relays say, and such a trip is to sound
+	}
 	if e.Fresh != proto.Fresh {
 		return
 	}
