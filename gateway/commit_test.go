@@ -3,6 +3,7 @@ package gateway
 import (
 	"errors"
 	"fmt"
+	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -323,6 +324,22 @@ func TestNoticeIsStoredAgain(t *testing.T) {
 		w.pass(5 * time.Second)
 		if got := w.broker.all("/fault"); len(got) == 0 || got[0].data["code"] != NoticeBearerDown {
 			t.Errorf("%d faults after the restart, want that the bearer was down", len(got))
+		}
+	})
+}
+
+// A notice that cannot be stored is tried again every second, and logged once.
+func TestNoticeNotStoredIsLoggedOnce(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t)
+		var log strings.Builder
+		w.log = &log
+		w.start()
+		w.setFault(func(string) error { return errors.New("no space left") })
+		w.link.unplug(true)
+		w.pass(time.Minute)
+		if n := strings.Count(log.String(), "was not stored"); n != 1 {
+			t.Errorf("in a minute it is logged %d times that a notice was not stored, want once", n)
 		}
 	})
 }

@@ -57,6 +57,7 @@ type commitResult struct {
 	err   error
 	began time.Time
 	reply func() // sends the receipt
+	again bool   // not the first try to store it
 
 	numbers uint32 // instead of an event: receipt numbers below this have been set aside
 	right   bool   // instead of an event: a time has been put right
@@ -471,8 +472,10 @@ func (in *ingest) result(r commitResult) {
 		if errors.Is(r.err, queue.ErrCorruptMark) {
 			in.g.giveUp(fmt.Errorf("%w: starting anew mends it", r.err))
 		}
-		in.g.o.Log.Error("an event was not stored; if it came from a node, no receipt is sent and the node will try again",
-			"event", r.event.ID, "err", r.err)
+		if !r.again { // else it is said already
+			in.g.o.Log.Error("an event was not stored; if it came from a node, no receipt is sent and the node will try again",
+				"event", r.event.ID, "err", r.err)
+		}
 		if stored {
 			for _, s := range in.g.sinks {
 				s.failed(r.event)

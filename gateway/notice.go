@@ -20,12 +20,12 @@ func (in *ingest) notice(n Notice) {
 	for _, s := range in.g.sinks {
 		s.offer(e)
 	}
-	in.save(e)
+	in.save(e, false)
 }
 
-func (in *ingest) save(e *Event) {
+func (in *ingest) save(e *Event, again bool) {
 	in.flights++
-	res := commitResult{event: e, began: time.Now()}
+	res := commitResult{event: e, began: time.Now(), again: again}
 	in.g.o.Queue.Append(queue.Record{Priority: e.priority(), Value: e.append(nil), Aside: !e.Rx.Set},
 		func(seq queue.Seq, err error) {
 			res.seq, res.err = seq, err
@@ -38,7 +38,7 @@ func (in *ingest) saveAgain() {
 	again := in.unsaved
 	in.unsaved = nil
 	for _, e := range again {
-		in.save(e)
+		in.save(e, true)
 	}
 }
 
