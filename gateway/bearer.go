@@ -12,6 +12,8 @@ import (
 type outage struct {
 	since time.Duration
 	told  bool
+
+	earlier bool // it was told in an earlier run, since when is not known
 }
 
 // downFor is how long a bearer may be down before the house hears of it: a modem that is plugged in again, or starts
@@ -26,14 +28,18 @@ func (in *ingest) watchBearers() {
 		switch {
 		case l.Up():
 			if o != nil && o.told {
-				in.notice(Notice{Code: NoticeBearerDown, Ended: true, Detail: fmt.Sprintf("%s works again after %s", l.Name(), (now - o.since).Round(time.Second))})
+				after := " after " + (now - o.since).Round(time.Second).String()
+				if o.earlier {
+					after = ""
+				}
+				in.notice(Notice{Code: NoticeBearerDown, Ended: true, bearer: l.Name(), Detail: l.Name() + " works again" + after})
 			}
 			delete(in.down, l.Name())
 		case o == nil:
 			in.down[l.Name()] = &outage{since: now}
 		case !o.told && now-o.since >= downFor:
 			o.told = true
-			in.notice(Notice{Code: NoticeBearerDown, Detail: fmt.Sprintf("%s does not work: nothing that comes by it can be heard; the log says why", l.Name())})
+			in.notice(Notice{Code: NoticeBearerDown, bearer: l.Name(), Detail: fmt.Sprintf("%s does not work: nothing that comes by it can be heard; the log says why", l.Name())})
 		}
 	}
 }

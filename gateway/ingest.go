@@ -28,6 +28,7 @@ type ingest struct {
 	unsaved  []*Event           // notices that could not be stored
 	set      bool               // the clock was set when last looked at
 	right    righting
+	standing standing
 
 	complaint string // about the roster, as last logged
 }
@@ -61,6 +62,8 @@ type commitResult struct {
 
 	numbers uint32 // instead of an event: receipt numbers below this have been set aside
 	right   bool   // instead of an event: a time has been put right
+
+	standing bool // instead of an event: the standing faults were written
 }
 
 // AdvanceMark is the queue's rule for replay marks: the window stored, with counter marked.
@@ -129,6 +132,7 @@ func marksLost(g *Gateway, lost [][]byte) string {
 func (in *ingest) run(ctx context.Context) {
 	tick := time.NewTicker(time.Second)
 	defer tick.Stop()
+	in.restore()
 	in.putRight()
 	for {
 		packets, done := in.g.packets, ctx.Done()
@@ -172,6 +176,7 @@ func (in *ingest) tick() {
 	in.unconfirmed()
 	in.easeRepeats()
 	in.saveAgain()
+	in.saveStanding()
 	in.setAside()
 }
 
@@ -460,6 +465,9 @@ func (in *ingest) result(r commitResult) {
 		return
 	case r.right:
 		in.righted(r.err)
+		return
+	case r.standing:
+		in.standingSaved(r.err)
 		return
 	}
 	in.g.o.Meter.Committed(time.Since(r.began), r.err != nil)

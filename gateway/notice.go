@@ -8,6 +8,7 @@ import (
 
 // notice tells the house of a fault that the gateway itself found.
 func (in *ingest) notice(n Notice) {
+	in.standing.note(n)
 	c := in.g.o.Clock
 	number, err := in.epochs.take() // a number that is never used twice serves as the id's as well
 	if err != nil {

@@ -580,3 +580,42 @@ func TestFaultOfARemovedNodeEnds(t *testing.T) {
 		}
 	})
 }
+
+// A fault that stands while the gateway is started anew is not told a second time, and ends when it ends.
+func TestFaultsOutliveARestart(t *testing.T) {
+	for name, again := range map[string]func(*world){"stopped": (*world).stop, "killed": (*world).kill} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				w := newWorld(t)
+				w.period = checkInIn
+				w.start()
+				n, gone := w.node("river-gate"), w.node("cattle-grid")
+				w.pass(2*checkInIn + 15*time.Second)
+				w.wifi.unplug(true)
+				w.pass(15 * time.Second)
+				told := len(w.broker.all("/fault"))
+				if told != len(nodeNames)+1 {
+					t.Fatalf("%d faults, want those of %d nodes and a bearer", told, len(nodeNames))
+				}
+				again(w)
+				_, err := w.roster.Revoke("cattle-grid")
+				w.must(err)
+				w.must(w.roster.Save())
+				w.start()
+				w.pass(2*checkInIn + 15*time.Second)
+				w.hear(n.checkIn())
+				w.pass(2 * time.Second)
+				ended := map[any]int{}
+				for _, p := range w.broker.all("/fault")[told:] {
+					if p.typ != typeFaultEnded {
+						t.Errorf("told again: %v", p.data)
+					}
+					ended[p.data["node"]]++
+				}
+				if len(ended) != 3 || ended["river-gate"] != 1 || ended["cattle-grid"] != 1 || ended[nil] != 1 {
+					t.Errorf("ended: %v; want river-gate's, that of %s, which is shut out, and the bearer's", ended, w.g.nodeName(gone.id))
+				}
+			})
+		})
+	}
+}

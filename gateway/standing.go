@@ -1,0 +1,95 @@
+package gateway
+
+import (
+	"fmt"
+	"strconv"
+	"strings"
+)
+
+// Faults of nodes and bearers that the house was told of stand until they end, though the gateway is started anew
+// meanwhile. So they are kept in the queue's file, written after the fact and without waiting: one that a crash overtakes
+// is told a second time, or is not ended.
+type standing struct {
+	faults  map[string]bool // by key
+	changed bool
+	writing bool
+}
+
+const standingName = "standing" // value: the keys, a line each
+
+// key tells the standing faults apart; "" for a kind that has no end to wait for.
+func (n Notice) key() string {
+	switch n.Code {
+	case NoticeOverdue:
+		return n.Code + " " + strconv.Itoa(int(n.Node))
+	case NoticeBearerDown:
+		return n.Code + " " + n.bearer
+	}
+	return ""
+}
+
+func (s *standing) note(n Notice) {
+	key := n.key()
+	if key == "" || s.faults[key] == !n.Ended {
+		return
+	}
+	s.changed = true
+	if n.Ended {
+		delete(s.faults, key)
+	} else {
+		s.faults[key] = true
+	}
+}
+
+// restore takes up the faults that stood when the last run ended. Those of what is no longer there end.
+func (in *ingest) restore() {
+	in.standing.faults = map[string]bool{}
+	stored, err := in.g.o.Queue.Get(standingName)
+	if err != nil {
+		in.g.o.Log.Warn("which faults stood before is not known: they may not be ended", "err", err)
+	}
+	for key := range strings.Lines(string(stored)) {
+		key = strings.TrimSuffix(key, "\n")
+		code, about, _ := strings.Cut(key, " ")
+		in.standing.faults[key] = true
+		switch code {
+		case NoticeOverdue:
+			id, _ := strconv.ParseUint(about, 10, 8)
+			if n := in.house.nodes[uint8(id)]; n != nil {
+				n.told = true
+			} else {
+				in.notice(Notice{Code: code, Ended: true, Node: uint8(id), Detail: in.g.nodeName(uint8(id)) + " is shut out and no longer waited for"})
+			}
+		case NoticeBearerDown:
+			if in.g.senders[about] != nil {
+				in.down[about] = &outage{since: in.g.o.Clock.Mono(), told: true, earlier: true}
+			} else {
+				in.notice(Notice{Code: code, Ended: true, bearer: about, Detail: fmt.Sprintf("there is no bearer %s any more", about)})
+			}
+		}
+	}
+}
+
+// saveStanding writes the standing faults if they have changed.
+func (in *ingest) saveStanding() {
+	s := &in.standing
+	if !s.changed || s.writing {
+		return
+	}
+	s.changed, s.writing = false, true
+	in.flights++
+	text := ""
+	for key := range s.faults {
+		text += key + "\n"
+	}
+	go func() { // ends with the write; run waits for its answer
+		in.g.results <- commitResult{standing: true, err: in.g.o.Queue.Put(standingName, []byte(text))}
+	}()
+}
+
+func (in *ingest) standingSaved(err error) {
+	in.standing.writing = false
+	if err != nil {
+		in.standing.changed = true // at the next tick
+	}
+}
