@@ -64,6 +64,7 @@ type nodeHealth struct {
 	Hops        []hopData     `json:"hops"`
 	heard       time.Duration // or when we began to listen for it
 	hears       time.Duration // since when the bearer that it comes by has worked
+	unproven    time.Duration // when a frame last came that proves nothing; 0: never
 	everHeard   bool
 	told        bool // the fault has been raised
 }
@@ -242,6 +243,8 @@ func (n *nodeHealth) setSupply(b proto.Battery, t proto.Temperature) {
 	n.Battery, n.Temperature = d.Battery, d.Temperature
 }
 
+const unprovenOnly = "frames come, but nothing proves that they were sent just now: the node does not know the gateway's time yet"
+
 // heard notes that a node is there: that it was when it sealed the frame, however long relays, which may be stolen, have
 // kept that since. A frame that was late, or may have been, or was kept for too long does not count: nil.
 func (h *house) heard(e *Event) *nodeHealth {
@@ -250,8 +253,9 @@ func (h *house) heard(e *Event) *nodeHealth {
 		return nil
 	}
 	if e.Fresh == proto.Unproven {
+		n.unproven = e.Rx.Mono
 		if n.Verdict != verdictHeard {
-			n.Reason = "frames come, but nothing proves that they were sent just now: the node does not know the gateway's time yet"
+			n.Reason = unprovenOnly
 			h.publishNode(e.ID.Node)
 		}
 		return nil
@@ -291,6 +295,8 @@ func (h *house) overdue(now time.Duration, deaf func(bearer string) string) {
 		}
 		blamed := now-max(n.heard, n.hears) > limit
 		switch {
+		case blamed && n.unproven != 0 && now-n.unproven <= limit:
+			why = unprovenOnly
 		case blamed:
 			why = "two check-ins in a row were missed: look at its battery, antenna and relay"
 		case why == "":

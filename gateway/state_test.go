@@ -619,3 +619,29 @@ func TestFaultsOutliveARestart(t *testing.T) {
 		})
 	}
 }
+
+// A node whose frames come, but prove nothing, is not said to have missed check-ins: its battery is not to blame.
+func TestUnprovenIsNotMissed(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t)
+		w.period = checkInIn
+		w.start()
+		n := w.node("river-gate")
+		n.timed = false
+		for range 5 {
+			w.hear(n.checkIn())
+			w.pass(checkInIn / 2)
+		}
+		for _, p := range w.broker.all("/fault") {
+			if detail, _ := p.data["detail"].(string); p.data["node"] == "river-gate" && (strings.Contains(detail, "missed") || !strings.Contains(detail, "nothing proves")) {
+				t.Errorf("the fault says %q, want that nothing proves the frames", detail)
+			}
+		}
+		if why, _ := w.broker.last("zone/river-gate/state")["why"].(string); strings.Contains(why, "missed") || !strings.Contains(why, "nothing proves") {
+			t.Errorf("the zone is unwatched, why: %q; want that nothing proves the frames", why)
+		}
+		w.pass(3 * checkInIn) // it is as silent as the others now
+		w.hear(n.checkIn())
+		w.wantZone("river-gate", "unwatched")
+	})
+}
