@@ -650,3 +650,38 @@ func TestPoisonInARow(t *testing.T) {
 		}
 	})
 }
+
+// A receiver that ends the session at a retained state, which comes anew with every session, still gets all events.
+func TestPoisonState(t *testing.T) {
+	for name, v := range map[string]verdict{"ends at once": kill, "ends when its turn comes": killAt, "never acknowledges": hold} {
+		for _, fresh := range []bool{false, true} {
+			t.Run(fmt.Sprintf("%s, live %v", name, fresh), func(t *testing.T) {
+				synctest.Test(t, func(t *testing.T) {
+					w := newWorld(t).start()
+					w.pass(time.Second)
+					w.broker.set(func(b *fakeBroker) {
+						b.judge = func(_ *fakeSession, p *pub) verdict {
+							if strings.HasSuffix(p.topic, "zone/ridge-gate/state") {
+								return v
+							}
+							return ack
+						}
+					})
+					w.broker.down(!fresh)
+					w.broker.cut()
+					w.pass(time.Second)
+					ids := w.fill(60, w.node("river-gate"))
+					w.pass(20 * time.Second)
+					w.broker.down(false)
+					w.until(15*time.Minute, "all events are delivered", func() bool {
+						acked := w.broker.acknowledged()
+						return !slices.ContainsFunc(ids, func(id string) bool { return !acked[id] })
+					})
+					if n := w.g.SetAside("broker"); n != 0 {
+						t.Errorf("%d events are set aside, and are not to blame", n)
+					}
+				})
+			})
+		}
+	}
+}

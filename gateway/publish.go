@@ -8,7 +8,8 @@ import (
 	"longlane/queue"
 )
 
-// pump publishes as much as the window allows: live, then states, then backlog.
+// pump publishes as much as the window allows: live, then states, then backlog. After a session that ended with events
+// unacknowledged states come last: it may be one of them that the receiver refuses, and they go with every session.
 func (s *sink) pump() {
 	if s.main == nil {
 		return
@@ -24,11 +25,16 @@ func (s *sink) pump() {
 			s.publish(s.main, it)
 		}
 	}
-	s.publishStates()
+	if !s.wary() {
+		s.publishStates()
+	}
 	for s.room(false) {
 		it := s.nextBack()
 		if it == nil {
 			it = s.nextRefused()
+		}
+		if it == nil && len(s.flying) == 0 {
+			s.publishStates()
 		}
 		if it == nil {
 			return
@@ -41,6 +47,9 @@ func (s *sink) pump() {
 	}
 }
 
+// wary reports whether the last session ended with events unacknowledged, and these have not all gone since.
+func (s *sink) wary() bool { return s.careful > 0 || s.strikes > 0 }
+
 // room says whether an event of a lane may go out now. After a session that ended with events unacknowledged they go
 // one at a time, and only once the receiver has shown that it acknowledges: so the next end shows whose fault it is. A
 // live event waits for no backlog.
@@ -49,7 +58,7 @@ func (s *sink) room(live bool) bool {
 		return false
 	}
 	switch {
-	case s.careful == 0 && s.strikes == 0:
+	case !s.wary():
 		return true
 	case !s.main.answers:
 		return false
