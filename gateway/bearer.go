@@ -32,14 +32,14 @@ func (in *ingest) watchBearers() {
 				if o.earlier {
 					after = ""
 				}
-				in.notice(Notice{Code: NoticeBearerDown, Ended: true, bearer: l.Name(), Detail: l.Name() + " works again" + after})
+				in.notice(Notice{Code: NoticeBearerDown, Ended: true, about: l.Name(), Detail: l.Name() + " works again" + after})
 			}
 			delete(in.down, l.Name())
 		case o == nil:
 			in.down[l.Name()] = &outage{since: now}
 		case !o.told && now-o.since >= downFor:
 			o.told = true
-			in.notice(Notice{Code: NoticeBearerDown, bearer: l.Name(), Detail: fmt.Sprintf("%s does not work: nothing that comes by it can be heard; the log says why", l.Name())})
+			in.notice(Notice{Code: NoticeBearerDown, about: l.Name(), Detail: fmt.Sprintf("%s does not work: nothing that comes by it can be heard; the log says why", l.Name())})
 		}
 	}
 }

@@ -685,3 +685,33 @@ func TestPoisonState(t *testing.T) {
 		}
 	}
 }
+
+// A fault that something is set aside is told once, though the gateway is started anew meanwhile, and ends once the
+// receiver takes it.
+func TestSetAsideOutlivesARestart(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t).start()
+		n := w.node("river-gate")
+		w.pass(time.Second)
+		bad := n.idOf(3)
+		w.broker.set(func(b *fakeBroker) { b.judge = poison(bad, kill) })
+		w.fill(5, n)
+		w.until(5*time.Minute, "it is set aside", func() bool { return w.g.SetAside("broker") == 1 })
+		w.pass(5 * time.Second)
+		w.stop()
+		w.start()
+		w.until(5*time.Minute, "it is set aside again", func() bool { return w.g.SetAside("broker") == 1 })
+		w.pass(5 * time.Second)
+		if got := w.broker.all("/fault"); len(got) != 1 {
+			t.Errorf("%d faults, want one: it stands", len(got))
+		}
+		w.stop()
+		w.broker.set(func(b *fakeBroker) { b.judge = nil })
+		w.start()
+		w.until(time.Minute, "it is delivered", func() bool { return w.broker.acknowledged()[bad] })
+		w.pass(5 * time.Second)
+		if got := w.broker.all("/fault"); len(got) != 2 || got[1].typ != typeFaultEnded || got[1].data["code"] != NoticeSetAside {
+			t.Errorf("%d faults, want that it ended", len(got))
+		}
+	})
+}

@@ -59,7 +59,7 @@ type Notice struct {
 	Node   uint8  // concerned; 0 if none is
 	Zone   string // concerned
 	Detail string // for people
-	bearer string // concerned; not stored
+	about  string // the bearer or sink concerned; not stored
 }
 
 // The codes of Notice.

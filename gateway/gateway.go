@@ -19,6 +19,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -189,6 +190,14 @@ func (g *Gateway) SetAside(sink string) int {
 		}
 	}
 	return 0
+}
+
+func (g *Gateway) sink(name string) *sink {
+	i := slices.IndexFunc(g.sinks, func(s *sink) bool { return s.o.Name == name })
+	if i < 0 {
+		return nil
+	}
+	return g.sinks[i]
 }
 
 // Cursors are the sinks' places in the queue.

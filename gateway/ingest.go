@@ -95,6 +95,7 @@ func newIngest(g *Gateway) (*ingest, error) {
 		g.notify(Notice{Code: NoticeMarksLost, Detail: marksLost(g, lost)})
 	}
 	in.house = newHouse(g, in.notice)
+	in.restore()
 	return in, nil
 }
 
@@ -132,7 +133,6 @@ func marksLost(g *Gateway, lost [][]byte) string {
 func (in *ingest) run(ctx context.Context) {
 	tick := time.NewTicker(time.Second)
 	defer tick.Stop()
-	in.restore()
 	in.putRight()
 	for {
 		packets, done := in.g.packets, ctx.Done()

@@ -33,10 +33,8 @@ func (s *sink) pump() {
 		if it == nil {
 			it = s.nextRefused()
 		}
-		if it == nil && len(s.flying) == 0 {
-			s.publishStates()
-		}
 		if it == nil {
+			s.idle()
 			return
 		}
 		if s.cursor.Acked(it.seq) { // told of after its session had ended
@@ -45,6 +43,14 @@ func (s *sink) pump() {
 		}
 		s.publish(s.main, it)
 	}
+}
+
+// idle is called when there is no event to publish.
+func (s *sink) idle() {
+	if len(s.flying) == 0 {
+		s.publishStates()
+	}
+	s.allTaken()
 }
 
 // wary reports whether the last session ended with events unacknowledged, and these have not all gone since.

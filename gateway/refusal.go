@@ -63,12 +63,12 @@ func (s *sink) head() *item {
 
 // setAside has everything else go past an event. The house is told once, until nothing is set aside any more.
 func (s *sink) setAside(seq queue.Seq, p queue.Priority, why string) {
-	first := len(s.refused) == 0
 	s.refused[seq] = &refusal{p, time.Now().Add(offerAgain)}
 	s.aside.Store(int64(len(s.refused)))
 	s.g.o.Log.Warn("event set aside", "sink", s.o.Name, "number", uint64(seq), "why", why)
-	if first {
-		s.g.notify(Notice{Code: NoticeSetAside, Detail: fmt.Sprintf("%s: %s. It stays in the queue and is offered again every %s; "+
+	if !s.told {
+		s.told = true
+		s.g.notify(Notice{Code: NoticeSetAside, about: s.o.Name, Detail: fmt.Sprintf("%s: %s. It stays in the queue and is offered again every %s; "+
 			"others go past it. More may follow, the log names each", s.o.Name, why, offerAgain)})
 	}
 }
@@ -106,8 +106,13 @@ func (s *sink) accepted(seq queue.Seq) {
 	delete(s.refused, seq)
 	s.aside.Store(int64(len(s.refused)))
 	s.offerRefused()
-	if len(s.refused) == 0 {
-		s.g.notify(Notice{Code: NoticeSetAside, Ended: true, Detail: s.o.Name + ": no event is set aside any more"})
+}
+
+// allTaken ends the fault, once everything has been offered and taken: also what an earlier run had set aside.
+func (s *sink) allTaken() {
+	if s.told && !s.behind && len(s.flying)+len(s.refused)+len(s.passed) == 0 {
+		s.told = false
+		s.g.notify(Notice{Code: NoticeSetAside, Ended: true, about: s.o.Name, Detail: s.o.Name + ": no event is set aside any more"})
 	}
 }
 

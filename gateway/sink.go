@@ -91,6 +91,7 @@ type sink struct {
 	passed  map[queue.Seq]queue.Priority // refused while unheard, and passed over
 	refused map[queue.Seq]*refusal
 	aside   atomic.Int64 // how many refused holds
+	told    bool         // the house was told that something is set aside
 }
 
 // item is one event on its way through a sink.

@@ -6,7 +6,7 @@ import (
 	"strings"
 )
 
-// Faults of nodes and bearers that the house was told of stand until they end, though the gateway is started anew
+// Faults of nodes, bearers and sinks that the house was told of stand until they end, though the gateway is started anew
 // meanwhile. So they are kept in the queue's file, written after the fact and without waiting: one that a crash overtakes
 // is told a second time, or is not ended.
 type standing struct {
@@ -22,8 +22,8 @@ func (n Notice) key() string {
 	switch n.Code {
 	case NoticeOverdue:
 		return n.Code + " " + strconv.Itoa(int(n.Node))
-	case NoticeBearerDown:
-		return n.Code + " " + n.bearer
+	case NoticeBearerDown, NoticeSetAside:
+		return n.Code + " " + n.about
 	}
 	return ""
 }
@@ -41,7 +41,8 @@ func (s *standing) note(n Notice) {
 	}
 }
 
-// restore takes up the faults that stood when the last run ended. Those of what is no longer there end.
+// restore takes up the faults that stood when the last run ended, before anything runs. Those of what is no longer there
+// end.
 func (in *ingest) restore() {
 	in.standing.faults = map[string]bool{}
 	stored, err := in.g.o.Queue.Get(standingName)
@@ -64,7 +65,14 @@ func (in *ingest) restore() {
 			if in.g.senders[about] != nil {
 				in.down[about] = &outage{since: in.g.o.Clock.Mono(), told: true, earlier: true}
 			} else {
-				in.notice(Notice{Code: code, Ended: true, bearer: about, Detail: fmt.Sprintf("there is no bearer %s any more", about)})
+				in.notice(Notice{Code: code, Ended: true, about: about, Detail: fmt.Sprintf("there is no bearer %s any more", about)})
+			}
+		case NoticeSetAside:
+			s := in.g.sink(about)
+			if s != nil {
+				s.told = true
+			} else {
+				in.notice(Notice{Code: code, Ended: true, about: about, Detail: fmt.Sprintf("there is no sink %s any more", about)})
 			}
 		}
 	}
