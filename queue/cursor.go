@@ -2,6 +2,7 @@ package queue
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -118,6 +119,41 @@ func (q *Queue) Sinks() []SinkInfo {
 		out = append(out, SinkInfo{Name: name, Required: c.required, Waiting: n, Oldest: oldest, Missed: c.missed})
 	}
 	return out
+}
+
+// RenameSink gives a sink's place to another name, and returns once that is on disk. It does nothing if the queue does
+// not remember from, or remembers to already. A cursor of the old name then refuses with [ErrRemoved].
+func (q *Queue) RenameSink(from, to string) error {
+	if err := checkKey("sink", to); err != nil {
+		return fmt.Errorf("rename sink %q: %w", from, err)
+	}
+	return q.do("rename sink", func(b *batch) (Seq, error) {
+		q.mu.Lock()
+		defer q.mu.Unlock()
+		old := q.cursors[from]
+		if old == nil || q.cursors[to] != nil {
+			return 0, nil
+		}
+		b.after = append(b.after, func() {
+			if q.cursors[from] != old || q.cursors[to] != nil {
+				return // renamed twice in one batch
+			}
+			q.cursors[to] = old.moved(to)
+			delete(q.cursors, from)
+		})
+		return 0, errors.Join(b.put(bucketCur, []byte(to), appendPlaces(old.required, old.missed, &old.places)), b.delete(bucketCur, []byte(from)))
+	})
+}
+
+// moved hands the place over to a cursor of another name, with what was acknowledged since it was written. The caller
+// holds mu.
+func (c *Cursor) moved(name string) *Cursor {
+	n := &Cursor{q: c.q, name: name, required: c.required, maxLag: c.maxLag, missed: c.missed, waiting: c.waiting, dirty: c.dirty}
+	for p := range c.places {
+		n.places[p] = place{c.places[p].floor, slices.Clone(c.places[p].spans)}
+	}
+	c.dirty, c.removed = 0, true
+	return n
 }
 
 // RemoveSink forgets a sink and its place, and returns once that is on disk. Its cursor then refuses with

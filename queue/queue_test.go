@@ -1223,3 +1223,49 @@ func TestOneThatWaitsHoldsUpNoOther(t *testing.T) {
 		t.Errorf("after a restart the shop waits for %v, want %d", got, seqs[1500])
 	}
 }
+
+// A sink that is renamed goes on where it stood, in memory and after a restart.
+func TestRenameSink(t *testing.T) {
+	path := tempPath(t)
+	q := openTest(t, path, Options{})
+	old := mustSink(t, q, "shop", SinkOptions{Required: true})
+	other := mustSink(t, q, "broker", SinkOptions{Required: true})
+	var seqs []Seq
+	for range 10 {
+		seqs = append(seqs, mustAppend(t, q, Record{Value: []byte("x")}))
+	}
+	for _, s := range []Seq{seqs[0], seqs[1], seqs[5]} {
+		old.Ack(s)
+	}
+	if err := q.RenameSink("shop", "barn"); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := old.Next(Alarm, 0, 10); !errors.Is(err, ErrRemoved) {
+		t.Errorf("the old cursor's Next = %v, want ErrRemoved", err)
+	}
+	c := mustSink(t, q, "barn", SinkOptions{Required: true})
+	c.Ack(seqs[2])
+	if n, oldest := c.Depth(); n != 6 || oldest != seqs[3] {
+		t.Errorf("%d wait from %d on, want 6 from %d on", n, oldest, seqs[3])
+	}
+	for _, from := range []string{"shop", "nobody"} { // nothing to do
+		if err := q.RenameSink(from, "barn"); err != nil {
+			t.Error(err)
+		}
+	}
+	if err := q.RenameSink("broker", "barn"); err != nil || len(q.Sinks()) != 2 {
+		t.Errorf("renaming onto another sink = %v, sinks %v; want nothing done", err, q.Sinks())
+	}
+	for _, s := range seqs {
+		other.Ack(s)
+	}
+	if err := q.Verify(); err != nil {
+		t.Error(err)
+	}
+	closeTest(t, q)
+	q = openTest(t, path, Options{})
+	c = mustSink(t, q, "barn", SinkOptions{Required: true})
+	if n, oldest := c.Depth(); n != 6 || oldest != seqs[3] || len(q.Sinks()) != 2 {
+		t.Errorf("after a restart %d wait from %d on among %v, want 6 from %d on", n, oldest, q.Sinks(), seqs[3])
+	}
+}
