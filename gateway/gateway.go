@@ -62,6 +62,7 @@ type Options struct {
 	FreshWithin     time.Duration // tolerance of send times
 	CheckIn         time.Duration // period of check-ins that nodes are set to: 20 s to 85 min in steps of 20 s
 	Sinks           []SinkOptions
+	Forget          []string // sinks that the queue may remember and need no more
 	Meter           Meter
 	Log             *slog.Logger
 }
@@ -74,6 +75,7 @@ type Gateway struct {
 	notices chan Notice // faults that the sinks found, or New
 	broken  chan error  // why the gateway must end
 	sinks   []*sink
+	unused  map[string]int // sinks that the queue remembers and nobody serves: how many events it keeps for each
 	senders map[string]*sender
 	in      *ingest
 	ready   atomic.Bool
@@ -104,11 +106,32 @@ func New(o Options) (*Gateway, error) {
 		}
 		g.sinks = append(g.sinks, s)
 	}
+	if err := g.otherSinks(); err != nil {
+		return nil, fmt.Errorf("start gateway: %w", err)
+	}
 	var err error
 	if g.in, err = newIngest(g); err != nil {
 		return nil, fmt.Errorf("start gateway: %w", err)
 	}
 	return g, nil
+}
+
+// otherSinks removes from the queue the sinks that are to be forgotten, and notes those that nobody serves.
+func (g *Gateway) otherSinks() error {
+	g.unused = map[string]int{}
+	for _, info := range g.o.Queue.Sinks() {
+		switch {
+		case g.sink(info.Name) != nil:
+		case slices.Contains(g.o.Forget, info.Name):
+			if err := g.o.Queue.RemoveSink(info.Name); err != nil {
+				return err
+			}
+			g.o.Log.Info("sink forgotten", "sink", info.Name, "events_not_delivered", info.Waiting)
+		default:
+			g.unused[info.Name] = info.Waiting
+		}
+	}
+	return nil
 }
 
 // ErrBroken is returned by Run when the queue's file can no longer be trusted: the process must start anew.

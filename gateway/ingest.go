@@ -96,6 +96,7 @@ func newIngest(g *Gateway) (*ingest, error) {
 	}
 	in.house = newHouse(g, in.notice)
 	in.restore()
+	in.unusedSinks()
 	return in, nil
 }
 

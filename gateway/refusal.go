@@ -116,6 +116,24 @@ func (s *sink) allTaken() {
 	}
 }
 
+// watchMissed tells the house that events are passed over for a sink that is not required and lags too far behind, and
+// what it came to once the sink has all that is left.
+func (s *sink) watchMissed() {
+	missed := s.cursor.Missed()
+	waiting, _ := s.cursor.Depth()
+	switch {
+	case missed > s.lost && !s.missing:
+		s.missing = true
+		s.g.notify(Notice{Code: NoticeMissed, about: s.o.Name, Detail: fmt.Sprintf(
+			"%s: more than %d events wait for it; from now on it misses the oldest of them", s.o.Name, s.cursor.MaxLag())})
+	case s.missing && missed == s.lost && waiting == 0:
+		s.missing = false
+		s.g.notify(Notice{Code: NoticeMissed, about: s.o.Name, Ended: true, Detail: fmt.Sprintf(
+			"%s has all that waited for it; it has missed %d events since it was set up", s.o.Name, missed)})
+	}
+	s.lost = missed
+}
+
 func (s *sink) offerRefused() {
 	for _, r := range s.refused {
 		r.again = time.Now()

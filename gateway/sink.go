@@ -28,6 +28,8 @@ type SinkOptions struct {
 	Name     string
 	To       string // where the receiver is, for logs
 	Required bool   // holds events for as long as it takes
+	MaxLag   int    // of one that is not required: how many may wait; beyond it the oldest are passed over
+	Formerly string // the name it had before: it goes on from there
 	// FromStart has a sink that is new begin with the oldest event still there; otherwise with the next.
 	FromStart bool
 	Window    int // most events without acknowledgement, 1 to 256
@@ -91,6 +93,8 @@ type sink struct {
 	passed  map[queue.Seq]queue.Priority // refused while unheard, and passed over
 	refused map[queue.Seq]*refusal
 	aside   atomic.Int64 // how many refused holds
+	lost    uint64       // passed over for it, as last looked at
+	missing bool         // the fault has been raised
 	told    bool         // the house was told that something is set aside
 }
 
@@ -107,13 +111,19 @@ type item struct {
 }
 
 func newSink(g *Gateway, o SinkOptions) (*sink, error) {
-	c, err := g.o.Queue.Sink(o.Name, queue.SinkOptions{Required: o.Required, FromStart: o.FromStart})
+	if o.Formerly != "" {
+		if err := g.o.Queue.RenameSink(o.Formerly, o.Name); err != nil {
+			return nil, fmt.Errorf("open sink %s, formerly %s: %w", o.Name, o.Formerly, err)
+		}
+	}
+	c, err := g.o.Queue.Sink(o.Name, queue.SinkOptions{Required: o.Required, FromStart: o.FromStart, MaxLag: o.MaxLag})
 	if err != nil {
 		return nil, fmt.Errorf("open sink %s: %w", o.Name, err)
 	}
 	s := &sink{g: g, o: o, cursor: c, inbox: make(chan func(), 4096), wake: make(chan struct{}, 1), stopped: make(chan struct{}),
 		retained: map[string][]byte{}, dirty: map[string]bool{}, items: map[string]*item{}, refused: map[queue.Seq]*refusal{}, passed: map[queue.Seq]queue.Priority{}, dialled: make(chan dialled),
 		behind: true}
+	s.lost = c.Missed()
 	s.trouble.set(errors.New("not connected yet"))
 	s.spoke.Store(int64(g.started))
 	return s, nil
@@ -192,6 +202,7 @@ func (s *sink) run(ctx context.Context) {
 		case <-timer.C:
 			s.hedge(dialCtx)
 			s.forget()
+			s.watchMissed()
 		}
 		if s.missed.Swap(false) {
 			s.behind = true

@@ -2,6 +2,8 @@ package gateway
 
 import (
 	"fmt"
+	"maps"
+	"slices"
 	"strconv"
 	"strings"
 )
@@ -22,7 +24,7 @@ func (n Notice) key() string {
 	switch n.Code {
 	case NoticeOverdue:
 		return n.Code + " " + strconv.Itoa(int(n.Node))
-	case NoticeBearerDown, NoticeSetAside:
+	case NoticeBearerDown, NoticeSetAside, NoticeMissed, NoticeUnusedSink:
 		return n.Code + " " + n.about
 	}
 	return ""
@@ -67,13 +69,30 @@ func (in *ingest) restore() {
 			} else {
 				in.notice(Notice{Code: code, Ended: true, about: about, Detail: fmt.Sprintf("there is no bearer %s any more", about)})
 			}
-		case NoticeSetAside:
+		case NoticeUnusedSink:
+			if _, still := in.g.unused[about]; !still {
+				in.notice(Notice{Code: code, Ended: true, about: about, Detail: fmt.Sprintf("the queue keeps nothing for %s any more but what it is sent", about)})
+			}
+		case NoticeSetAside, NoticeMissed:
 			s := in.g.sink(about)
-			if s != nil {
+			if s != nil && code == NoticeSetAside {
 				s.told = true
+			} else if s != nil {
+				s.missing = true
 			} else {
 				in.notice(Notice{Code: code, Ended: true, about: about, Detail: fmt.Sprintf("there is no sink %s any more", about)})
 			}
+		}
+	}
+}
+
+// unusedSinks tells of those for which the queue keeps events that nobody takes away. It comes after restore.
+func (in *ingest) unusedSinks() {
+	for _, name := range slices.Sorted(maps.Keys(in.g.unused)) {
+		n := Notice{Code: NoticeUnusedSink, about: name, Detail: fmt.Sprintf("the config no longer has the sink %s, and the queue keeps %d events for it, "+
+			"and all that follow: put it back, give its new name `formerly = %q`, or put %[3]q into `forget`", name, in.g.unused[name], name)}
+		if !in.standing.faults[n.key()] {
+			in.notice(n)
 		}
 	}
 }

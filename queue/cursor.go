@@ -408,6 +408,13 @@ func (c *Cursor) depth() (count int, oldest Seq) {
 	return count, oldest
 }
 
+// MaxLag is how many events may wait for this sink if it is not required.
+func (c *Cursor) MaxLag() int {
+	c.q.mu.Lock()
+	defer c.q.mu.Unlock()
+	return c.maxLag
+}
+
 // Missed returns how many events this sink was passed over, since it was made, because more than MaxLag waited.
 func (c *Cursor) Missed() uint64 {
 	c.q.mu.Lock()

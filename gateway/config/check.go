@@ -27,6 +27,7 @@ func (c *Config) check(d *Document) {
 		k.refuse("log_level", quote(c.LogLevel), "debug, info, warn or error")
 	}
 	c.checkBrokers(k)
+	c.checkMirrors(k)
 	c.checkBearers(k)
 	c.checkZones(k)
 	k.between("trip.old_after", c.Trip.OldAfter, time.Second, 5*time.Minute)
@@ -47,7 +48,7 @@ func (c *Config) checkBrokers(k checker) {
 		k.refuse("embedded", "[embedded] beside [broker]", "one of the two: [broker] for a broker of your own, [embedded] for the one built in")
 	}
 	if b := c.Broker; b != nil {
-		b.check(k)
+		b.check(checker{doc: k.doc, table: "broker"})
 	}
 	if e := c.Embedded; e != nil {
 		e.check(k)
@@ -58,32 +59,73 @@ func (b *Broker) check(k checker) {
 	const form = `a URL such as "mqtts://broker.lan:8883" or "mqtt://broker.lan:1883"`
 	u, err := url.Parse(b.URL)
 	switch {
-	case k.missing("broker.url", b.URL, form):
+	case k.missing("url", b.URL, form):
 	// First, so that no message ever repeats a password.
 	case strings.Contains(b.URL, "@"):
-		k.refuse("broker.url", "a user or password in the URL", "them in user and password_file, since this file is no secret")
+		k.refuse("url", "a user or password in the URL", "them in user and password_file, since this file is no secret")
 	case err != nil || u.Scheme != "mqtt" && u.Scheme != "mqtts" || u.Hostname() == "" || !isPort(u.Port(), 1):
-		k.refuse("broker.url", quote(b.URL), form)
+		k.refuse("url", quote(b.URL), form)
 	case u.Host != b.URL[len(u.Scheme)+len("://"):]:
-		k.refuse("broker.url", quote(b.URL), "nothing after the port: "+form)
+		k.refuse("url", quote(b.URL), "nothing after the port: "+form)
 	case u.Scheme == "mqtt" && b.CAFile != "":
-		k.refuse("broker.ca_file", quote(b.CAFile), "no certificates beside an mqtt:// URL, which is not encrypted; mqtts:// is")
+		k.refuse("ca_file", quote(b.CAFile), "no certificates beside an mqtt:// URL, which is not encrypted; mqtts:// is")
 	}
-	k.secretPath("broker.password_file", b.PasswordFile)
+	k.secretPath("password_file", b.PasswordFile)
 	if b.PasswordFile != "" && b.User == "" {
-		k.refuse("broker.user", "nothing", "a user, since MQTT 3.1.1 sends no password without one")
+		k.refuse("user", "nothing", "a user, since MQTT 3.1.1 sends no password without one")
 	}
-	k.text("broker.user", b.User, 256)
+	k.text("user", b.User, 256)
 	if b.CAFile != "" {
-		k.path("broker.ca_file", b.CAFile, `"/etc/longlane/ca.pem"`)
+		k.path("ca_file", b.CAFile, `"/etc/longlane/ca.pem"`)
 	}
 	if !within(b.Window, 1, 256) {
-		k.refuse("broker.window", strconv.Itoa(b.Window), "a whole number from 1 to 256")
+		k.refuse("window", strconv.Itoa(b.Window), "a whole number from 1 to 256")
 	}
 	if b.ClientID != "" && !clientID.MatchString(b.ClientID) {
-		k.refuse("broker.client_id", quote(b.ClientID), `1 to 128 letters, digits, "-", "_" or "."`)
+		k.refuse("client_id", quote(b.ClientID), `1 to 128 letters, digits, "-", "_" or "."`)
 	}
 }
+
+// checkMirrors also brings about that no two sinks share a name, and that what is to be forgotten is not in use.
+func (c *Config) checkMirrors(k checker) {
+	names := map[string]int{}
+	for i := range c.Mirror {
+		m := &c.Mirror[i]
+		at := checker{doc: k.doc, table: element("mirror", i)}
+		at.name("name", m.Name)
+		if m.Name == BrokerName {
+			at.refuse("name", quote(m.Name), "another name: this one is the broker's in faults and metrics")
+		}
+		if j, twice := names[m.Name]; twice && m.Name != "" {
+			at.refuse("name", quote(m.Name)+" again", "a name that differs from that of "+element("mirror", j))
+		}
+		names[m.Name] = i
+		m.Broker().check(at)
+		at.number("max_lag", m.MaxLag, 100, 1_000_000, "")
+		if m.Formerly != "" {
+			at.name("formerly", m.Formerly)
+		}
+	}
+	for i := range c.Mirror {
+		if j, used := names[c.Mirror[i].Formerly]; used && c.Mirror[i].Formerly != "" {
+			k.refuse(element("mirror", i)+".formerly", quote(c.Mirror[i].Formerly), "a name that no mirror has now; "+element("mirror", j)+" has it")
+		}
+	}
+	for i, name := range c.Forget {
+		if _, used := names[name]; used || name == BrokerName {
+			k.refuse(element("forget", i), quote(name), "a name that is not in use any more")
+		}
+	}
+	if len(c.Mirror) == 0 {
+		c.Mirror = nil
+	}
+	if len(c.Forget) == 0 {
+		c.Forget = nil
+	}
+}
+
+// BrokerName is the name of the broker, or of the embedded one, among the sinks.
+const BrokerName = "mqtt"
 
 func (e *Embedded) check(k checker) {
 	k.address("embedded.listen", e.Listen)

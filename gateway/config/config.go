@@ -40,13 +40,16 @@ type Config struct {
 	// LogLevel is debug, info, warn or error.
 	LogLevel string `toml:"log_level"`
 
-	Broker   *Broker         `toml:"broker,omitempty"`
-	Embedded *Embedded       `toml:"embedded,omitempty"`
-	Modem    []Modem         `toml:"modem,omitempty"`
-	Wifi     *Wifi           `toml:"wifi,omitempty"`
-	Zone     map[string]Zone `toml:"zone,omitempty"`
-	Trip     Trip            `toml:"trip"`
-	Checkin  Checkin         `toml:"checkin"`
+	Broker   *Broker   `toml:"broker,omitempty"`
+	Embedded *Embedded `toml:"embedded,omitempty"`
+	Mirror   []Mirror  `toml:"mirror,omitempty"`
+	// Forget names mirrors of the past for which the queue need keep nothing more.
+	Forget  []string        `toml:"forget,omitempty"`
+	Modem   []Modem         `toml:"modem,omitempty"`
+	Wifi    *Wifi           `toml:"wifi,omitempty"`
+	Zone    map[string]Zone `toml:"zone,omitempty"`
+	Trip    Trip            `toml:"trip"`
+	Checkin Checkin         `toml:"checkin"`
 }
 
 // Broker is the MQTT broker that events are published to.
@@ -64,6 +67,32 @@ type Broker struct {
 	// ClientID must differ between all clients of a broker, or two of them take the session from each other for
 	// ever. Empty in the file: longlane-<site>-<gateway>.
 	ClientID string `toml:"client_id"`
+}
+
+// Mirror is a further broker that gets everything as well, with a place of its own in the queue.
+type Mirror struct {
+	// Name identifies it in faults and metrics, and its place in the queue.
+	Name         string `toml:"name"`
+	URL          string `toml:"url"`
+	User         string `toml:"user"`
+	PasswordFile string `toml:"password_file"`
+	CAFile       string `toml:"ca_file"`
+	Window       int    `toml:"window"`
+	// ClientID is empty in the file for longlane-<site>-<gateway>-<name>.
+	ClientID string `toml:"client_id"`
+	// Required has the queue hold events for it as long as it takes, as for the broker. Otherwise MaxLag of them, 100 to
+	// 1,000,000, may wait; beyond that it misses the oldest.
+	Required bool `toml:"required"`
+	MaxLag   int  `toml:"max_lag"`
+	// FromStart has one that is new begin with the oldest event still in the queue; otherwise with the next.
+	FromStart bool `toml:"from_start"`
+	// Formerly is the name it had before, so that it goes on where it stood.
+	Formerly string `toml:"formerly"`
+}
+
+// Broker is what a mirror shares with the broker.
+func (m *Mirror) Broker() *Broker {
+	return &Broker{URL: m.URL, User: m.User, PasswordFile: m.PasswordFile, CAFile: m.CAFile, Window: m.Window, ClientID: m.ClientID}
 }
 
 // Embedded is the broker inside this process, used when no other is configured.
@@ -135,6 +164,7 @@ func Default() *Config {
 		LogLevel: "info",
 		Broker:   &Broker{Window: 32},
 		Embedded: &Embedded{Listen: "127.0.0.1:1883"},
+		Mirror:   []Mirror{{Window: 32, MaxLag: 10_000}},
 		Modem: []Modem{{
 			Baud:            115200,
 			Dialect:         "framed",
@@ -157,6 +187,9 @@ func (b *Broker) SetDefaults() { *b = *Default().Broker }
 
 // SetDefaults implements Defaulter.
 func (e *Embedded) SetDefaults() { *e = *Default().Embedded }
+
+// SetDefaults implements Defaulter.
+func (m *Mirror) SetDefaults() { *m = Default().Mirror[0] }
 
 // SetDefaults implements Defaulter.
 func (m *Modem) SetDefaults() { *m = Default().Modem[0] }
@@ -206,7 +239,7 @@ func parse(name string, data []byte) (*Config, *Document, error) {
 		return nil, nil, err
 	}
 	c := Default()
-	c.Broker, c.Embedded, c.Modem, c.Wifi = nil, nil, nil, nil
+	c.Broker, c.Embedded, c.Mirror, c.Modem, c.Wifi = nil, nil, nil, nil, nil
 	doc.Into(c)
 	c.check(doc)
 	c.complete()
@@ -220,6 +253,11 @@ func (c *Config) complete() {
 	}
 	if c.Broker != nil && c.Broker.ClientID == "" {
 		c.Broker.ClientID = "longlane-" + c.Site + "-" + c.Gateway
+	}
+	for i := range c.Mirror {
+		if m := &c.Mirror[i]; m.ClientID == "" {
+			m.ClientID = "longlane-" + c.Site + "-" + c.Gateway + "-" + m.Name
+		}
 	}
 }
 

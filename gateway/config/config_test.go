@@ -53,6 +53,7 @@ func TestHillOrchardShowsEveryDefault(t *testing.T) {
 	want.Embedded = nil
 	want.Broker.URL = "mqtts://broker.lan:8883"
 	want.Broker.ClientID = "longlane-hill-orchard-house"
+	want.Mirror[0].Name, want.Mirror[0].URL, want.Mirror[0].ClientID = "shop", "mqtt://shop.lan:1883", "longlane-hill-orchard-house-shop"
 	want.Modem[0].Name, want.Modem[0].Device = "mast", "/dev/serial/by-id/usb-mast-if00"
 	want.Modem[0].Frequency = 868100000
 	want.Zone = map[string]Zone{"river-gate": {"River gate"}, "ridge-gate": {"Ridge gate"}, "cattle-grid": {"Cattle grid"}}
@@ -90,7 +91,7 @@ func TestLeastConfig(t *testing.T) {
 		t.Fatal(err)
 	}
 	want := Default()
-	want.Site, want.Gateway, want.Broker, want.Modem = "s", "g", nil, nil
+	want.Site, want.Gateway, want.Broker, want.Mirror, want.Modem = "s", "g", nil, nil, nil
 	if !reflect.DeepEqual(c, want) {
 		t.Errorf("Parse(least config) = %+v\nwant %+v", c, want)
 	}
@@ -154,8 +155,8 @@ func TestLoad(t *testing.T) {
 	}
 	_, err = Load(path)
 	var p *Problem
-	if !errors.As(err, &p) || p.Field != "broker.password_file" || p.Line != 16 || p.Col != 17 {
-		t.Fatalf("Load with an open secret = %v, want a problem with broker.password_file at 16:17", err)
+	if !errors.As(err, &p) || p.Field != "broker.password_file" || p.Line != 17 || p.Col != 17 {
+		t.Fatalf("Load with an open secret = %v, want a problem with broker.password_file at 17:17", err)
 	}
 	for _, want := range []string{"mode 0644, open to others", "chmod 600 " + secret} {
 		if !strings.Contains(p.Error(), want) {

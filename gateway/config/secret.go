@@ -17,6 +17,11 @@ func (c *Config) checkFiles(d *Document) {
 		k.secret("broker.password_file", b.PasswordFile)
 		k.certificates("broker.ca_file", b.CAFile)
 	}
+	for i, m := range c.Mirror {
+		at := checker{doc: d, table: element("mirror", i)}
+		at.secret("password_file", m.PasswordFile)
+		at.certificates("ca_file", m.CAFile)
+	}
 	if e := c.Embedded; e != nil {
 		k.secret("embedded.password_file", e.PasswordFile)
 	}

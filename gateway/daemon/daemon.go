@@ -37,9 +37,6 @@ var ErrSite = errors.New("this is another site's state directory")
 
 const queueFile = "queue.db"
 
-// brokerSink is the name of the broker's place in the queue.
-const brokerSink = "mqtt"
-
 // Daemon is a gateway and all it stands on.
 type Daemon struct {
 	cfg     *config.Config
@@ -145,7 +142,11 @@ func (d *Daemon) options(r *roster.Current, clock gateway.Clock) gateway.Options
 	o := gateway.Options{Site: d.cfg.Site, Name: d.cfg.Gateway, Roster: r, Queue: d.queue, Links: d.links, Clock: clock,
 		OldAfter: time.Duration(d.cfg.Trip.OldAfter), FreshWithin: time.Duration(d.cfg.Trip.FreshWithin),
 		CheckIn: time.Duration(d.cfg.Checkin.Period), Meter: d.metrics, Log: d.log,
-		SpreadingFactor: map[string]int{}, Titles: map[string]string{}, Sinks: []gateway.SinkOptions{d.brokerOptions(clock)}}
+		SpreadingFactor: map[string]int{}, Titles: map[string]string{}, Forget: d.cfg.Forget,
+		Sinks: []gateway.SinkOptions{d.brokerOptions()}}
+	for i := range d.cfg.Mirror {
+		o.Sinks = append(o.Sinks, d.mirrorOptions(&d.cfg.Mirror[i]))
+	}
 	for _, m := range d.cfg.Modem {
 		o.SpreadingFactor[m.Name] = m.SpreadingFactor
 	}
@@ -155,22 +156,34 @@ func (d *Daemon) options(r *roster.Current, clock gateway.Clock) gateway.Options
 	return o
 }
 
-// brokerOptions is the broker as a sink. Sessions are clean: the queue is the only truth.
-func (d *Daemon) brokerOptions(clock gateway.Clock) gateway.SinkOptions {
-	o := mqtt.Options{URL: d.brokerURL(), ClientID: "longlane-" + d.cfg.Site + "-" + d.cfg.Gateway, Log: d.log}
-	window := config.Default().Broker.Window
-	if b := d.cfg.Broker; b != nil {
-		o.User, o.PasswordFile, o.CAFile, o.ClientID = b.User, b.PasswordFile, b.CAFile, b.ClientID
-		window = b.Window
+// brokerOptions is the broker, or the embedded one, as a sink.
+func (d *Daemon) brokerOptions() gateway.SinkOptions {
+	b := config.Default().Broker
+	b.ClientID = "longlane-" + d.cfg.Site + "-" + d.cfg.Gateway
+	if d.cfg.Broker != nil {
+		b = d.cfg.Broker
 	} else {
-		o.User, o.PasswordFile = d.cfg.Embedded.User, d.cfg.Embedded.PasswordFile
+		b.URL, b.User, b.PasswordFile = d.brokerURL(), d.cfg.Embedded.User, d.cfg.Embedded.PasswordFile
 	}
+	o := d.sinkOptions(config.BrokerName, b)
+	o.Required, o.FromStart = true, true
+	return o
+}
+
+func (d *Daemon) mirrorOptions(m *config.Mirror) gateway.SinkOptions {
+	o := d.sinkOptions(m.Name, m.Broker())
+	o.Required, o.FromStart, o.MaxLag, o.Formerly = m.Required, m.FromStart, m.MaxLag, m.Formerly
+	return o
+}
+
+// sinkOptions are what all brokers share. Sessions are clean: the queue is the only truth.
+func (d *Daemon) sinkOptions(name string, b *config.Broker) gateway.SinkOptions {
+	o := mqtt.Options{URL: b.URL, ClientID: b.ClientID, User: b.User, PasswordFile: b.PasswordFile, CAFile: b.CAFile, Log: d.log}
 	backoff := time.Minute
 	if mqtt.Nearby(o.URL) {
 		backoff = time.Second
 	}
-	return gateway.SinkOptions{Name: brokerSink, To: o.URL, Required: true, FromStart: true, Window: window, MaxBackoff: backoff,
-		Reason: endReason,
+	return gateway.SinkOptions{Name: name, To: o.URL, Window: b.Window, MaxBackoff: backoff, Reason: endReason,
 		Dial: func(ctx context.Context, second bool) (gateway.Session, error) {
 			o := o
 			if second {
@@ -213,7 +226,10 @@ func endReason(err error) string {
 }
 
 func (d *Daemon) lists() metrics.Lists {
-	l := metrics.Lists{Verdicts: gateway.Verdicts, Drops: gateway.Drops, Sinks: []string{brokerSink}}
+	l := metrics.Lists{Verdicts: gateway.Verdicts, Drops: gateway.Drops, Sinks: []string{config.BrokerName}}
+	for _, m := range d.cfg.Mirror {
+		l.Sinks = append(l.Sinks, m.Name)
+	}
 	for _, r := range mqtt.Reasons() {
 		l.Ends = append(l.Ends, string(r))
 	}
