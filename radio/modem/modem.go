@@ -218,12 +218,13 @@ func (m *Modem) Run(ctx context.Context, deliver func(radio.Packet)) error {
 		return err
 	}
 	wait := backoff{min: m.o.BackoffMin, max: m.o.BackoffMax}
+	var err *lost
 	for ctx.Err() == nil {
-		before := m.Stats().Ups
-		if err := m.once(ctx, deliver); err != nil && ctx.Err() == nil {
+		ups := m.Stats().Ups
+		if err = m.once(ctx, err, deliver); err != nil && ctx.Err() == nil {
 			m.noteLost(err)
 		}
-		if m.Stats().Ups != before {
+		if m.Stats().Ups != ups {
 			wait.reset()
 		}
 		wait.sleep(ctx)
@@ -231,15 +232,18 @@ func (m *Modem) Run(ctx context.Context, deliver func(radio.Packet)) error {
 	return nil
 }
 
-// once opens the stream and serves it until it is lost or ctx ends.
-func (m *Modem) once(ctx context.Context, deliver func(radio.Packet)) *lost {
+// once opens the stream and serves it until it is lost or ctx ends. The loss, if any, is how the last attempt ended.
+func (m *Modem) once(ctx context.Context, before *lost, deliver func(radio.Packet)) *lost {
 	rw, err := m.o.Open(ctx)
 	if err != nil {
 		return &lost{LossOpen, err}
 	}
 	m.count(func(s *Stats) { s.Opens++ })
-	return serve(ctx, m, rw, deliver)
+	return serve(ctx, m, rw, before, deliver)
 }
+
+// dialect returns what a new session speaks.
+func (m *Modem) dialect(s *session, _ *lost) dialect { return newFramed(s) }
 
 // Send implements radio.Link. The address is ignored: everybody on the channel hears. Beside radio.ErrDown it returns
 // ErrReceiveOnly, ErrQueueFull, ErrBusy, ErrNoResult, a *RefusedError, or ctx's error; after ErrNoResult and after ctx's
