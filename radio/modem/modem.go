@@ -12,13 +12,14 @@ import (
 	"time"
 
 	"longlane/radio"
+	"longlane/radio/modem/lines"
 )
 
 // queueSize is how many frames may wait while another is in the air.
 const queueSize = 16
 
-// Options says how to reach a modem and what to do with it. Open, Frequency and the other Parameters must be given; the
-// zero value of everything else means the default.
+// Options says how to reach a modem and what to do with it. Open must be given, and Parameters or Lines; the zero value of
+// everything else means the default.
 type Options struct {
 	// Name is the bearer's name.
 	Name string
@@ -26,14 +27,16 @@ type Options struct {
 	Open func(context.Context) (io.ReadWriteCloser, error)
 	// Parameters is how the radio is to be set.
 	Parameters Parameters
+	// Lines, if given, makes the Modem speak the line dialect. The radio is set by its lines then, not by Parameters.
+	Lines *lines.Dialect
 	// Transmit allows Send. Without it Send returns ErrReceiveOnly.
 	Transmit bool
 
 	BackoffMin   time.Duration // wait before the first attempt to reopen; default 0.5 s; doubles, plus up to half as much at random
 	BackoffMax   time.Duration // longest wait; default 30 s
-	HelloTimeout time.Duration // from opening to the end of set-up; default 10 s, as some boards restart when opened
+	HelloTimeout time.Duration // from opening to the end of set-up; default 10 s, as some boards restart when opened, or what Lines needs
 	Retry        time.Duration // between repeated hellos and parameters; default 1 s
-	Heartbeat    time.Duration // between pings; default 30 s; three without an answer and the modem counts as dead
+	Heartbeat    time.Duration // between pings; default 30 s, or as Lines says; three without an answer and the modem counts as dead
 	WriteTimeout time.Duration // for one message to leave; default 3 s
 	SendTimeout  time.Duration // for a frame's result, from when the modem was told; default 5 s; must exceed the longest airtime
 
@@ -44,6 +47,10 @@ type Options struct {
 const maxMisses = 3
 
 func (o Options) withDefaults() Options {
+	if o.Lines != nil {
+		o.HelloTimeout = cmp.Or(o.HelloTimeout, setUpTime(o.Lines))
+		o.Heartbeat = cmp.Or(o.Heartbeat, beat(o.Lines))
+	}
 	o.BackoffMin = cmp.Or(o.BackoffMin, 500*time.Millisecond)
 	o.BackoffMax = cmp.Or(o.BackoffMax, 30*time.Second)
 	o.HelloTimeout = cmp.Or(o.HelloTimeout, 10*time.Second)
@@ -58,10 +65,23 @@ func (o Options) withDefaults() Options {
 // Check returns an error that names the first field with which no modem can work.
 func (o Options) Check() error {
 	o = o.withDefaults()
-	p := o.Parameters
 	switch {
 	case o.Open == nil:
 		return errors.New("modem: Open is not set: nothing says how to reach the modem")
+	case o.Lines != nil && o.Transmit && !o.Lines.CanSend:
+		return errors.New("modem: Transmit is set, but the line dialect has no line that makes the modem send")
+	case min(o.BackoffMin, o.HelloTimeout, o.Retry, o.Heartbeat, o.WriteTimeout, o.SendTimeout) < 0:
+		return errors.New("modem: a time is negative: expected 0 (the default) or more")
+	case o.BackoffMax < o.BackoffMin:
+		return fmt.Errorf("modem: longest backoff %v is below the shortest, %v", o.BackoffMax, o.BackoffMin)
+	case o.Lines == nil:
+		return o.Parameters.check()
+	}
+	return nil
+}
+
+func (p Parameters) check() error {
+	switch {
 	case p.Frequency == 0:
 		return errors.New("modem: frequency is 0 Hz: expected the channel's centre, for example 868100000")
 	case p.Bandwidth == 0:
@@ -72,10 +92,6 @@ func (o Options) Check() error {
 		return fmt.Errorf("modem: coding rate is %d: expected 5 to 8 (for 4/5 to 4/8)", p.CodingRate)
 	case p.Preamble == 0:
 		return errors.New("modem: preamble is 0 symbols: expected for example 8")
-	case min(o.BackoffMin, o.HelloTimeout, o.Retry, o.Heartbeat, o.WriteTimeout, o.SendTimeout) < 0:
-		return errors.New("modem: a time is negative: expected 0 (the default) or more")
-	case o.BackoffMax < o.BackoffMin:
-		return fmt.Errorf("modem: longest backoff %v is below the shortest, %v", o.BackoffMax, o.BackoffMin)
 	}
 	return nil
 }
@@ -92,7 +108,7 @@ const (
 	LossHello                  // it did not say who it is
 	LossVersion                // it speaks another version of the protocol
 	LossParameters             // it did not answer to its parameters, or fell back to the start again and again
-	LossRefused                // it refused its parameters
+	LossRefused                // it refused its parameters, or a line of its initialisation
 	LossDeaf                   // it stopped answering to heartbeats
 	NumLosses
 )
@@ -112,11 +128,12 @@ func (l *lost) Unwrap() error { return l.err }
 
 // Stats counts since New.
 type Stats struct {
-	Frames      uint64     // received from the air and delivered
-	Line        LineCounts // what the stream of bytes held
-	UnknownType uint64     // whole packets of a type that a modem does not send
-	BadBody     uint64     // whole packets with a body that their type cannot have
-	Stray       uint64     // answers to nothing that was asked, late ones included
+	Frames      uint64       // received from the air and delivered
+	Line        LineCounts   // what the stream of bytes held, framed dialect
+	Text        lines.Counts // what it held, line dialect
+	UnknownType uint64       // whole packets of a type that a modem does not send
+	BadBody     uint64       // whole packets with a body that their type cannot have
+	Stray       uint64       // answers to nothing that was asked, late ones included; lines that mean nothing
 
 	Opens           uint64 // streams opened
 	Losses          [NumLosses]uint64
@@ -243,7 +260,12 @@ func (m *Modem) once(ctx context.Context, before *lost, deliver func(radio.Packe
 }
 
 // dialect returns what a new session speaks.
-func (m *Modem) dialect(s *session, _ *lost) dialect { return newFramed(s) }
+func (m *Modem) dialect(s *session, before *lost) dialect {
+	if m.o.Lines != nil {
+		return newLined(s, m.o.Lines, before)
+	}
+	return newFramed(s)
+}
 
 // Send implements radio.Link. The address is ignored: everybody on the channel hears. Beside radio.ErrDown it returns
 // ErrReceiveOnly, ErrQueueFull, ErrBusy, ErrNoResult, a *RefusedError, or ctx's error; after ErrNoResult and after ctx's
@@ -295,6 +317,10 @@ func (m *Modem) setUp(firmware string) {
 	m.stats.Ups++
 	m.stats.Firmware = firmware
 	m.mu.Unlock()
+	if firmware == "" { // the line dialect does not tell
+		m.logChange(slog.LevelInfo, "modem is up")
+		return
+	}
 	m.logChange(slog.LevelInfo, "modem is up", "firmware", firmware)
 }
 
