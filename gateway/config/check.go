@@ -12,6 +12,8 @@ import (
 	"time"
 	"unicode"
 	"unicode/utf8"
+
+	"longlane/radio/modem/lines"
 )
 
 // check refuses what no gateway can run with. It looks at the values alone, never at files.
@@ -167,14 +169,37 @@ func (m *Modem) check(k checker) {
 	if !slices.Contains(bauds, m.Baud) {
 		k.refuse("baud", strconv.Itoa(m.Baud), "a speed that serial ports have, such as 9600, 57600, 115200, 230400 or 921600")
 	}
-	switch m.Dialect {
-	case "framed":
-	case "line":
-		k.refuse("dialect", `"line"`, `"framed": the line dialect is not built yet`)
-	default:
-		k.refuse("dialect", quote(m.Dialect), `"framed"`)
-	}
 	m.checkRadio(k)
+	switch {
+	case m.Dialect != "framed" && m.Dialect != "line":
+		k.refuse("dialect", quote(m.Dialect), `"framed" or "line"`)
+	case m.Dialect == "line":
+		m.checkLine(k)
+	case m.Line != nil:
+		k.refuse("line", `[modem.line] beside dialect "framed"`, `dialect = "line", or no such table`)
+	}
+}
+
+// checkLine also drops empty lists, so that equal configurations compare equal.
+func (m *Modem) checkLine(k checker) {
+	l := m.Line
+	if l == nil {
+		k.refuse("line", "nothing", "a table [modem.line] that says in which words the modem speaks; radio/modem/LINES.md explains it")
+		return
+	}
+	_, err := m.LineDialect()
+	for _, e := range lines.FieldErrors(err) {
+		k.doc.RefuseHint(k.at("line."+e.Field), e.Found, e.Expected, e.Hint)
+	}
+	if m.Transmit && l.Send == nil {
+		k.refuse("line.send", "nothing", "[modem.line.send], since transmit is true")
+	}
+	if len(l.Initialise) == 0 {
+		l.Initialise = nil
+	}
+	if len(l.Receive.Samples) == 0 {
+		l.Receive.Samples = nil
+	}
 }
 
 func (m *Modem) checkRadio(k checker) {

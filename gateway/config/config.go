@@ -14,7 +14,7 @@
 // Document and Decode are the strict reader underneath, for other TOML files of the project: unknown keys, wrong
 // types and values are reported together, with positions, and a later check can add its own (Document.Refuse).
 //
-// A complete file with comments stands in testdata/config/hill-orchard.toml.
+// A complete file with comments stands in testdata/config/hill-orchard.toml, and one of a modem that speaks lines beside it.
 package config
 
 import (
@@ -24,6 +24,8 @@ import (
 	"os"
 	"syscall"
 	"time"
+
+	"longlane/radio/modem/lines"
 )
 
 // Config is the whole configuration of one gateway. As returned by Load and Parse, exactly one of Broker and
@@ -110,7 +112,7 @@ type Modem struct {
 	// Device is the full path of the tty. The names under /dev/serial/by-id survive unplugging.
 	Device string `toml:"device"`
 	Baud   int    `toml:"baud"`
-	// Dialect is what the modem speaks: "framed".
+	// Dialect is what the modem speaks: "framed" or "line".
 	Dialect string `toml:"dialect"`
 	// Transmit lets the gateway send by this modem: receipts and beacons. False until the owner has made sure that
 	// the settings below are lawful where the antenna stands.
@@ -126,6 +128,17 @@ type Modem struct {
 	Power      int `toml:"power"`     // conducted, dBm, -9 to 30
 	SyncWord   int `toml:"sync_word"` // 0 to 255
 	Preamble   int `toml:"preamble"`  // symbols, 6 to 65535
+	// Line is set if and only if Dialect is "line". Its defaults are those of package lines.
+	Line *lines.Config `toml:"line,omitempty"`
+}
+
+// LineDialect returns what a modem of the line dialect speaks; nil for another. Its error has been told by Load or Parse.
+func (m *Modem) LineDialect() (*lines.Dialect, error) {
+	if m.Line == nil {
+		return nil, nil
+	}
+	return m.Line.Compile(lines.Radio{"frequency": m.Frequency, "bandwidth": m.Bandwidth, "spreading_factor": m.SpreadingFactor,
+		"coding_rate": m.CodingRate, "power": m.Power, "sync_word": m.SyncWord, "preamble": m.Preamble})
 }
 
 // Wifi is the UDP socket for nodes on Wi-Fi.

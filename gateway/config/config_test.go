@@ -11,6 +11,8 @@ import (
 	"time"
 
 	toml "github.com/pelletier/go-toml/v2"
+
+	"longlane/radio/modem/lines"
 )
 
 const examples = "../../testdata/config"
@@ -62,9 +64,20 @@ func TestHillOrchardShowsEveryDefault(t *testing.T) {
 	}
 }
 
-// TestHillOrchardShowsEveryKey holds the example complete: every key that the gateway reads stands in it.
-func TestHillOrchardShowsEveryKey(t *testing.T) {
+// TestExamplesShowEveryKey holds the examples complete: every key that the gateway reads stands in hill-orchard.toml, and
+// those of [modem.line], which would be a mistake beside its framed modem, in line-modem.toml.
+func TestExamplesShowEveryKey(t *testing.T) {
+	showsEveryKey(t, "hill-orchard.toml", reflect.TypeFor[Config]())
+	showsEveryKey(t, "line-modem.toml", reflect.TypeFor[lines.Config]())
 	text := string(read(t, filepath.Join(examples, "hill-orchard.toml")))
+	if _, section, _ := strings.Cut(text, "\n#[embedded]\n"); !strings.HasPrefix(section, "#listen = ") {
+		t.Errorf("hill-orchard.toml does not show the [embedded] table as a comment")
+	}
+}
+
+func showsEveryKey(t *testing.T, name string, rt reflect.Type) {
+	t.Helper()
+	text := string(read(t, filepath.Join(examples, name)))
 	var look func(rt reflect.Type)
 	look = func(rt reflect.Type) {
 		for _, f := range fieldsOf(rt) {
@@ -72,17 +85,17 @@ func TestHillOrchardShowsEveryKey(t *testing.T) {
 			for inner.Kind() == reflect.Pointer || inner.Kind() == reflect.Slice || inner.Kind() == reflect.Map {
 				inner = inner.Elem()
 			}
+			if inner == reflect.TypeFor[lines.Config]() {
+				continue
+			}
 			if inner.Kind() == reflect.Struct {
 				look(inner)
 			} else if !strings.Contains(text, "\n"+f.key+" = ") {
-				t.Errorf("hill-orchard.toml does not show the key %q of %v", f.key, rt)
+				t.Errorf("%s does not show the key %q of %v", name, f.key, rt)
 			}
 		}
 	}
-	look(reflect.TypeFor[Config]())
-	if _, section, _ := strings.Cut(text, "\n#[embedded]\n"); !strings.HasPrefix(section, "#listen = ") {
-		t.Errorf("hill-orchard.toml does not show the [embedded] table as a comment")
-	}
+	look(rt)
 }
 
 func TestLeastConfig(t *testing.T) {
@@ -97,6 +110,40 @@ func TestLeastConfig(t *testing.T) {
 	}
 	if c.Modem != nil || c.Broker != nil {
 		t.Errorf("a section that is not in the file was made up: %+v", c)
+	}
+}
+
+// TestLineModemShowsDefaults: what the line example leaves out and what it shows as a default is what the code has.
+func TestLineModemShowsDefaults(t *testing.T) {
+	c, err := Parse("line-modem.toml", read(t, filepath.Join(examples, "line-modem.toml")))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var d lines.Config
+	var step lines.Step
+	var send lines.Send
+	var beat lines.Heartbeat
+	var reset lines.Reset
+	d.SetDefaults()
+	step.SetDefaults()
+	send.SetDefaults()
+	beat.SetDefaults()
+	reset.SetDefaults()
+	l := c.Modem[0].Line
+	for name, pair := range map[string][2]any{
+		"ending": {l.Ending, d.Ending}, "heard_ending": {l.HeardEnding, d.HeardEnding}, "longest": {l.Longest, d.Longest},
+		"receive.payload": {l.Receive.Payload, d.Receive.Payload}, "initialise[1].timeout": {l.Initialise[1].Timeout, step.Timeout},
+		"initialise[0].timeout": {l.Initialise[0].Timeout, step.Timeout}, "send.payload": {l.Send.Payload, send.Payload},
+		"send.longest": {l.Send.Longest, send.Longest}, "heartbeat.every": {l.Heartbeat.Every, beat.Every},
+		"heartbeat.timeout": {l.Heartbeat.Timeout, beat.Timeout}, "reset.timeout": {l.Reset.Timeout, reset.Timeout},
+		"reset.reopen": {l.Reset.Reopen, reset.Reopen}, "reset.silence": {l.Reset.Silence, reset.Silence},
+	} {
+		if pair[0] != pair[1] {
+			t.Errorf("line-modem.toml has %s = %v, the default is %v", name, pair[0], pair[1])
+		}
+	}
+	if d.Receive.RSSIScale != 1 || d.Receive.SNRScale != 1 {
+		t.Errorf("scales start at %v and %v, want 1", d.Receive.RSSIScale, d.Receive.SNRScale)
 	}
 }
 

@@ -84,7 +84,9 @@ func (d *Daemon) open() error {
 	if err := d.openBroker(); err != nil {
 		return err
 	}
-	d.openLinks()
+	if err := d.openLinks(); err != nil {
+		return err
+	}
 	d.metrics = metrics.New(d.lists())
 	if d.gw, err = gateway.New(d.options(current, clock)); err != nil {
 		return err
@@ -117,10 +119,14 @@ func sendTimeout(m config.Modem) time.Duration {
 	return 5*time.Second + 2*s.Airtime(proto.TypeReceipt.Size())
 }
 
-func (d *Daemon) openLinks() {
+func (d *Daemon) openLinks() error {
 	for _, m := range d.cfg.Modem {
+		dialect, err := m.LineDialect()
+		if err != nil {
+			return fmt.Errorf("modem %s: %w", m.Name, err)
+		}
 		link := modem.New(modem.Options{Name: m.Name, Transmit: m.Transmit, Log: d.log, BackoffMax: replug,
-			SendTimeout: sendTimeout(m),
+			SendTimeout: sendTimeout(m), Lines: dialect,
 			Open: func(context.Context) (io.ReadWriteCloser, error) {
 				return serialport.Open(serialport.Options{Path: m.Device, Baud: m.Baud})
 			},
@@ -136,6 +142,7 @@ func (d *Daemon) openLinks() {
 	if w := d.cfg.Wifi; w != nil {
 		d.links = append(d.links, wifi.New(wifi.Options{Name: "wifi", Listen: w.Listen, Log: d.log}))
 	}
+	return nil
 }
 
 func (d *Daemon) options(r *roster.Current, clock gateway.Clock) gateway.Options {
