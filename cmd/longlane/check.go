@@ -2,12 +2,15 @@ package main
 
 import (
 	"context"
+	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
+	"strings"
 
 	"longlane/gateway/config"
 	"longlane/gateway/roster"
+	"longlane/radio/modem/lines"
 )
 
 var checkCommand = command{
@@ -27,7 +30,7 @@ var checkCommand = command{
 			r, err = siteRoster(*path, cfg)
 		}
 		if *asJSON {
-			return checkJSON(c, err)
+			return checkJSON(c, cfg, err)
 		}
 		if err != nil {
 			return err
@@ -48,7 +51,7 @@ type problemJSON struct {
 	Message  string `json:"message"`
 }
 
-func checkJSON(c *call, err error) error {
+func checkJSON(c *call, cfg *config.Config, err error) error {
 	list := []problemJSON{}
 	var ps config.Problems
 	if errors.As(err, &ps) {
@@ -60,7 +63,13 @@ func checkJSON(c *call, err error) error {
 	}
 	e := json.NewEncoder(c.out)
 	e.SetIndent("", "  ")
-	if e := e.Encode(map[string]any{"ok": err == nil, "problems": list}); e != nil {
+	result := map[string]any{"ok": err == nil, "problems": list}
+	if cfg != nil {
+		if samples := samplesJSON(cfg); samples != nil {
+			result["samples"] = samples
+		}
+	}
+	if e := e.Encode(result); e != nil {
 		return e
 	}
 	var usage usageError
@@ -97,6 +106,7 @@ func explain(c *call, path string, cfg *config.Config, r *roster.Roster) {
 		}
 		fmt.Fprintf(c.out, "  modem %s: %s, %.3f MHz, SF%d, %d kHz; %s\n", m.Name, m.Device, float64(m.Frequency)/1e6,
 			m.SpreadingFactor, m.Bandwidth/1000, what)
+		explainLines(c, &m)
 	}
 	if cfg.Wifi != nil {
 		fmt.Fprintf(c.out, "  Wi-Fi: UDP on %s\n", cfg.Wifi.Listen)
@@ -117,4 +127,75 @@ func explain(c *call, path string, cfg *config.Config, r *roster.Roster) {
 		}
 	}
 	fmt.Fprintf(c.out, "  nodes: %d enrolled\n", inUse)
+}
+
+// explainLines shows what a modem's line dialect makes of its sample lines: what each group catches, and the frame.
+func explainLines(c *call, m *config.Modem) {
+	d, err := m.LineDialect()
+	if err != nil || d == nil { // a good config's dialect is good
+		return
+	}
+	if len(d.Unset) > 0 {
+		fmt.Fprintf(c.out, "    no line of [[modem.line.initialise]] sets %s; make sure that the modem keeps to what is written above\n",
+			strings.Join(d.Unset, ", "))
+	}
+	if len(m.Line.Receive.Samples) == 0 {
+		fmt.Fprintln(c.out, "    [modem.line.receive] has no samples: the pattern has not been tried; copy some lines of the modem there")
+	}
+	for _, s := range m.Line.Receive.Samples {
+		if t, err := d.Try(s); err == nil {
+			explainTrial(c, t)
+		}
+	}
+}
+
+func explainTrial(c *call, t lines.Trial) {
+	fmt.Fprintf(c.out, "    sample %q\n", t.Sample)
+	for _, g := range t.Groups {
+		means := ""
+		if g.Value != "" {
+			means = " = " + g.Value
+		}
+		fmt.Fprintf(c.out, "      %-8s %q%s\n", g.Name, g.Text, means)
+	}
+	if t.Raw > 0 {
+		fmt.Fprintf(c.out, "      frame    the %d bytes after the line\n", t.Raw)
+	} else {
+		fmt.Fprintf(c.out, "      frame    %d bytes: % x\n", len(t.Frame), t.Frame)
+	}
+	if !t.Measured {
+		fmt.Fprintln(c.out, "      how well it was heard counts as not measured: that takes both rssi and snr as numbers")
+	}
+}
+
+type sampleJSON struct {
+	Modem  string            `json:"modem"`
+	Sample string            `json:"sample"`
+	Groups map[string]string `json:"groups"`
+	Frame  string            `json:"frame,omitempty"`     // hexadecimal
+	Raw    int               `json:"raw_bytes,omitempty"` // so many bytes after the line are the frame
+	RSSI   *float64          `json:"rssi_dbm,omitempty"`  // neither if not measured
+	SNR    *float64          `json:"snr_db,omitempty"`
+}
+
+// samplesJSON is what explainLines shows, of all modems of a good config.
+func samplesJSON(cfg *config.Config) (list []sampleJSON) {
+	for _, m := range cfg.Modem {
+		d, err := m.LineDialect()
+		if err != nil || d == nil {
+			continue
+		}
+		for _, s := range m.Line.Receive.Samples {
+			t, _ := d.Try(s)
+			j := sampleJSON{Modem: m.Name, Sample: s, Groups: map[string]string{}, Frame: hex.EncodeToString(t.Frame), Raw: t.Raw}
+			for _, g := range t.Groups {
+				j.Groups[g.Name] = g.Text
+			}
+			if t.Measured {
+				j.RSSI, j.SNR = &t.RSSI, &t.SNR
+			}
+			list = append(list, j)
+		}
+	}
+	return list
 }
