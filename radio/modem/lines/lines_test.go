@@ -284,6 +284,29 @@ func TestSilenceWithinALine(t *testing.T) {
 	}
 }
 
+// TestSlicesAreGivenAway: what the reader handed out does not change with what it reads next.
+func TestSlicesAreGivenAway(t *testing.T) {
+	for name, c := range map[string]struct {
+		cfg    Config
+		stream string
+		want   string
+	}{
+		"hex": {plainEnglish(), "heard 0a0b\r\nsaid\r\nheard 0c0d\r\nyes!\r\n", "0a0b 73616964 0c0d 79657321 "},
+		"raw": {rawEnglish(), "heard 2 bytes\nabsaid\nheard 2 bytes\ncdyes!\n", "6162 73616964 6364 79657321 "},
+	} {
+		var got [][]byte
+		r := NewReader(compile(t, c.cfg))
+		r.Push([]byte(c.stream), 0, func(h Heard) { got = append(got, h.Frame) }, func(line []byte) { got = append(got, line) })
+		out := ""
+		for _, b := range got {
+			out += fmt.Sprintf("%x ", b)
+		}
+		if out != c.want {
+			t.Errorf("%s: after all was read the slices hold %s, want %s", name, out, c.want)
+		}
+	}
+}
+
 // TestLengthIsHeld: where a line tells the payload's length, a payload that lost a part is refused.
 func TestLengthIsHeld(t *testing.T) {
 	cfg := plainEnglish()
