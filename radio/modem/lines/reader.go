@@ -99,9 +99,8 @@ func (r *Reader) payload(b []byte, heard func(Heard)) (rest []byte) {
 
 func (r *Reader) endLine(heard func(Heard), said func(line []byte)) {
 	line := clean(r.line)
-	over := r.over
 	r.line, r.over = r.line[:0], false
-	if over || len(line) == 0 {
+	if len(line) == 0 { // of one that was too long nothing is left
 		return
 	}
 	r.Counts.Lines++
