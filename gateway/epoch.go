@@ -32,9 +32,9 @@ const (
 )
 
 // openEpoch goes on with the epoch and the numbers that are stored. It moves the epoch on in a new boot; if fresh is
-// asked for, since replay marks were lost; and if one of the two settings is damaged, for then the time or the numbers
-// are.
-func openEpoch(q *queue.Queue, c Clock, fresh bool) (*epoch, error) {
+// asked for, since replay marks were lost; if one of the two settings is damaged, for then the time or the numbers are;
+// and if the second copy shows that the queue's file is lost or an old one. copied is nil if there is none.
+func openEpoch(q *queue.Queue, c Clock, fresh bool, copied *secondCopy) (*epoch, error) {
 	e := &epoch{q: q}
 	stored, lostEpoch, err := setting(q, epochName, 26)
 	if err != nil {
@@ -44,7 +44,9 @@ func openEpoch(q *queue.Queue, c Clock, fresh bool) (*epoch, error) {
 	if err != nil {
 		return nil, err
 	}
-	if stored != nil && [16]byte(stored[2:18]) == c.Boot && !fresh && !lostNumbers {
+	// An epoch that is ahead of the queue's has been in use: the queue's file is an old one.
+	old := copied != nil && stored != nil && int16(copied.Epoch-binary.BigEndian.Uint16(stored)) > 0
+	if stored != nil && [16]byte(stored[2:18]) == c.Boot && !fresh && !lostNumbers && !old {
 		e.number, e.base = binary.BigEndian.Uint16(stored), time.Duration(binary.BigEndian.Uint64(stored[18:]))
 		if numbers != nil && binary.BigEndian.Uint16(numbers) == e.number {
 			e.next = binary.BigEndian.Uint32(numbers[2:])
@@ -54,6 +56,8 @@ func openEpoch(q *queue.Queue, c Clock, fresh bool) (*epoch, error) {
 	}
 	e.damaged = lostEpoch || lostNumbers
 	switch {
+	case copied != nil && (stored == nil || old):
+		e.number = copied.Epoch + 1
 	case stored != nil:
 		e.number = binary.BigEndian.Uint16(stored) + 1
 	case numbers != nil:

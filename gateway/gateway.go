@@ -54,6 +54,7 @@ type Options struct {
 	Number          uint8 // of this gateway among the site's, 0 to 15
 	Roster          *roster.Current
 	Queue           *queue.Queue
+	Copy            string // path of the second copy of replay marks and epoch; "": none is kept
 	Links           []radio.Link
 	SpreadingFactor map[string]int    // by bearer; for margins
 	Titles          map[string]string // by zone

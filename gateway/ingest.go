@@ -29,6 +29,7 @@ type ingest struct {
 	set      bool               // the clock was set when last looked at
 	right    righting
 	standing standing
+	copy     copyState
 
 	complaint string // about the roster, as last logged
 }
@@ -64,6 +65,7 @@ type commitResult struct {
 	right   bool   // instead of an event: a time has been put right
 
 	standing bool // instead of an event: the standing faults were written
+	copied   bool // instead of an event: the second copy was written
 }
 
 // AdvanceMark is the queue's rule for replay marks: the window stored, with counter marked.
@@ -83,9 +85,19 @@ func newIngest(g *Gateway) (*ingest, error) {
 	if err != nil {
 		return nil, fmt.Errorf("read replay marks: %w", err)
 	}
-	if in.epochs, err = openEpoch(g.o.Queue, g.o.Clock, len(lost) > 0); err != nil {
+	copied, err := readCopy(g.o.Copy, g.o.Site, g.o.Roster.Get().Site)
+	if err != nil {
+		g.o.Log.Error("going on without it", "err", err)
+	}
+	if copied != nil {
+		if lost, err = in.addCopy(copied, lost); err != nil {
+			return nil, err
+		}
+	}
+	if in.epochs, err = openEpoch(g.o.Queue, g.o.Clock, len(lost) > 0, copied); err != nil {
 		return nil, err
 	}
+	in.copy.changed = true
 	for _, key := range lost { // only now: frames from before can no longer pass for fresh
 		if err := g.o.Queue.ForgetMark(key); err != nil {
 			return nil, err
@@ -146,6 +158,7 @@ func (in *ingest) run(ctx context.Context) {
 		select {
 		case <-done:
 			if len(in.g.packets) == 0 { // the bearers have stopped: there will be no more
+				in.lastCopy()
 				return
 			}
 		case p := <-packets:
@@ -178,6 +191,7 @@ func (in *ingest) tick() {
 	in.easeRepeats()
 	in.saveAgain()
 	in.saveStanding()
+	in.saveCopy()
 	in.setAside()
 }
 
@@ -470,6 +484,9 @@ func (in *ingest) result(r commitResult) {
 	case r.standing:
 		in.standingSaved(r.err)
 		return
+	case r.copied:
+		in.copySaved(r.err)
+		return
 	}
 	in.g.o.Meter.Committed(time.Since(r.began), r.err != nil)
 	w := in.windows[r.key]
@@ -497,6 +514,7 @@ func (in *ingest) result(r commitResult) {
 	}
 	if w != nil {
 		w.Mark(r.count)
+		in.copy.changed = true
 	}
 	if stored {
 		for _, s := range in.g.sinks {

@@ -60,6 +60,15 @@ func (w *Window) Mark(counter uint32) {
 	}
 }
 
+// Merge records every counter that o has recorded.
+func (w *Window) Merge(o *Window) {
+	for back := uint32(0); o.seen && back < WindowSize && back <= o.highest; back++ {
+		if o.bit(o.highest - back) {
+			w.Mark(o.highest - back)
+		}
+	}
+}
+
 func (w *Window) word(c uint32) uint32 { return c / 64 % uint32(len(w.bits)) }
 func (w *Window) bit(c uint32) bool    { return w.bits[w.word(c)]>>(c%64)&1 == 1 }
 

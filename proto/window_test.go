@@ -3,6 +3,7 @@ package proto
 import (
 	"bytes"
 	"math"
+	"math/rand/v2"
 	"testing"
 )
 
@@ -134,5 +135,48 @@ func TestWindowUnmarshalRefuses(t *testing.T) {
 	}
 	if err := w.UnmarshalBinary(nil); err != nil || w != (Window{}) {
 		t.Errorf("UnmarshalBinary(nil): %v, window %v, want the empty one", err, w)
+	}
+}
+
+// Merge knows what either window knew: a counter is new after it only if it was new to both, and refused if it is too old
+// for the newer of them.
+func TestWindowMerge(t *testing.T) {
+	seed := rand.Uint64()
+	t.Logf("seed %d", seed)
+	r := rand.New(rand.NewPCG(seed, 1))
+	for range 300 {
+		base := r.Uint32N(3 * WindowSize)
+		var a, b Window
+		for range r.IntN(200) {
+			a.Mark(base + r.Uint32N(WindowSize))
+		}
+		far := r.Uint32N(2 * WindowSize)
+		for range r.IntN(200) {
+			b.Mark(base + far + r.Uint32N(WindowSize))
+		}
+		m := a
+		m.Merge(&b)
+		for c := range base + 4*WindowSize {
+			want := New
+			ha, oka := a.Highest()
+			hb, okb := b.Highest()
+			top := uint32(0)
+			if oka {
+				top = ha
+			}
+			if okb {
+				top = max(top, hb)
+			}
+			switch {
+			case !oka && !okb || c > top:
+			case top-c >= WindowSize:
+				want = TooOld
+			case a.Check(c) == Seen || b.Check(c) == Seen:
+				want = Seen
+			}
+			if got := m.Check(c); got != want {
+				t.Fatalf("counter %d of windows up to %d and %d: %v, want %v", c, ha, hb, got, want)
+			}
+		}
 	}
 }

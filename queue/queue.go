@@ -321,6 +321,18 @@ func (q *Queue) Marks(fn func(key, value []byte) error) (damaged [][]byte, err e
 	return damaged, nil
 }
 
+// SetMark replaces a mark, which may be damaged, and returns once that is on disk.
+func (q *Queue) SetMark(key, value []byte) error {
+	if err := checkKey("mark", key); err != nil {
+		return fmt.Errorf("set mark: %w", err)
+	}
+	if len(value) > MaxValue {
+		return fmt.Errorf("set mark: %d bytes, expected at most %d", len(value), MaxValue)
+	}
+	key, value = bytes.Clone(key), bytes.Clone(value)
+	return q.do("set mark", func(b *batch) (Seq, error) { return 0, b.put(bucketMarks, key, value) })
+}
+
 // ForgetMark removes a mark; the next Advance for it sees nil. It returns once that is on disk.
 func (q *Queue) ForgetMark(key []byte) error {
 	if err := checkKey("mark", key); err != nil {

@@ -35,7 +35,10 @@ import (
 // ErrSite is returned by New when the config and the roster in its state directory are of different sites.
 var ErrSite = errors.New("this is another site's state directory")
 
-const queueFile = "queue.db"
+const (
+	queueFile = "queue.db"
+	copyFile  = "marks.copy"
+)
 
 // Daemon is a gateway and all it stands on.
 type Daemon struct {
@@ -146,7 +149,7 @@ func (d *Daemon) openLinks() error {
 }
 
 func (d *Daemon) options(r *roster.Current, clock gateway.Clock) gateway.Options {
-	o := gateway.Options{Site: d.cfg.Site, Name: d.cfg.Gateway, Roster: r, Queue: d.queue, Links: d.links, Clock: clock,
+	o := gateway.Options{Site: d.cfg.Site, Name: d.cfg.Gateway, Roster: r, Queue: d.queue, Copy: filepath.Join(d.cfg.State, copyFile), Links: d.links, Clock: clock,
 		OldAfter: time.Duration(d.cfg.Trip.OldAfter), FreshWithin: time.Duration(d.cfg.Trip.FreshWithin),
 		CheckIn: time.Duration(d.cfg.Checkin.Period), Meter: d.metrics, Log: d.log,
 		SpreadingFactor: map[string]int{}, Titles: map[string]string{}, Forget: d.cfg.Forget,
