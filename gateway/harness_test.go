@@ -596,6 +596,7 @@ func (b *fakeBroker) down(on bool) {
 	if on {
 		b.cut()
 	}
+	synctest.Wait() // the sinks have seen it: what follows meets no session that is dead already
 }
 
 // cut ends every session.
