@@ -64,6 +64,7 @@ type Options struct {
 	CheckIn         time.Duration // period of check-ins that nodes are set to: 20 s to 85 min in steps of 20 s
 	Sinks           []SinkOptions
 	Forget          []string // sinks that the queue may remember and need no more
+	Faults          []Notice // found before the start, of which the house is to hear
 	Meter           Meter
 	Log             *slog.Logger
 }

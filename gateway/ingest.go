@@ -106,6 +106,9 @@ func newIngest(g *Gateway) (*ingest, error) {
 	if len(lost) > 0 || in.epochs.damaged {
 		g.notify(Notice{Code: NoticeMarksLost, Detail: marksLost(g, lost)})
 	}
+	for _, n := range g.o.Faults {
+		g.notify(n)
+	}
 	in.house = newHouse(g, in.notice)
 	in.restore()
 	in.unusedSinks()

@@ -1,24 +1,27 @@
 package queue
 
 import (
+	"bytes"
 	"crypto/rand"
 	"encoding/binary"
 	"errors"
 	"fmt"
-	"hash/fnv"
 	"io/fs"
+	"maps"
 	"os"
 	"path/filepath"
+	"slices"
 	"syscall"
 	"time"
 
 	"go.etcd.io/bbolt"
-	berrors "go.etcd.io/bbolt/errors"
+
+	"longlane/queue/pages"
 )
 
 const (
 	format   = 1
-	pageSize = 4096 // fixed, so that a file moves between machines of different page sizes
+	pageSize = pages.Size // fixed, so that a file moves between machines of different page sizes
 	fileMode = 0o600
 )
 
@@ -79,23 +82,15 @@ func lockDir(path string, wait time.Duration) (*os.File, error) {
 	if err != nil {
 		return nil, err
 	}
-	const poll = 20 * time.Millisecond
-	for end := time.Now().Add(wait); ; time.Sleep(poll) {
-		err = syscall.Flock(int(dir.Fd()), syscall.LOCK_EX|syscall.LOCK_NB)
-		if err == nil {
-			return dir, nil
-		}
-		switch busy := errors.Is(err, syscall.EWOULDBLOCK); {
-		case !busy && !errors.Is(err, syscall.EINTR):
-			err = fmt.Errorf("lock directory %s: %w", path, err)
-		case time.Now().Before(end):
-			continue
-		default:
-			err = fmt.Errorf("%w: it has been making one in %s for %v", ErrLocked, path, wait)
-		}
-		dir.Close()
-		return nil, err
+	err = flock(dir, syscall.LOCK_EX, wait)
+	if err == nil {
+		return dir, nil
 	}
+	if errors.Is(err, syscall.EWOULDBLOCK) {
+		err = fmt.Errorf("%w: it has been making one in %s for %v", ErrLocked, path, wait)
+	}
+	dir.Close()
+	return nil, err
 }
 
 func writeNew(temp string, o Options) error {
@@ -143,16 +138,17 @@ func boltOptions(o Options) *bbolt.Options {
 }
 
 // openBolt opens an existing file. Nothing here creates one: bbolt takes an empty file for a new one, and a queue that
-// lost its contents would pass for one that never had any.
-func openBolt(path string, o Options, readOnly bool) (*bbolt.DB, error) {
+// lost its contents would pass for one that never had any. It fills lanes, if there are any, with the numbers of the
+// events in the file, since it must look at every page anyway.
+func openBolt(path string, o Options, readOnly bool, lanes *[priorities]lane) (*bbolt.DB, error) {
 	bo := boltOptions(o)
 	bo.ReadOnly = readOnly
+	bo.PreLoadFreelist = true
 	bo.InitialMmapSize = int(o.MaxBytes) // a larger map later would have to wait for every reader
-	bo.OpenFile = openChecked
-	db, err := bbolt.Open(path, fileMode, bo)
-	if errors.Is(err, berrors.ErrTimeout) {
-		return nil, fmt.Errorf("%w: waited %v for its lock; stop the other process, or give this one a state directory of its own", ErrLocked, o.LockTimeout)
+	bo.OpenFile = func(path string, flag int, mode os.FileMode) (*os.File, error) {
+		return openChecked(path, flag, mode, o.LockTimeout, lanes)
 	}
+	db, err := bbolt.Open(path, fileMode, bo)
 	if err != nil {
 		return nil, err
 	}
@@ -160,17 +156,54 @@ func openBolt(path string, o Options, readOnly bool) (*bbolt.DB, error) {
 	return db, nil
 }
 
-// openChecked opens the file for bbolt, after the checks that must come before it is mapped into memory.
-func openChecked(path string, flag int, mode os.FileMode) (*os.File, error) {
-	f, err := os.OpenFile(path, flag&^os.O_CREATE, mode)
+// openChecked opens the file for bbolt, takes its lock, which bbolt takes once more on the same descriptor, and makes sure
+// under it that bbolt cannot come to grief over what stands there.
+func openChecked(path string, flag int, mode os.FileMode, wait time.Duration, lanes *[priorities]lane) (*os.File, error) {
+	// Without O_NONBLOCK a pipe would be waited for.
+	f, err := os.OpenFile(path, flag&^os.O_CREATE|syscall.O_NONBLOCK, mode)
+	if errors.Is(err, syscall.EISDIR) || errors.Is(err, syscall.ENXIO) {
+		return nil, fmt.Errorf("%w: not a regular file (%w)", ErrDamaged, err)
+	}
 	if err != nil {
 		return nil, err
 	}
-	if err := errors.Join(checkMode(f), checkHeader(f)); err != nil {
+	how := syscall.LOCK_EX
+	if flag&(os.O_WRONLY|os.O_RDWR) == 0 {
+		how = syscall.LOCK_SH
+	}
+	if err := errors.Join(checkMode(f), lock(f, how, wait)); err != nil {
+		f.Close()
+		return nil, err
+	}
+	if err := checkPages(f, lanes); err != nil {
 		f.Close()
 		return nil, err
 	}
 	return f, nil
+}
+
+// lock takes the lock that bbolt takes as well.
+func lock(f *os.File, how int, wait time.Duration) error {
+	err := flock(f, how, wait)
+	if errors.Is(err, syscall.EWOULDBLOCK) {
+		return fmt.Errorf("%w: waited %v for its lock; stop the other process, or give this one a state directory of its own", ErrLocked, wait)
+	}
+	return err
+}
+
+func flock(f *os.File, how int, wait time.Duration) error {
+	const poll = 20 * time.Millisecond
+	for end := time.Now().Add(wait); ; time.Sleep(poll) {
+		err := syscall.Flock(int(f.Fd()), how|syscall.LOCK_NB)
+		switch {
+		case err == nil:
+			return nil
+		case !errors.Is(err, syscall.EWOULDBLOCK) && !errors.Is(err, syscall.EINTR):
+			return fmt.Errorf("lock %s: %w", f.Name(), err)
+		case !time.Now().Before(end):
+			return syscall.EWOULDBLOCK
+		}
+	}
 }
 
 func checkMode(f *os.File) error {
@@ -179,7 +212,7 @@ func checkMode(f *os.File) error {
 		return err
 	}
 	if !st.Mode().IsRegular() {
-		return fmt.Errorf("not a regular file (%v)", st.Mode())
+		return fmt.Errorf("%w: not a regular file (%v)", ErrDamaged, st.Mode())
 	}
 	if st.Mode().Perm()&0o077 != 0 {
 		return fmt.Errorf("mode is %04o: others could read who came and went, or change it; expected 0600 (chmod 600 %s)", st.Mode().Perm(), f.Name())
@@ -187,63 +220,34 @@ func checkMode(f *os.File) error {
 	return nil
 }
 
-// Offsets within a bbolt meta page; its numbers are in the machine's byte order.
-const (
-	metaMagic    = 16
-	metaVersion  = 20
-	metaPageSize = 24
-	metaPages    = 56
-	metaTx       = 64
-	metaSum      = 72
-	metaEnd      = 80
-
-	boltMagic   = 0xED0CDAED
-	boltVersion = 2
-)
-
-// checkHeader compares the file's length with what the newer valid meta page says it must have. Reading beyond the end
-// of a mapped file is a signal that Go cannot turn into an error: without this check a file cut short would kill
-// the gateway at every start.
-func checkHeader(f *os.File) error {
-	page, pages, ok := readMeta(f)
-	if !ok {
-		return errors.New("not a queue file, or its header is damaged: no valid meta page")
-	}
+// checkPages makes sure that bbolt can follow every page of the file. Where it cannot, it ends the process, in
+// goroutines of its own and by signals that Go cannot turn into errors: the gateway would die at every start.
+func checkPages(f *os.File, lanes *[priorities]lane) error {
 	st, err := f.Stat()
 	if err != nil {
 		return err
 	}
-	if need := pages * page; uint64(st.Size()) < need {
-		return fmt.Errorf("file is cut short: %d bytes, its header says at least %d", st.Size(), need)
+	var visit func(pages.Element)
+	if lanes != nil {
+		visit = func(e pages.Element) {
+			for p := range bucketEv {
+				// A key of another size is a 0, which load refuses.
+				if bytes.Equal(e.Bucket, bucketEv[p]) {
+					s, _ := parseSeq(e.Key)
+					if l := lanes[p]; len(l) == cap(l) { // of a million events append would copy each a dozen times
+						lanes[p] = slices.Grow(l, max(1024, len(l)))
+					}
+					lanes[p] = append(lanes[p], s)
+				}
+			}
+		}
+	}
+	buckets, err := pages.Walk(f, st.Size(), visit)
+	for _, name := range slices.Sorted(maps.Keys(buckets)) {
+		err = errors.Join(err, buckets[name])
+	}
+	if err != nil {
+		return fmt.Errorf("%w: %w", ErrDamaged, err)
 	}
 	return nil
-}
-
-// readMeta returns page size and page count of the newer valid meta page. The first stands at 0 and the second at the
-// page size, which is known for certain only if the first is valid; hence all sizes that bbolt itself tries.
-func readMeta(f *os.File) (page, pages uint64, ok bool) {
-	var newest uint64
-	consider := func(off int64) {
-		var b [metaEnd]byte
-		if _, err := f.ReadAt(b[:], off); err != nil {
-			return
-		}
-		ne := binary.NativeEndian
-		sum := fnv.New64a()
-		sum.Write(b[metaMagic:metaSum])
-		if ne.Uint32(b[metaMagic:]) != boltMagic || ne.Uint32(b[metaVersion:]) != boltVersion || ne.Uint64(b[metaSum:]) != sum.Sum64() {
-			return
-		}
-		if tx := ne.Uint64(b[metaTx:]); !ok || tx > newest {
-			page, pages, newest, ok = uint64(ne.Uint32(b[metaPageSize:])), ne.Uint64(b[metaPages:]), tx, true
-		}
-	}
-	if consider(0); ok {
-		consider(int64(page))
-		return page, pages, true
-	}
-	for size := int64(1024); size <= 16<<20 && !ok; size <<= 1 {
-		consider(size)
-	}
-	return page, pages, ok
 }

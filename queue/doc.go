@@ -26,6 +26,9 @@
 // afterwards proves what the disk holds. So the queue then counts as broken: it refuses all further writes with
 // [ErrBroken], closes [Queue.Broken], and the process should end and start anew.
 //
+// A file that is damaged is refused with [ErrDamaged]. [Open] looks at every page before bbolt does (package pages), since
+// bbolt would end the process; [Recover] puts such a file aside and saves what carries a seal that holds.
+//
 // An acknowledgement is in memory at once and on disk with the next commit, at the latest after 256 of them, 2 s,
 // [Queue.Flush] or [Queue.Close]. What was acknowledged since is offered once more after a crash.
 //

@@ -1,6 +1,7 @@
 package queue
 
 import (
+	"cmp"
 	"slices"
 	"sort"
 )
@@ -94,6 +95,29 @@ func (p *place) sink(l lane) {
 		p.floor = p.spans[0].hi
 		p.spans = slices.Delete(p.spans, 0, 1)
 	}
+}
+
+// top is the highest number that is acknowledged.
+func (p *place) top() Seq {
+	if n := len(p.spans); n > 0 {
+		return p.spans[n-1].hi
+	}
+	return p.floor
+}
+
+// unite adds what o has acknowledged. The invariant may break; see rejoin.
+func (p *place) unite(o *place) {
+	all := slices.Concat([]span{{0, max(p.floor, o.floor)}}, p.spans, o.spans)
+	slices.SortFunc(all, func(a, b span) int { return cmp.Compare(a.lo, b.lo) })
+	joined := all[:1]
+	for _, s := range all[1:] {
+		if last := &joined[len(joined)-1]; s.lo <= last.hi+1 {
+			last.hi = max(last.hi, s.hi)
+		} else {
+			joined = append(joined, s)
+		}
+	}
+	p.floor, p.spans = joined[0].hi, joined[1:]
 }
 
 // rejoin restores the invariant after an event was taken out of the middle of l.

@@ -28,6 +28,8 @@ var (
 	ErrClosed = errors.New("queue is closed")
 	// ErrLocked is returned by Open and Check while another process holds the file.
 	ErrLocked = errors.New("another gateway holds the queue file")
+	// ErrDamaged is returned by Open and Check for a file that is not as the queue wrote it; see Recover.
+	ErrDamaged = errors.New("queue file is damaged")
 	// ErrRemoved is returned by a cursor whose sink was removed.
 	ErrRemoved = errors.New("sink was removed from the queue")
 	// ErrCorruptMark is returned for a mark whose stored value fails its checksum. The mark stays unusable until
@@ -118,8 +120,8 @@ type Queue struct {
 
 // Open opens the queue file at path and creates it if there is none. The file is locked until Close.
 //
-// Errors say what to do about a file that another process holds ([ErrLocked]), that others can read, that is
-// cut short, or that is of a newer format.
+// Errors say what to do about a file that another process holds ([ErrLocked]), that others can read, that is damaged
+// ([ErrDamaged]), or that is of a newer format (likewise).
 func Open(path string, o Options) (*Queue, error) {
 	q, err := open(path, o)
 	if err != nil {
@@ -140,12 +142,13 @@ func open(path string, o Options) (*Queue, error) {
 	if err := syncDir(filepath.Dir(path)); err != nil {
 		return nil, err
 	}
-	db, err := openBolt(path, o, false)
+	var lanes [priorities]lane
+	db, err := openBolt(path, o, false, &lanes)
 	if err != nil {
 		return nil, err
 	}
 	q := &Queue{
-		path: path, opt: o, db: db,
+		path: path, opt: o, db: db, lanes: lanes,
 		requests: make(chan request, queueLength),
 		kick:     make(chan struct{}, 1),
 		stopped:  make(chan struct{}),
@@ -154,13 +157,13 @@ func open(path string, o Options) (*Queue, error) {
 		suspect:  map[Seq]bool{},
 	}
 	if err := db.View(q.load); err != nil {
-		return nil, errors.Join(err, db.Close())
+		return nil, errors.Join(fmt.Errorf("%w: %w", ErrDamaged, err), db.Close())
 	}
 	go q.run()
 	return q, nil
 }
 
-// load reads everything that is kept in memory: the lanes and the cursors, not the events.
+// load checks the lanes and reads what else is kept in memory: the cursors, not the events.
 func (q *Queue) load(tx *bbolt.Tx) error {
 	if err := checkLayout(tx); err != nil {
 		return err
@@ -174,7 +177,7 @@ func (q *Queue) load(tx *bbolt.Tx) error {
 		return fmt.Errorf("read the last sequence number: %w", err)
 	}
 	for p := range q.lanes {
-		if q.lanes[p], err = loadLane(tx.Bucket(bucketEv[p]), q.last); err != nil {
+		if err := q.lanes[p].check(q.last); err != nil {
 			return fmt.Errorf("bucket %s: %w", bucketEv[p], err)
 		}
 	}
@@ -204,20 +207,13 @@ func checkLayout(tx *bbolt.Tx) error {
 	return nil
 }
 
-func loadLane(b *bbolt.Bucket, last Seq) (lane, error) {
-	var l lane
-	err := b.ForEach(func(k, _ []byte) error {
-		s, err := parseSeq(k)
-		if err != nil {
-			return err
-		}
+func (l lane) check(last Seq) error {
+	for _, s := range l {
 		if s == 0 || s > last {
 			return fmt.Errorf("event %d, but the last number given out is %d", s, last)
 		}
-		l = append(l, s)
-		return nil
-	})
-	return l, err
+	}
+	return nil
 }
 
 func (q *Queue) loadCursor(name, stored []byte) error {

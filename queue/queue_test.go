@@ -781,7 +781,7 @@ func TestBrokenAfterRealFailure(t *testing.T) {
 // flip changes one byte of a stored value behind the queue's back.
 func flip(t testing.TB, path string, bucket, key []byte) {
 	t.Helper()
-	db, err := bbolt.Open(path, fileMode, nil)
+	db, err := bbolt.Open(path, fileMode, boltOptions(Options{}))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -995,7 +995,7 @@ func TestOpenRefuses(t *testing.T) {
 		{"text", "not a queue file", func(p string) error { return os.WriteFile(p, []byte(strings.Repeat("hello\n", 9999)), 0o600) }},
 		{"cut short", "cut short", func(p string) error { return os.WriteFile(p, raw[:3*pageSize], 0o600) }},
 		{"directory", "", func(p string) error { return os.Mkdir(p, 0o700) }},
-		{"another program's file", "no bucket meta", func(p string) error {
+		{"another program's file", "not a queue file", func(p string) error {
 			db, err := bbolt.Open(p, 0o600, nil)
 			return errors.Join(err, db.Close())
 		}},
@@ -1003,7 +1003,7 @@ func TestOpenRefuses(t *testing.T) {
 			if err := os.WriteFile(p, raw, 0o600); err != nil {
 				return err
 			}
-			db, err := bbolt.Open(p, 0o600, nil)
+			db, err := bbolt.Open(p, 0o600, boltOptions(Options{}))
 			if err != nil {
 				return err
 			}

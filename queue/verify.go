@@ -16,7 +16,7 @@ func Check(path string) error {
 	if err := o.fill(); err != nil {
 		return err
 	}
-	db, err := openBolt(path, o, true)
+	db, err := openBolt(path, o, true, nil)
 	if err != nil {
 		return fmt.Errorf("check queue %s: %w", path, err)
 	}
@@ -24,6 +24,20 @@ func Check(path string) error {
 		return fmt.Errorf("check queue %s: %w", path, err)
 	}
 	return nil
+}
+
+// Probe opens the file at path as a queue does, and closes it again. It changes nothing. Run it in a process that may die
+// of it.
+func Probe(path string) error {
+	var o Options
+	if err := o.fill(); err != nil {
+		return err
+	}
+	db, err := openBolt(path, o, true, nil)
+	if err != nil {
+		return fmt.Errorf("probe queue %s: %w", path, err)
+	}
+	return db.Close()
 }
 
 // Verify is Check for an open queue, and compares memory with the file as well. The committer runs it, so appends
@@ -104,11 +118,7 @@ func verifyCursors(tx *bbolt.Tx, last Seq) error {
 			return err
 		}
 		for p, pl := range places {
-			top := pl.floor
-			if n := len(pl.spans); n > 0 {
-				top = pl.spans[n-1].hi
-			}
-			if top > last {
+			if top := pl.top(); top > last {
 				return fmt.Errorf("lane %d is acknowledged up to %d, the last number given out is %d", p, top, last)
 			}
 		}
@@ -145,7 +155,7 @@ func (q *Queue) verifyMemory(tx *bbolt.Tx) error {
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	for p, l := range q.lanes {
-		onDisk, err := loadLane(tx.Bucket(bucketEv[p]), q.last)
+		onDisk, err := readLane(tx.Bucket(bucketEv[p]))
 		if err != nil || !slices.Equal(l, onDisk) {
 			errs = append(errs, fmt.Errorf("lane %d holds %d events in memory, %d on disk (%v)", p, len(l), len(onDisk), err))
 		}
@@ -159,6 +169,15 @@ func (q *Queue) verifyMemory(tx *bbolt.Tx) error {
 		errs = append(errs, fmt.Errorf("%d acknowledgements unsaved, the cursors say %d", q.unsaved, unsaved))
 	}
 	return errors.Join(errs...)
+}
+
+func readLane(b *bbolt.Bucket) (l lane, err error) {
+	err = b.ForEach(func(k, _ []byte) error {
+		s, err := parseSeq(k)
+		l = append(l, s)
+		return err
+	})
+	return l, err
 }
 
 func (c *Cursor) verify() error {

@@ -62,8 +62,13 @@ var imports = map[string]rule{
 		why:     "it reads what others have counted; it controls nothing",
 	},
 	"queue": {
+		project: []string{"queue/pages"},
 		modules: []string{"go.etcd.io/bbolt", "golang.org/x/sys"},
 		why:     "it keeps bytes and knows nothing of what they mean, so its promise can be tested alone",
+	},
+	"queue/pages": {
+		std: effects,
+		why: "it judges bytes that may be anything, through an io.ReaderAt: with no way to the disk it can neither change it nor be ended by it",
 	},
 	"queue/history": {
 		project: []string{"queue"},

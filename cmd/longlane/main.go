@@ -33,6 +33,7 @@ type command struct {
 	brief   string
 	usage   string // after "longlane NAME"
 	example string
+	hidden  bool // from the list of subcommands
 	run     func(ctx context.Context, c *call) error
 }
 
@@ -44,7 +45,7 @@ type call struct {
 	out, err io.Writer
 }
 
-var commands = []command{runCommand, demoCommand, checkCommand, enrolCommand, decodeCommand, simCommand, versionCommand}
+var commands = []command{runCommand, demoCommand, checkCommand, enrolCommand, decodeCommand, simCommand, versionCommand, probeCommand}
 
 // usageError is the user's mistake; it ends with exit code 2.
 type usageError struct{ error }
@@ -124,6 +125,9 @@ func overview() string {
 	b.WriteString("Longlane: a trip at the gate reaches every building.\n\nUsage: longlane SUBCOMMAND [options]; " +
 		"longlane help SUBCOMMAND explains.\n\n")
 	for _, c := range commands {
+		if c.hidden {
+			continue
+		}
 		fmt.Fprintf(&b, "  %-8s %s\n", c.name, c.brief)
 	}
 	b.WriteString("\nExit codes: 0 done, 1 failed, 2 bad usage or config.\n")

@@ -30,7 +30,7 @@ var runCommand = command{
 			return err
 		}
 		log := logger(c.err, cfg.Level())
-		d, err := daemon.New(cfg, log)
+		d, err := daemon.New(cfg, log, probeQueue)
 		if errors.Is(err, daemon.ErrSite) {
 			return badUsage("%s: %w", *path, err)
 		} else if err != nil {

@@ -51,12 +51,15 @@ type Daemon struct {
 	metrics *metrics.Metrics
 	broker  *mqtt.Broker
 	http    net.Listener
-	close   []func() error // in order of opening
+	probe   func(path string) error
+	faults  []gateway.Notice // found while opening
+	close   []func() error   // in order of opening
 }
 
-// New opens roster, queue, broker and HTTP socket. On an error everything is closed again.
-func New(cfg *config.Config, log *slog.Logger) (*Daemon, error) {
-	d := &Daemon{cfg: cfg, log: log}
+// New opens roster, queue, broker and HTTP socket. On an error everything is closed again. probe tries the queue's file in a
+// process that may die of it; see [queue.RecoverOptions].
+func New(cfg *config.Config, log *slog.Logger, probe func(path string) error) (*Daemon, error) {
+	d := &Daemon{cfg: cfg, log: log, probe: probe}
 	if err := d.open(); err != nil {
 		return nil, errors.Join(err, d.shut())
 	}
@@ -79,11 +82,9 @@ func (d *Daemon) open() error {
 	if err != nil {
 		return err
 	}
-	if d.queue, err = queue.Open(filepath.Join(cfg.State, queueFile),
-		queue.Options{Advance: gateway.AdvanceMark, Log: d.log}); err != nil {
+	if err := d.openQueue(); err != nil {
 		return err
 	}
-	d.close = append(d.close, d.queue.Close)
 	if err := d.openBroker(); err != nil {
 		return err
 	}
@@ -96,6 +97,39 @@ func (d *Daemon) open() error {
 	}
 	d.gauges()
 	return d.listen()
+}
+
+// openQueue opens the queue whatever stands in the place of its file. The house is to hear of it if that was not the queue.
+func (d *Daemon) openQueue() error {
+	path := filepath.Join(d.cfg.State, queueFile)
+	_, err := os.Stat(path)
+	gone := errors.Is(err, fs.ErrNotExist)
+	_, err = os.Stat(filepath.Join(d.cfg.State, copyFile))
+	ranBefore := err == nil
+	q, replaced, err := queue.Recover(path, queue.Options{Advance: gateway.AdvanceMark, Log: d.log},
+		queue.RecoverOptions{MergeMarks: gateway.MergeMarks, Sinks: d.sinkNames(), Probe: d.probe})
+	if err != nil {
+		return err
+	}
+	d.queue = q
+	d.close = append(d.close, q.Close)
+	switch {
+	case replaced != nil:
+		d.faults = append(d.faults, gateway.Notice{Code: gateway.NoticeReplaced, Detail: replaced.String()})
+	case gone && ranBefore:
+		d.faults = append(d.faults, gateway.Notice{Code: gateway.NoticeReplaced,
+			Detail: fmt.Sprintf("%s was gone, and with it what the broker had not taken yet: a new, empty one is in its place", path)})
+	}
+	return nil
+}
+
+// sinkNames are the names that the place of each sink may have in the queue.
+func (d *Daemon) sinkNames() [][]string {
+	names := [][]string{{config.BrokerName}}
+	for _, m := range d.cfg.Mirror {
+		names = append(names, []string{m.Name, m.Formerly})
+	}
+	return names
 }
 
 func (d *Daemon) openBroker() (err error) {
@@ -152,7 +186,7 @@ func (d *Daemon) options(r *roster.Current, clock gateway.Clock) gateway.Options
 	o := gateway.Options{Site: d.cfg.Site, Name: d.cfg.Gateway, Roster: r, Queue: d.queue, Copy: filepath.Join(d.cfg.State, copyFile), Links: d.links, Clock: clock,
 		OldAfter: time.Duration(d.cfg.Trip.OldAfter), FreshWithin: time.Duration(d.cfg.Trip.FreshWithin),
 		CheckIn: time.Duration(d.cfg.Checkin.Period), Meter: d.metrics, Log: d.log,
-		SpreadingFactor: map[string]int{}, Titles: map[string]string{}, Forget: d.cfg.Forget,
+		SpreadingFactor: map[string]int{}, Titles: map[string]string{}, Forget: d.cfg.Forget, Faults: d.faults,
 		Sinks: []gateway.SinkOptions{d.brokerOptions()}}
 	for i := range d.cfg.Mirror {
 		o.Sinks = append(o.Sinks, d.mirrorOptions(&d.cfg.Mirror[i]))

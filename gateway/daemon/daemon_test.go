@@ -67,7 +67,7 @@ func (b *logBuffer) String() string {
 func start(t *testing.T, cfg *config.Config) (d *Daemon, log *logBuffer, stop func() error) {
 	t.Helper()
 	log = &logBuffer{}
-	d, err := New(cfg, slog.New(slog.NewTextHandler(log, nil)))
+	d, err := New(cfg, slog.New(slog.NewTextHandler(log, nil)), nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -187,7 +187,7 @@ func TestPoliteStop(t *testing.T) {
 func TestAnotherSite(t *testing.T) {
 	cfg := orchard(t, "[wifi]\nlisten = \"127.0.0.1:0\"\n")
 	cfg.Site = "mill"
-	if _, err := New(cfg, slog.New(slog.DiscardHandler)); !errors.Is(err, ErrSite) || !strings.Contains(err.Error(), `"mill"`) {
+	if _, err := New(cfg, slog.New(slog.DiscardHandler), nil); !errors.Is(err, ErrSite) || !strings.Contains(err.Error(), `"mill"`) {
 		t.Errorf("New with another site's state = %v, want %v", err, ErrSite)
 	}
 }
