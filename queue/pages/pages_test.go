@@ -60,7 +60,7 @@ func walk(raw []byte) (map[string]string, error) {
 
 // Every element is visited, with where it stands.
 func TestWalk(t *testing.T) {
-	raw, want := makeFile(t, 1500)
+	raw, want := makeFile(t, 700)
 	got, err := walk(raw)
 	if err != nil || len(got) != len(want) {
 		t.Fatalf("%d elements, %v, want %d", len(got), err, len(want))
@@ -110,7 +110,7 @@ func TestFlips(t *testing.T) {
 		t.Fatal(err)
 	}
 	found, let := 0, 0
-	for range 4000 {
+	for range 1500 {
 		bad := bytes.Clone(raw)
 		page := int64(rng.IntN(len(raw) / Size))
 		i := page*Size + int64(rng.IntN(48))
@@ -133,7 +133,7 @@ func TestFlips(t *testing.T) {
 
 // A count that is too small hides a part of the file from bbolt; Walk sees that it is wrong.
 func TestCounts(t *testing.T) {
-	raw, _ := makeFile(t, 1500)
+	raw, _ := makeFile(t, 700)
 	tree := map[int64]bool{}
 	if _, err := Walk(bytes.NewReader(raw), int64(len(raw)), func(e Element) { tree[e.Leaf/Size] = true }); err != nil {
 		t.Fatal(err)
