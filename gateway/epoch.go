@@ -16,7 +16,7 @@ import (
 // Gateway time runs on Mono, so it holds within one boot, through restarts of the process. In a new boot nothing says
 // how long the machine was off: the epoch moves on and every node starts without a time.
 type epoch struct {
-	q        *queue.Queue
+	q        Store
 	number   uint16
 	base     time.Duration // Mono at which the epoch began
 	next     uint32        // next receipt number
@@ -34,7 +34,7 @@ const (
 // openEpoch goes on with the epoch and the numbers that are stored. It moves the epoch on in a new boot; if fresh is
 // asked for, since replay marks were lost; if one of the two settings is damaged, for then the time or the numbers are;
 // and if the second copy shows that the queue's file is lost or an old one. copied is nil if there is none.
-func openEpoch(q *queue.Queue, c Clock, fresh bool, copied *secondCopy) (*epoch, error) {
+func openEpoch(q Store, c Clock, fresh bool, copied *secondCopy) (*epoch, error) {
 	e := &epoch{q: q}
 	stored, lostEpoch, err := setting(q, epochName, 26)
 	if err != nil {
@@ -78,7 +78,7 @@ func openEpoch(q *queue.Queue, c Clock, fresh bool, copied *secondCopy) (*epoch,
 }
 
 // setting reads one of size bytes; nil if there is none. One that is damaged is lost.
-func setting(q *queue.Queue, name string, size int) (v []byte, lost bool, err error) {
+func setting(q Store, name string, size int) (v []byte, lost bool, err error) {
 	v, err = q.Get(name)
 	switch {
 	case errors.Is(err, queue.ErrCorruptSetting):

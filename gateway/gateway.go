@@ -53,7 +53,7 @@ type Options struct {
 	Site, Name      string
 	Number          uint8 // of this gateway among the site's, 0 to 15
 	Roster          *roster.Current
-	Queue           *queue.Queue
+	Queue           Store
 	Copy            string // path of the second copy of replay marks and epoch; "": none is kept
 	Links           []radio.Link
 	SpreadingFactor map[string]int    // by bearer; for margins
@@ -226,8 +226,8 @@ func (g *Gateway) sink(name string) *sink {
 }
 
 // Cursors are the sinks' places in the queue.
-func (g *Gateway) Cursors() map[string]*queue.Cursor {
-	m := map[string]*queue.Cursor{}
+func (g *Gateway) Cursors() map[string]Cursor {
+	m := map[string]Cursor{}
 	for _, s := range g.sinks {
 		m[s.o.Name] = s.cursor
 	}

@@ -101,7 +101,7 @@ func (w *world) start() *world {
 	w.must(err)
 	w.queue = q
 	w.link, w.wifi = newFakeLink("lora"), newFakeLink("wifi")
-	o := Options{Site: site, Name: "house", Number: 3, Roster: w.follow, Queue: q, Links: []radio.Link{w.link, w.wifi},
+	o := Options{Site: site, Name: "house", Number: 3, Roster: w.follow, Queue: OnQueue(q), Links: []radio.Link{w.link, w.wifi},
 		SpreadingFactor: map[string]int{"lora": 9}, Titles: map[string]string{"river-gate": "River gate"}, Clock: w.clock.clock(),
 		OldAfter: oldAfter, FreshWithin: proto.FreshWithin, CheckIn: w.period, Meter: w.meter,
 		Log: slog.New(slog.NewTextHandler(w.log, nil)),

@@ -59,7 +59,7 @@ const (
 type sink struct {
 	g       *Gateway
 	o       SinkOptions
-	cursor  *queue.Cursor
+	cursor  Cursor
 	inbox   chan func()
 	missed  atomic.Bool // the inbox was full: look at the disk
 	wake    chan struct{}

@@ -183,7 +183,7 @@ func (d *Daemon) openLinks() error {
 }
 
 func (d *Daemon) options(r *roster.Current, clock gateway.Clock) gateway.Options {
-	o := gateway.Options{Site: d.cfg.Site, Name: d.cfg.Gateway, Roster: r, Queue: d.queue, Copy: filepath.Join(d.cfg.State, copyFile), Links: d.links, Clock: clock,
+	o := gateway.Options{Site: d.cfg.Site, Name: d.cfg.Gateway, Roster: r, Queue: gateway.OnQueue(d.queue), Copy: filepath.Join(d.cfg.State, copyFile), Links: d.links, Clock: clock,
 		OldAfter: time.Duration(d.cfg.Trip.OldAfter), FreshWithin: time.Duration(d.cfg.Trip.FreshWithin),
 		CheckIn: time.Duration(d.cfg.Checkin.Period), Meter: d.metrics, Log: d.log,
 		SpreadingFactor: map[string]int{}, Titles: map[string]string{}, Forget: d.cfg.Forget, Faults: d.faults,
