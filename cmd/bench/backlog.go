@@ -1,0 +1,3 @@
+package main
+
+func backlog(*bench) ([]row, error) { return nil, nil }

@@ -1,0 +1,3 @@
+package main
+
+func chain(*bench) ([]row, error) { return nil, nil }

@@ -1,0 +1,3 @@
+package main
+
+func commit(*bench) ([]row, error) { return nil, nil }

@@ -1,0 +1,3 @@
+package main
+
+func footprint(*bench) ([]row, error) { return nil, nil }

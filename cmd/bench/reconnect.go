@@ -1,0 +1,3 @@
+package main
+
+func reconnect(*bench) ([]row, error) { return nil, nil }
