@@ -416,13 +416,14 @@ func (in *ingest) measure(e *Event) {
 	}
 }
 
-// event offers a new trip or fault to the sinks and, beside that, hands it to the queue.
+// event offers a new trip or fault to the sinks and, beside that, hands it to the queue. The offer comes first: nothing
+// that makes no noise is to be in an alert's way.
 func (in *ingest) event(e *Event, key windowKey, reply func()) {
-	in.log(e)
-	in.house.event(e)
 	for _, s := range in.g.sinks {
 		s.offer(e)
 	}
+	in.log(e)
+	in.house.event(e)
 	in.commit(e, key, reply)
 }
 
