@@ -167,7 +167,7 @@ func (b *bench) newLane(name string, st gateway.Store, addr string, h *house) (l
 	if l.core, err = startCore(s, st, []radio.Link{l.mast.link}, addr, name); err != nil {
 		return nil, errors.Join(err, l.mast.close())
 	}
-	return l, nil
+	return l, l.connected()
 }
 
 func (l *lane) close() error { return errors.Join(l.stop(), l.mast.close()) }

@@ -28,9 +28,12 @@ func (b *bench) newStream(name string, st gateway.Store, addr string) (*stream, 
 	if err != nil {
 		return nil, err
 	}
-	f := newFeed()
+	f := newFeed("mast")
 	c, err := startCore(s, st, []radio.Link{f}, addr, name)
-	return &stream{c, f}, err
+	if err != nil {
+		return nil, err
+	}
+	return &stream{c, f}, c.connected()
 }
 
 // pour gives n trips, sealed before the clock starts, and returns the rate at which they were done with: stored, and

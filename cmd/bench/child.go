@@ -24,8 +24,9 @@ type order struct {
 	What   string // a key of works
 	Dir    string
 	Broker string
-	N      int // events
-	Wait   int // events that wait while a commit runs; 0: one at a time
+	N      int  // events
+	Wait   int  // events that wait while a commit runs; 0: one at a time
+	Alone  bool // one at a time, and the next only once the cursor has been written
 }
 
 // report is one of a child's answers.
@@ -33,6 +34,7 @@ type report struct {
 	What   string
 	At     time.Time // by the wall clock: it is compared with another process's
 	Events int       // done, or waiting
+	Sent   int       // published and acknowledged
 	Stats  diskStats
 	Mem    memStats
 }

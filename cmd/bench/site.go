@@ -112,7 +112,7 @@ type core struct {
 	done   chan error
 }
 
-// startCore runs a gateway and waits until it is serving; with a broker ("": none) also until it has a session with it.
+// startCore runs a gateway and waits until it is serving and its bearers are up. broker is an address; "": there is none.
 func startCore(s *site, store gateway.Store, links []radio.Link, broker, name string) (*core, error) {
 	clock, err := gateway.SystemClock()
 	if err != nil {
@@ -153,7 +153,7 @@ func startCore(s *site, store gateway.Store, links []radio.Link, broker, name st
 	c.cancel = cancel
 	go func() { c.done <- c.g.Run(ctx) }() // ends with stop
 	err = await("the gateway to serve", func() bool {
-		up := c.g.Ready() && (broker == "" || c.g.Sessions()[sinkName] == nil)
+		up := c.g.Ready()
 		for _, l := range links {
 			up = up && l.Up()
 		}
@@ -170,6 +170,11 @@ func (c *core) now() proto.SendTime {
 	return proto.Instant{Epoch: c.epoch.Epoch, Since: c.clock.Mono() - c.epoch.Since}.SendTime()
 }
 
+// connected waits for a session with the broker.
+func (c *core) connected() error {
+	return await("a session with the broker", func() bool { return c.g.Sessions()[sinkName] == nil })
+}
+
 func (c *core) depth() int { n, _ := c.g.Cursors()[sinkName].Depth(); return n }
 
 func (c *core) stop() error {
@@ -180,7 +185,6 @@ func (c *core) stop() error {
 // meter counts what the core does. The zero value is ready.
 type meter struct {
 	accepted, refused, committed, failed, live, backlog, dropped atomic.Int64
-	lastLive                                                     atomic.Pointer[time.Time]
 }
 
 func (m *meter) Frame(_, verdict string) {
@@ -203,8 +207,6 @@ func (m *meter) Published(_, lane string, _ time.Duration, ok bool) {
 	switch {
 	case !ok:
 	case lane == "live":
-		now := time.Now()
-		m.lastLive.Store(&now)
 		m.live.Add(1)
 	case lane == "backlog":
 		m.backlog.Add(1)
@@ -225,13 +227,14 @@ func (m *meter) Session(string, string)                     {}
 
 // feed is a bearer without a radio, for what a radio cannot carry fast enough.
 type feed struct {
+	name    string
 	deliver chan func(radio.Packet)
 	to      func(radio.Packet)
 }
 
-func newFeed() *feed { return &feed{deliver: make(chan func(radio.Packet), 1)} }
+func newFeed(name string) *feed { return &feed{name: name, deliver: make(chan func(radio.Packet), 1)} }
 
-func (f *feed) Name() string { return "mast" }
+func (f *feed) Name() string { return f.name }
 func (f *feed) Up() bool     { return true }
 func (f *feed) Run(ctx context.Context, deliver func(radio.Packet)) error {
 	f.deliver <- deliver
