@@ -16,7 +16,7 @@ GOTESTFLAGS ?=
 TIMEOUT ?= 25m
 
 .DEFAULT_GOAL := help
-.PHONY: help build demo setup test check lint race fuzz bench clean
+.PHONY: help build demo setup test check lint race fuzz bench bench-go clean
 
 help: ## list the targets
 	@awk -F ':.*## ' '/^[a-z]+:.*## / { printf "  make %-8s %s\n", $$1, $$2 }' $(MAKEFILE_LIST)
@@ -64,7 +64,11 @@ fuzz: ## each fuzz target for FUZZTIME (10s)
 	done; \
 	echo "$$n fuzz targets"; [ $$n -gt 0 ]
 
-bench: ## every benchmark
+# BENCHFLAGS: such as --only alert,chain --rounds 3 --markdown
+bench: ## each figure beside the floor it is held against (some minutes; wants a quiet machine)
+	@$(GO) run ./cmd/bench $(BENCHFLAGS)
+
+bench-go: ## the plain Go benchmarks, of single functions
 	$(GO) test -run '^$$' -bench . -benchmem ./...
 
 clean: ## remove what was built
