@@ -275,7 +275,7 @@ func (b *bench) drain(dir, path string, before int64) (rows []row, err error) {
 	n := fmt.Sprintf("backlog of %d: ", b.sizes.backlog)
 	return []row{
 		{name: n + "drained to mosquitto", own: rate(median(own)), floor: rate(median(floor)) + " bare client, same payload and window",
-			ratio: median(ratio), asked: "≥ 10000/s or 0.8 ×", met: median(own) >= need || median(ratio) >= 0.8,
+			ratio: median(ratio), asked: "≥ 10000/s, or 0.8 × if that is less", met: median(own) >= need,
 			note: fmt.Sprintf("%d bytes a message, %d without acknowledgement at most, no subscriber", len(example), window)},
 		{name: n + "anonymous memory, draining", own: mebi(float64(peak.Anon)), ratio: math.NaN(), asked: "≤ 32 MiB", met: peak.Anon <= 32<<20,
 			note: "beside it up to " + mebi(float64(peak.File)) + " of the mapped file and the program"},

@@ -149,7 +149,7 @@ func TestTable(t *testing.T) {
 	var b strings.Builder
 	printMarkdown(&b, rows)
 	for _, want := range []string{"| alert | ≤ 1.3 × | 1.23 ms | 1.00 ms | 1.23 × | yes |", "| chain | ≥ 0.9 × | 100/s | 200/s | 0.50 × | **no** |",
-		"| size | < 2 MiB | 1 MiB | – | – | yes |", "*size*: stripped"} {
+		"| size | < 2 MiB | 1 MiB | – | – | yes |", "* size: stripped"} {
 		if !strings.Contains(b.String(), want+"\n") {
 			t.Errorf("the table lacks %q:\n%s", want, b.String())
 		}

@@ -157,8 +157,8 @@ func memOf(pid string) (m memStats, err error) {
 	return memStats{v["RssAnon"] << 10, v["RssFile"] << 10, v["VmRSS"] << 10}, err
 }
 
-// written is how many bytes a process has had written to disks, or will: pages count when they are made dirty. What the
-// file system's journal adds is not in it.
+// written is how many bytes a process has had written to disks, or will: pages count when they are made dirty, those of the
+// file system's own bookkeeping among them.
 func written(pid string) (int64, error) {
 	v, err := procFields("/proc/"+pid+"/io", map[string]int64{"write_bytes": 0})
 	return v["write_bytes"], err

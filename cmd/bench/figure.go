@@ -82,9 +82,10 @@ func printMarkdown(w io.Writer, rows []row) {
 	for _, r := range rows {
 		fmt.Fprintf(w, "| %s | %s | %s | %s | %s | %s |\n", r.name, r.asked, r.own, cmp.Or(r.floor, "–"), r.measured(), yesNo(r.met))
 	}
+	fmt.Fprintln(w)
 	for _, r := range rows {
 		if r.note != "" {
-			fmt.Fprintf(w, "\n*%s*: %s\n", r.name, r.note)
+			fmt.Fprintf(w, "* %s: %s\n", r.name, r.note)
 		}
 	}
 }
