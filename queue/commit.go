@@ -41,6 +41,7 @@ type batch struct {
 	saved   int // acknowledgements that it persists
 	added   [priorities][]Seq
 	trimmed [priorities][]Seq
+	marks   map[string][]byte // advanced by it; written once, by finish, however many events of a node it holds
 	debt    bool
 	changed bool
 	after   []func() // effects on memory, run under mu once the commit has succeeded
@@ -189,7 +190,7 @@ func (q *Queue) begin() (*batch, error) {
 		return nil, q.breakDown(err)
 	}
 	st := q.db.Stats()
-	b := &batch{q: q, tx: tx, last: q.last}
+	b := &batch{q: q, tx: tx, last: q.last, marks: map[string][]byte{}}
 	b.used = tx.Size() - int64(st.FreePageN+st.PendingPageN)*pageSize
 	q.mu.Lock()
 	q.stats.BytesUsed, q.stats.BytesFile = b.used, tx.Size()
@@ -352,10 +353,10 @@ func (b *batch) append(r *Record) (Seq, error) {
 		return 0, err
 	}
 	if r.Mark != nil {
-		_ = b.put(bucketMarks, r.Mark.Key, mark) // put keeps the error in b.fatal
+		b.marks[string(r.Mark.Key)] = mark
 	}
 	for _, s := range r.Settle {
-		_ = b.delete(bucketAside, seqKey(s))
+		_ = b.delete(bucketAside, seqKey(s)) // delete keeps the error in b.fatal
 	}
 	if r.NoStore {
 		return 0, b.fatal
@@ -401,14 +402,10 @@ func (b *batch) advance(m *Mark) ([]byte, error) {
 	if m == nil {
 		return nil, nil
 	}
-	var old []byte
-	if stored := b.tx.Bucket(bucketMarks).Get(m.Key); stored != nil {
-		payload, err := unseal(bucketMarks, m.Key, stored)
-		if err != nil {
-			b.refused[RefusedCorruptMark]++
-			return nil, fmt.Errorf("%w: %x: %w", ErrCorruptMark, m.Key, err)
-		}
-		old = payload
+	old, err := b.mark(m.Key)
+	if err != nil {
+		b.refused[RefusedCorruptMark]++
+		return nil, fmt.Errorf("%w: %x: %w", ErrCorruptMark, m.Key, err)
 	}
 	value, err := b.q.opt.Advance(old, m.Counter)
 	if err == nil && len(value) > MaxValue {
@@ -418,6 +415,28 @@ func (b *batch) advance(m *Mark) ([]byte, error) {
 		b.refused[RefusedMark]++
 	}
 	return value, err
+}
+
+// mark is a replay mark as of this point of the batch, nil if there is none.
+func (b *batch) mark(key []byte) ([]byte, error) {
+	if v, ok := b.marks[string(key)]; ok {
+		return v, nil
+	}
+	stored := b.tx.Bucket(bucketMarks).Get(key)
+	if stored == nil {
+		return nil, nil
+	}
+	return unseal(bucketMarks, key, stored)
+}
+
+func (b *batch) setMark(key, value []byte) error {
+	delete(b.marks, string(key)) // or finish would put the older one back
+	return b.put(bucketMarks, key, value)
+}
+
+func (b *batch) forgetMark(key []byte) error {
+	delete(b.marks, string(key))
+	return b.delete(bucketMarks, key)
 }
 
 // put seals and stores. An error is bbolt's, and the batch cannot be committed any more.
@@ -446,9 +465,14 @@ func (b *batch) note(err error) error {
 
 // finish adds what belongs to the transaction as a whole.
 func (b *batch) finish() error {
+	for key, value := range b.marks {
+		_ = b.put(bucketMarks, []byte(key), value) // put keeps the error in b.fatal
+	}
 	for p, seqs := range b.trimmed {
+		bk := b.tx.Bucket(bucketEv[p])
 		for _, s := range seqs {
-			_ = b.delete(bucketEv[p], seqKey(s))
+			b.changed = true
+			_ = b.note(bk.Delete(seqKey(s)))
 		}
 	}
 	if b.last != b.q.last {

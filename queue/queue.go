@@ -326,7 +326,7 @@ func (q *Queue) SetMark(key, value []byte) error {
 		return fmt.Errorf("set mark: %d bytes, expected at most %d", len(value), MaxValue)
 	}
 	key, value = bytes.Clone(key), bytes.Clone(value)
-	return q.do("set mark", func(b *batch) (Seq, error) { return 0, b.put(bucketMarks, key, value) })
+	return q.do("set mark", func(b *batch) (Seq, error) { return 0, b.setMark(key, value) })
 }
 
 // ForgetMark removes a mark; the next Advance for it sees nil. It returns once that is on disk.
@@ -335,7 +335,7 @@ func (q *Queue) ForgetMark(key []byte) error {
 		return fmt.Errorf("forget mark: %w", err)
 	}
 	key = bytes.Clone(key)
-	return q.do("forget mark", func(b *batch) (Seq, error) { return 0, b.delete(bucketMarks, key) })
+	return q.do("forget mark", func(b *batch) (Seq, error) { return 0, b.forgetMark(key) })
 }
 
 // Get returns the setting called name, or nil if there is none.
