@@ -131,7 +131,7 @@ func idleWork(o order, out *json.Encoder) error {
 	if err != nil {
 		return err
 	}
-	if _, err := b.store(1); err != nil {
+	if _, err := b.store(1, 0); err != nil {
 		return err
 	}
 	p, err := newPublisher(o.Broker)
