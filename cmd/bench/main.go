@@ -47,7 +47,7 @@ type sizes struct {
 	idleTime int // seconds
 }
 
-var full = sizes{rounds: 7, alerts: 250, commits: 200, batches: 40, lone: 3, chain: 12_000, backlog: 1_000_000, part: 40_000,
+var full = sizes{rounds: 7, alerts: 400, commits: 200, batches: 40, lone: 3, chain: 12_000, backlog: 1_000_000, part: 40_000,
 	arch: "arm", perDay: 200, cardTBW: 30, outages: 5, idleTime: 10}
 
 func main() {
