@@ -56,7 +56,7 @@ func create(path string, o Options) (err error) {
 		return fmt.Errorf("remove what an interrupted start left: %w", err)
 	}
 	if err := writeNew(temp, o); err != nil {
-		return err
+		return errors.Join(err, os.Remove(temp)) // it may hold the last of the disk's space
 	}
 	return os.Rename(temp, path)
 }
@@ -110,7 +110,7 @@ func writeNew(temp string, o Options) error {
 	if err != nil {
 		return err
 	}
-	return errors.Join(f.Sync(), f.Close())
+	return errors.Join(reserveNew(f, &o), f.Sync(), f.Close())
 }
 
 func layOut(tx *bbolt.Tx) error {
@@ -156,7 +156,7 @@ func openBolt(path string, o Options, readOnly bool) (*bbolt.DB, error) {
 	if err != nil {
 		return nil, err
 	}
-	db.AllocSize = 1 << 20
+	db.AllocSize = 0 // the account of the disk lengthens the file, before bbolt would
 	return db, nil
 }
 
@@ -224,16 +224,11 @@ func checkHeader(f *os.File) error {
 func readMeta(f *os.File) (page, pages uint64, ok bool) {
 	var newest uint64
 	consider := func(off int64) {
-		var b [metaEnd]byte
-		if _, err := f.ReadAt(b[:], off); err != nil {
+		b, valid := metaPage(f, off)
+		if !valid {
 			return
 		}
 		ne := binary.NativeEndian
-		sum := fnv.New64a()
-		sum.Write(b[metaMagic:metaSum])
-		if ne.Uint32(b[metaMagic:]) != boltMagic || ne.Uint32(b[metaVersion:]) != boltVersion || ne.Uint64(b[metaSum:]) != sum.Sum64() {
-			return
-		}
 		if tx := ne.Uint64(b[metaTx:]); !ok || tx > newest {
 			page, pages, newest, ok = uint64(ne.Uint32(b[metaPageSize:])), ne.Uint64(b[metaPages:]), tx, true
 		}
@@ -246,4 +241,15 @@ func readMeta(f *os.File) (page, pages uint64, ok bool) {
 		consider(size)
 	}
 	return page, pages, ok
+}
+
+// metaPage reads the meta page at off and says whether its checksum holds.
+func metaPage(f *os.File, off int64) (b [metaEnd]byte, ok bool) {
+	if _, err := f.ReadAt(b[:], off); err != nil {
+		return b, false
+	}
+	ne := binary.NativeEndian
+	sum := fnv.New64a()
+	sum.Write(b[metaMagic:metaSum])
+	return b, ne.Uint32(b[metaMagic:]) == boltMagic && ne.Uint32(b[metaVersion:]) == boltVersion && ne.Uint64(b[metaSum:]) == sum.Sum64()
 }
