@@ -8,6 +8,9 @@ import (
 	"time"
 
 	"go.etcd.io/bbolt"
+	berrors "go.etcd.io/bbolt/errors"
+
+	"longlane/queue/pages"
 )
 
 const (
@@ -19,7 +22,7 @@ const (
 	fillPercent = 0.95            // keys only rise, so pages need no room for insertions
 )
 
-// Shares of Options.MaxBytes, in percent, above which a priority is refused: check-ins make room for faults, and
+// Shares of Stats.Capacity, in percent, above which a priority is refused: check-ins make room for faults, and
 // both for trips.
 var share = [priorities]int64{Alarm: 100, Notice: 90, Routine: 80}
 
@@ -36,7 +39,12 @@ type request struct {
 type batch struct {
 	q       *Queue
 	tx      *bbolt.Tx
-	used    int64 // bytes in use when it began, plus an estimate of what it adds
+	began   int64 // bytes in use when it began
+	used    int64 // and with an estimate of what it adds
+	limit   int64 // bytes in use at which trips are refused
+	byDisk  bool  // because of the disk
+	unsaved bool  // the cursors were left out
+	attempt int   // 0, or how often what it carries out has found no room before
 	last    Seq
 	saved   int // acknowledgements that it persists
 	added   [priorities][]Seq
@@ -56,6 +64,7 @@ func (q *Queue) run() {
 	timer := time.NewTimer(ackDelay)
 	defer timer.Stop()
 	armed := true
+	seen := uint64(0) // commits when last looked at
 	for {
 		select {
 		case r, ok := <-q.requests:
@@ -74,9 +83,11 @@ func (q *Queue) run() {
 			armed = false
 			if unsaved, _ := q.pending(); unsaved > 0 {
 				q.commit(nil)
+			} else if q.idle(&seen) && q.worthCompacting() {
+				q.compactIdle()
 			}
 		}
-		if unsaved, _ := q.pending(); unsaved > 0 && !armed {
+		if unsaved, _ := q.pending(); !armed && (unsaved > 0 || q.worthCompacting()) {
 			timer.Reset(ackDelay)
 			armed = true
 		}
@@ -135,9 +146,28 @@ func (q *Queue) commit(reqs []request) {
 	}
 }
 
+// transact carries out reqs in one transaction. Should that not fit into the file, nothing was written, and it does with
+// less: without events first, then with what other programs were to have of the disk, then without cursors, whose loss is
+// that events are offered again.
 func (q *Queue) transact(reqs []request, answers []answer) error {
+	for attempt := 0; ; attempt++ {
+		err := q.try(reqs, answers, attempt)
+		if !errors.Is(err, errNoRoom) {
+			return err
+		}
+		q.disk.tight()
+		if attempt == lastAttempt {
+			return fmt.Errorf("%w: %w", ErrFull, err)
+		}
+		if attempt > 0 {
+			q.disk.lastResort()
+		}
+	}
+}
+
+func (q *Queue) try(reqs []request, answers []answer, attempt int) error {
 	start := time.Now()
-	b, err := q.begin()
+	b, err := q.begin(attempt)
 	if err != nil {
 		return err
 	}
@@ -164,12 +194,50 @@ func (q *Queue) transact(reqs []request, answers []answer) error {
 		q.abandon(b)
 		return fmt.Errorf("commit: %w", err)
 	}
+	q.db.MaxSize = int(q.disk.limit(b.last != q.last))
+	id := b.tx.ID()
 	if err := b.tx.Commit(); err != nil {
-		return q.giveUp(b, err)
+		return q.commitFailed(b, uint64(id), err)
 	}
 	q.committed(b, time.Since(start))
 	return nil
 }
+
+// commitFailed tells apart what a commit's error leaves. Without a free page bbolt gives up before the first write.
+// And a disk that is full although space was allocated, as one that never overwrites may be, refuses the pages of this
+// transaction: as long as its meta page was not written nothing leads to them, and all that was written before had
+// been synced. Of anything else nothing is known.
+func (q *Queue) commitFailed(b *batch, id uint64, err error) error {
+	switch {
+	case errors.Is(err, berrors.ErrMaxSizeReached):
+		err = errNoRoom
+	case isNoSpace(err) && !q.visible(id):
+		q.opt.Log.Warn("the disk is full, nothing was written", "path", q.path, "err", err)
+		q.disk.tight()
+		err = fmt.Errorf("%w: %w", ErrFull, err)
+	default:
+		return q.giveUp(b, err)
+	}
+	_ = b.tx.Rollback() // bbolt has done this already and says so
+	if b.last == q.last {
+		q.mu.Lock()
+		q.stats.NoRoom++
+		q.mu.Unlock()
+	}
+	return err
+}
+
+// visible says whether a transaction has reached the file's meta pages, or may have: one of them tells of it, or cannot
+// be read.
+func (q *Queue) visible(id uint64) bool {
+	last, err := pages.LastTx(q.disk.file)
+	return err != nil || last >= id
+}
+
+// errNoRoom: a transaction needs more pages than the file has.
+var errNoRoom = errors.New("no page left in the file")
+
+const lastAttempt = 3
 
 func (q *Queue) fault(requests int) error {
 	if q.opt.Fault == nil {
@@ -181,21 +249,35 @@ func (q *Queue) fault(requests int) error {
 	return q.opt.Fault("append")
 }
 
-func (q *Queue) begin() (*batch, error) {
+func (q *Queue) begin(attempt int) (*batch, error) {
 	if err := q.failure(); err != nil {
 		return nil, err
 	}
-	tx, err := q.db.Begin(true)
+	tx, free, err := q.beginTx()
 	if err != nil {
 		return nil, q.breakDown(err)
 	}
 	st := q.db.Stats()
-	b := &batch{q: q, tx: tx, last: q.last, marks: map[string][]byte{}}
+	b := &batch{q: q, tx: tx, last: q.last, attempt: attempt, marks: map[string][]byte{}}
 	b.used = tx.Size() - int64(st.FreePageN+st.PendingPageN)*pageSize
+	b.began = b.used
 	q.mu.Lock()
-	q.stats.BytesUsed, q.stats.BytesFile = b.used, tx.Size()
-	writes := b.saveCursors()
-	b.planTrim()
+	events, spans := q.count()
+	b.limit, b.byDisk = q.disk.capacity()
+	q.stats.BytesUsed, q.stats.BytesFile = b.used, q.disk.limit(false)
+	var writes []write
+	free -= txSlack
+	if need := cursorSpace * spanSize * spans; attempt < lastAttempt && need <= free {
+		writes, free = b.saveCursors(), free-need
+	} else {
+		b.unsaved = true
+	}
+	// Their events may go all the same: of those that are gone no cursor is asked.
+	left := maxTrim
+	if attempt > 0 {
+		left >>= 4 * attempt
+	}
+	b.planTrim(max(left, 1), free, b.used/max(events, 1))
 	q.mu.Unlock()
 	for _, w := range writes {
 		if err := b.put(bucketCur, w.key, w.value); err != nil {
@@ -203,6 +285,55 @@ func (q *Queue) begin() (*batch, error) {
 		}
 	}
 	return b, nil
+}
+
+// beginTx begins a transaction and says how many bytes of the file it may surely write. Pages that were freed can be
+// used again once no reader is left from before; when there is little else, it waits for those few microseconds.
+func (q *Queue) beginTx() (*bbolt.Tx, int64, error) {
+	st := q.db.Stats()
+	allocated := q.disk.limit(false)
+	free := int64(st.FreePageN) * pageSize
+	tx, err := q.db.Begin(true)
+	if err != nil {
+		return nil, 0, err
+	}
+	if free += allocated - tx.Size(); free >= q.disk.reserve || st.PendingPageN == 0 {
+		return tx, free, nil
+	}
+	if err := tx.Rollback(); err != nil {
+		return nil, 0, err
+	}
+	q.views.Lock()
+	defer q.views.Unlock()
+	if tx, err = q.db.Begin(true); err != nil {
+		return nil, 0, err
+	}
+	return tx, free + int64(st.PendingPageN)*pageSize, nil
+}
+
+// count tells how many events wait, and how many spans the cursors have. The caller holds mu.
+func (q *Queue) count() (events, spans int64) {
+	for p := range q.lanes {
+		events += int64(len(q.lanes[p]))
+		for _, c := range q.cursors {
+			spans += int64(len(c.places[p].spans))
+		}
+	}
+	return events, spans
+}
+
+// trimCost is what deleting n events of a certain size, one behind the other, takes: the pages they stand on are copied,
+// and so is what is merged with them; of large values up to four stand on one page in a row.
+func trimCost(n, size int64) int64 {
+	if size < pageSize {
+		return 2*pageSize + 2*n*size
+	}
+	return 2*pageSize + 8*n*size
+}
+
+// trimmable is how many of n events may be deleted for that many bytes.
+func trimmable(n, size, free int64) int64 {
+	return min(n, max(0, free-2*pageSize)*n/max(1, trimCost(n, size)-2*pageSize))
 }
 
 func (q *Queue) failure() error {
@@ -322,12 +453,12 @@ func (b *batch) saveCursors() []write {
 }
 
 // planTrim chooses what to delete: the events that every sink has acknowledged, as persisted by this same
-// transaction. Without any sink nothing is deleted. The caller holds mu.
-func (b *batch) planTrim() {
+// transaction or by a later one: at most left of them, of that size on the average, and no more than surely can be with
+// that many free bytes. Without any sink nothing is deleted. The caller holds mu.
+func (b *batch) planTrim(left int, free, size int64) {
 	if len(b.q.cursors) == 0 {
 		return
 	}
-	left := maxTrim
 	for p, l := range b.q.lanes {
 		covered := []span{{0, math.MaxUint64}}
 		for _, c := range b.q.cursors {
@@ -335,10 +466,17 @@ func (b *batch) planTrim() {
 		}
 		for _, s := range covered {
 			done := l[l.from(s.lo):l.after(s.hi)]
-			take := min(len(done), left)
+			if len(done) == 0 {
+				continue
+			}
+			take := int(trimmable(int64(min(len(done), left)), size, free))
+			if take == 0 && left == maxTrim {
+				take = 1 // one at the least: the reserve is made for it
+			}
+			free -= trimCost(int64(take), size)
 			b.trimmed[p] = append(b.trimmed[p], done[:take]...)
 			b.debt = b.debt || take < len(done)
-			left -= take
+			left = max(0, left-take)
 		}
 	}
 }
@@ -388,11 +526,19 @@ func (b *batch) room(r *Record) error {
 	if r.Aside {
 		cost *= 2
 	}
-	limit := b.q.opt.MaxBytes / 100 * share[r.Priority]
-	if b.used+cost > limit {
+	limit := b.limit / 100 * share[r.Priority]
+	if r.Priority == Alarm {
+		limit = b.q.opt.MaxBytes // of the disk, trips get what it gives
+	}
+	added := b.used + cost - b.began
+	if b.attempt > 0 || b.used+cost > limit || !b.q.disk.fits(b.began+2*added) { // pages are never quite full
 		b.refused[refusedFull(r.Priority)]++
-		return fmt.Errorf("%w for %v events: %d KiB of %d KiB in use, the limit for this priority is %d %%",
-			ErrFull, r.Priority, b.used>>10, b.q.opt.MaxBytes>>10, share[r.Priority])
+		why := ""
+		if b.byDisk {
+			why = "; the disk has no room for more"
+		}
+		return fmt.Errorf("%w for %v events: %d KiB of %d KiB in use, the limit for this priority is %d %%%s",
+			ErrFull, r.Priority, b.used>>10, b.limit>>10, share[r.Priority], why)
 	}
 	b.used += cost
 	return nil

@@ -59,7 +59,7 @@ func create(path string, o Options) (err error) {
 		return fmt.Errorf("remove what an interrupted start left: %w", err)
 	}
 	if err := writeNew(temp, o); err != nil {
-		return err
+		return errors.Join(err, os.Remove(temp)) // it may hold the last of the disk's space
 	}
 	return os.Rename(temp, path)
 }
@@ -105,7 +105,7 @@ func writeNew(temp string, o Options) error {
 	if err != nil {
 		return err
 	}
-	return errors.Join(f.Sync(), f.Close())
+	return errors.Join(reserveNew(f, &o), f.Sync(), f.Close())
 }
 
 func layOut(tx *bbolt.Tx) error {
@@ -139,21 +139,23 @@ func boltOptions(o Options) *bbolt.Options {
 
 // openBolt opens an existing file. Nothing here creates one: bbolt takes an empty file for a new one, and a queue that
 // lost its contents would pass for one that never had any. It fills lanes, if there are any, with the numbers of the
-// events in the file, since it must look at every page anyway.
-func openBolt(path string, o Options, readOnly bool, lanes *[priorities]lane) (*bbolt.DB, error) {
+// events in the file, since it must look at every page anyway. The file that is returned is bbolt's own, and is closed with it.
+func openBolt(path string, o Options, readOnly bool, lanes *[priorities]lane) (*bbolt.DB, *os.File, error) {
 	bo := boltOptions(o)
 	bo.ReadOnly = readOnly
 	bo.PreLoadFreelist = true
 	bo.InitialMmapSize = int(o.MaxBytes) // a larger map later would have to wait for every reader
-	bo.OpenFile = func(path string, flag int, mode os.FileMode) (*os.File, error) {
-		return openChecked(path, flag, mode, o.LockTimeout, lanes)
+	var f *os.File
+	bo.OpenFile = func(path string, flag int, mode os.FileMode) (_ *os.File, err error) {
+		f, err = openChecked(path, flag, mode, o.LockTimeout, lanes)
+		return f, err
 	}
 	db, err := bbolt.Open(path, fileMode, bo)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
-	db.AllocSize = 1 << 20
-	return db, nil
+	db.AllocSize = 0 // the account of the disk lengthens the file, before bbolt would
+	return db, f, nil
 }
 
 // openChecked opens the file for bbolt, takes its lock, which bbolt takes once more on the same descriptor, and makes sure
@@ -171,15 +173,35 @@ func openChecked(path string, flag int, mode os.FileMode, wait time.Duration, la
 	if flag&(os.O_WRONLY|os.O_RDWR) == 0 {
 		how = syscall.LOCK_SH
 	}
-	if err := errors.Join(checkMode(f), lock(f, how, wait)); err != nil {
-		f.Close()
-		return nil, err
+	err = errors.Join(checkMode(f), lock(f, how, wait))
+	if err == nil {
+		err = sameFile(path, f)
 	}
-	if err := checkPages(f, lanes); err != nil {
+	if err == nil {
+		err = checkPages(f, lanes)
+	}
+	if err != nil {
 		f.Close()
 		return nil, err
 	}
 	return f, nil
+}
+
+// sameFile refuses a file that another gateway has replaced while its lock was waited for: what would be written to it is
+// lost.
+func sameFile(path string, f *os.File) error {
+	now, err := os.Stat(path)
+	if err != nil {
+		return err
+	}
+	was, err := f.Stat()
+	if err != nil {
+		return err
+	}
+	if !os.SameFile(now, was) {
+		return fmt.Errorf("%w: it has replaced the file meanwhile", ErrLocked)
+	}
+	return nil
 }
 
 // lock takes the lock that bbolt takes as well.

@@ -59,13 +59,17 @@ type Options struct {
 	LockTimeout time.Duration // how long to wait for another process to let go of the file; 0: 2 s
 	MaxBytes    int64         // bytes in use above which alarms are refused, 64 KiB to 1 GiB; 0: DefaultMaxBytes
 
+	// LeaveFree is how many bytes of the file system are left to others: events do not take them. 0: 16 MiB.
+	LeaveFree int64
+
 	// Fault, for tests, is called before each commit with "append" (requests in it) or "acks" (only cursors and
 	// deletions). An error makes the commit fail as if it had never been tried.
 	Fault func(op string) error
 
 	Log *slog.Logger // nil: no log
 
-	noSync bool // only for the test that shows what a queue without sync loses
+	noSync       bool  // only for the test that shows what a queue without sync loses
+	compactAbove int64 // for tests; 0: compactAbove
 }
 
 func (o *Options) fill() error {
@@ -81,6 +85,15 @@ func (o *Options) fill() error {
 	if o.MaxBytes < minMaxBytes || o.MaxBytes > maxMaxBytes {
 		return fmt.Errorf("MaxBytes is %d, expected %d to %d", o.MaxBytes, minMaxBytes, maxMaxBytes)
 	}
+	if o.compactAbove == 0 {
+		o.compactAbove = compactAbove
+	}
+	if o.LeaveFree == 0 {
+		o.LeaveFree = defaultLeaveFree
+	}
+	if o.LeaveFree < 0 {
+		return fmt.Errorf("LeaveFree is %d, expected more than 0", o.LeaveFree)
+	}
 	if o.LockTimeout < 0 {
 		return fmt.Errorf("LockTimeout is %v, expected more than 0", o.LockTimeout)
 	}
@@ -92,7 +105,13 @@ type Queue struct {
 	path string
 	id   [16]byte
 	opt  Options
-	db   *bbolt.DB
+
+	// The committer alone replaces db and disk, and holds views for it; readers hold it to read.
+	views sync.RWMutex
+	db    *bbolt.DB
+	disk  *disk
+
+	compactFailed time.Time // the committer's
 
 	requests chan request
 	kick     chan struct{} // cursors changed; capacity 1, never blocks the sender
@@ -116,6 +135,7 @@ type Queue struct {
 	debt    bool         // more may be deleted than the last transaction took
 	failed  error        // why the queue is broken
 	stats   Stats
+	wrote   int64 // pages written to files that compaction has replaced, in bytes
 }
 
 // Open opens the queue file at path and creates it if there is none. The file is locked until Close.
@@ -143,7 +163,7 @@ func open(path string, o Options) (*Queue, error) {
 		return nil, err
 	}
 	var lanes [priorities]lane
-	db, err := openBolt(path, o, false, &lanes)
+	db, f, err := openBolt(path, o, false, &lanes)
 	if err != nil {
 		return nil, err
 	}
@@ -156,11 +176,33 @@ func open(path string, o Options) (*Queue, error) {
 		cursors:  map[string]*Cursor{},
 		suspect:  map[Seq]bool{},
 	}
-	if err := db.View(q.load); err != nil {
-		return nil, errors.Join(fmt.Errorf("%w: %w", ErrDamaged, err), db.Close())
+	if err := q.start(f); err != nil {
+		return nil, errors.Join(err, q.db.Close())
 	}
 	go q.run()
 	return q, nil
+}
+
+// start loads what is kept in memory and takes account of the disk; f is the file that bbolt has opened.
+func (q *Queue) start(f *os.File) error {
+	if err := q.db.View(q.load); err != nil {
+		return fmt.Errorf("%w: %w", ErrDamaged, err)
+	}
+	high, err := highWater(q.db)
+	if err != nil {
+		return err
+	}
+	if q.disk, err = openDisk(f, high, &q.opt); err != nil {
+		return err
+	}
+	q.stats.BytesFile = q.disk.allocated
+	if err := removeTemp(q.path); err != nil {
+		return err
+	}
+	if q.worthCompacting() {
+		q.compactIdle()
+	}
+	return q.failure()
 }
 
 // load checks the lanes and reads what else is kept in memory: the cursors, not the events.
@@ -429,9 +471,14 @@ func (q *Queue) Dead() ([]DeadItem, error) {
 	return out, nil
 }
 
-// Flush persists all acknowledgements made before the call.
+// Flush persists all acknowledgements made before the call, or says with [ErrFull] that they have to wait in memory.
 func (q *Queue) Flush() error {
-	return q.do("flush", func(*batch) (Seq, error) { return 0, nil })
+	return q.do("flush", func(b *batch) (Seq, error) {
+		if b.unsaved {
+			return 0, fmt.Errorf("%w: acknowledgements wait in memory", ErrFull)
+		}
+		return 0, nil
+	})
 }
 
 // Broken is closed when a commit has failed in the operating system; see [ErrBroken].
@@ -452,6 +499,8 @@ func (q *Queue) Close() error {
 			err = errors.New("the last acknowledgements could not be saved; their events will be offered again")
 		}
 		q.mu.Unlock()
+		q.views.RLock() // only the committer, which has ended, replaces them
+		defer q.views.RUnlock()
 		if err := errors.Join(err, q.db.Close()); err != nil {
 			q.closeErr = fmt.Errorf("close queue %s: %w", q.path, err)
 		}
@@ -482,7 +531,10 @@ func (q *Queue) do(what string, apply func(*batch) (Seq, error)) error {
 	return nil
 }
 
+// view runs fn in a transaction that ends with it. fn must not wait for the committer, which may wait for it.
 func (q *Queue) view(fn func(*bbolt.Tx) error) error {
+	q.views.RLock()
+	defer q.views.RUnlock()
 	err := q.db.View(fn)
 	if errors.Is(err, berrors.ErrDatabaseNotOpen) {
 		return ErrClosed

@@ -11,6 +11,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"syscall"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -23,7 +24,8 @@ const childEnv = "LONGLANE_QUEUE_TEST_CHILD"
 
 func TestMain(m *testing.M) {
 	role := os.Getenv(childEnv)
-	child, ok := map[string]func() error{"kill": killChild, "workload": workloadChild, "probe": probeChild, "failing disk": failingDiskChild}[role]
+	child, ok := map[string]func() error{"kill": killChild, "workload": workloadChild, "probe": probeChild, "failing disk": failingDiskChild,
+		"full disk": fullDiskChild, "refusing disk": refusingDiskChild, "compact": compactChild}[role]
 	switch {
 	case role == "":
 		os.Exit(m.Run())
@@ -744,13 +746,8 @@ func TestBrokenAfterRealFailure(t *testing.T) {
 	q := openTest(t, path, Options{MaxBytes: minMaxBytes, Fault: func(op string) error { return nil }})
 	mustSink(t, q, "broker", SinkOptions{})
 	mustAppend(t, q, Record{Value: []byte("good")})
-	// bbolt's own size limit stands in for the full disk: it fails deep within a transaction.
-	grow := request{apply: func(b *batch) (Seq, error) { q.db.MaxSize = 1; return 0, nil }}
-	q.send(grow)
-	var err error
-	for i := 0; err == nil && i < 1000; i++ {
-		_, err = appendWait(q, Record{Value: make([]byte, 8000)})
-	}
+	// TestDiskFails has a real disk fail; this is what bbolt hands on of it.
+	err := q.do("write", func(b *batch) (Seq, error) { _ = b.note(syscall.EIO); return 0, nil })
 	if !errors.Is(err, ErrBroken) {
 		t.Fatalf("append = %v, want ErrBroken", err)
 	}

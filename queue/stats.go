@@ -39,28 +39,36 @@ type Stats struct {
 	Deleted     uint64 // after every sink was done with them
 	Corrupt     uint64 // failed their checksum
 	DeadDropped uint64 // pushed out of the full dead bucket
+	NoRoom      uint64 // transactions without events that found no room, with nothing written: the reserve was too small
+	Compactions uint64
 
 	// As they stand now.
 	Waiting    [priorities]int // events in the log
 	Requests   int             // waiting for the committer, of 4096
 	LastSeq    Seq
-	BytesUsed  int64 // as of the last transaction's begin; compare with Options.MaxBytes
-	BytesFile  int64 // the file's high-water mark; it does not shrink
+	BytesUsed  int64 // as of the last transaction's begin; compare with Capacity
+	BytesFile  int64 // the file's size
+	Capacity   int64 // bytes in use at which trips are refused; faults are at 90 % of it, check-ins at 80 %
+	ByDisk     bool  // Capacity is below MaxBytes, since the disk has no room for more
 	BytesWrote int64 // pages written since Open, for the wear of a memory card
 }
 
 // Stats returns a copy of the counters.
 func (q *Queue) Stats() Stats {
+	q.views.RLock()
 	tx := q.db.Stats().TxStats
+	capacity, byDisk := q.disk.capacity()
+	q.views.RUnlock()
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	st := q.stats
+	st.Capacity, st.ByDisk = capacity, byDisk
 	for p := range q.lanes {
 		st.Waiting[p] = len(q.lanes[p])
 	}
 	st.Requests = len(q.requests)
 	st.LastSeq = q.last
-	st.BytesWrote = tx.GetPageAlloc() + int64(st.Commits)*pageSize
+	st.BytesWrote = q.wrote + tx.GetPageAlloc() + int64(st.Commits)*pageSize
 	return st
 }
 

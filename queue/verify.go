@@ -16,7 +16,7 @@ func Check(path string) error {
 	if err := o.fill(); err != nil {
 		return err
 	}
-	db, err := openBolt(path, o, true, nil)
+	db, _, err := openBolt(path, o, true, nil)
 	if err != nil {
 		return fmt.Errorf("check queue %s: %w", path, err)
 	}
@@ -33,7 +33,7 @@ func Probe(path string) error {
 	if err := o.fill(); err != nil {
 		return err
 	}
-	db, err := openBolt(path, o, true, nil)
+	db, _, err := openBolt(path, o, true, nil)
 	if err != nil {
 		return fmt.Errorf("probe queue %s: %w", path, err)
 	}

@@ -64,22 +64,19 @@ type Element struct {
 // damaged, and what was written last would be missing without a word.
 func newest(r *reader) (Meta, error) {
 	var best Meta
-	for page := range int64(2) {
-		p, err := r.at(page*Size, headerSize+metaSize)
+	for page := range 2 {
+		p, err := r.at(int64(page)*Size, headerSize+metaSize)
 		if err != nil {
 			return best, fmt.Errorf("not a queue file: %w", err)
 		}
-		b := p[headerSize:]
-		sum := fnv.New64a()
-		sum.Write(b[:56])
-		if order.Uint32(b) != magic || order.Uint32(b[4:]) != version || order.Uint32(b[8:]) != Size || order.Uint64(b[56:]) != sum.Sum64() {
-			return best, fmt.Errorf("not a queue file, or its header is damaged: page %d is no valid meta page", page)
+		m, freelist, err := parseMeta(p[headerSize:], page)
+		if err != nil {
+			return best, err
 		}
-		m := Meta{Root: order.Uint64(b[16:]), Pages: order.Uint64(b[40:]), Tx: order.Uint64(b[48:])}
 		if m.Tx < best.Tx {
 			continue
 		}
-		if best = m; order.Uint64(b[32:]) != noFreelist {
+		if best = m; freelist != noFreelist {
 			best.Pages = 0 // only the first meta of a new file has one
 		}
 	}
@@ -90,6 +87,32 @@ func newest(r *reader) (Meta, error) {
 		return best, fmt.Errorf("file is cut short: %d bytes, its header says at least %d", r.size, best.Pages*Size)
 	}
 	return best, nil
+}
+
+func parseMeta(b []byte, page int) (m Meta, freelist uint64, err error) {
+	sum := fnv.New64a()
+	sum.Write(b[:56])
+	if order.Uint32(b) != magic || order.Uint32(b[4:]) != version || order.Uint32(b[8:]) != Size || order.Uint64(b[56:]) != sum.Sum64() {
+		return m, 0, fmt.Errorf("not a queue file, or its header is damaged: page %d is no valid meta page", page)
+	}
+	return Meta{Root: order.Uint64(b[16:]), Pages: order.Uint64(b[40:]), Tx: order.Uint64(b[48:])}, order.Uint64(b[32:]), nil
+}
+
+// LastTx is the transaction that was the last to reach the file. An error says that it cannot be told.
+func LastTx(f io.ReaderAt) (uint64, error) {
+	last := uint64(0)
+	for page := range 2 {
+		var b [headerSize + metaSize]byte
+		if err := read(f, b[:], int64(page)*Size); err != nil {
+			return 0, err
+		}
+		m, _, err := parseMeta(b[headerSize:], page)
+		if err != nil {
+			return 0, err
+		}
+		last = max(last, m.Tx)
+	}
+	return last, nil
 }
 
 // Walk follows the tree of a file of size bytes from its root and calls visit, if there is one, with each element of
