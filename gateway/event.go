@@ -70,6 +70,7 @@ const (
 	NoticeMissed     = "missed"         // an optional sink lags too far behind: events are passed over for it
 	NoticeUnusedSink = "unused-sink"    // the queue keeps events for a sink that the config does not have
 	NoticeMarksLost  = "marks-lost"     // the queue no longer tells old frames of a node from new ones
+	NoticeQueueFull  = "queue-full"     // the disk, or the queue's share of it, has little or no room for further events
 	NoticeReplaced   = "queue-replaced" // the queue's file was damaged or gone: a new one is in its place
 	NoticeSetAside   = "set-aside"      // a sink's receiver refuses events, or stored ones cannot be read: others go past them
 )

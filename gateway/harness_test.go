@@ -32,24 +32,25 @@ import (
 // receiver under the test's control. It may be started and stopped and killed any number of times; what nodes got
 // receipts for and what the receiver acknowledged is remembered throughout, and compared at the end.
 type world struct {
-	t      *testing.T
-	dir    string
-	path   string
-	runs   int
-	clock  *testClock
-	roster *roster.Roster
-	follow *roster.Current
-	queue  *queue.Queue
-	g      *Gateway
-	link   *fakeLink
-	wifi   *fakeLink
-	broker *fakeBroker
-	meter  *countMeter
-	log    io.Writer
-	cancel context.CancelFunc
-	done   chan error
-	opts   func(*Options)
-	period time.Duration // of check-ins
+	t        *testing.T
+	dir      string
+	path     string
+	runs     int
+	clock    *testClock
+	roster   *roster.Roster
+	follow   *roster.Current
+	queue    *queue.Queue
+	g        *Gateway
+	link     *fakeLink
+	wifi     *fakeLink
+	broker   *fakeBroker
+	meter    *countMeter
+	log      io.Writer
+	cancel   context.CancelFunc
+	done     chan error
+	opts     func(*Options)
+	maxBytes int64         // of the queue
+	period   time.Duration // of check-ins
 
 	mu        sync.Mutex
 	fault     func(op string) error
@@ -97,7 +98,7 @@ func newWorldWithoutQueue(t *testing.T) *world {
 // start opens the queue and runs a gateway on it.
 func (w *world) start() *world {
 	w.t.Helper()
-	q, err := queue.Open(w.path, queue.Options{Advance: AdvanceMark, Fault: w.onCommit})
+	q, err := queue.Open(w.path, queue.Options{Advance: AdvanceMark, Fault: w.onCommit, MaxBytes: w.maxBytes})
 	w.must(err)
 	w.queue = q
 	w.link, w.wifi = newFakeLink("lora"), newFakeLink("wifi")

@@ -30,6 +30,7 @@ type ingest struct {
 	right    righting
 	standing standing
 	copy     copyState
+	room     room
 
 	complaint string // about the roster, as last logged
 }
@@ -189,6 +190,7 @@ func (in *ingest) tick() {
 	}
 	in.set = set // it can be lost again
 	in.watchBearers()
+	in.watchRoom()
 	in.house.overdue(g.o.Clock.Mono(), in.deaf)
 	in.unconfirmed()
 	in.easeRepeats()
@@ -502,7 +504,7 @@ func (in *ingest) result(r commitResult) {
 		if errors.Is(r.err, queue.ErrCorruptMark) {
 			in.g.giveUp(fmt.Errorf("%w: starting anew mends it", r.err))
 		}
-		if !r.again { // else it is said already
+		if !r.again && !(in.room.told && errors.Is(r.err, queue.ErrFull)) { // else it is said already
 			in.g.o.Log.Error("an event was not stored; if it came from a node, no receipt is sent and the node will try again",
 				"event", r.event.ID, "err", r.err)
 		}

@@ -24,6 +24,8 @@ func (n Notice) key() string {
 	switch n.Code {
 	case NoticeOverdue:
 		return n.Code + " " + strconv.Itoa(int(n.Node))
+	case NoticeQueueFull:
+		return n.Code
 	case NoticeBearerDown, NoticeSetAside, NoticeMissed, NoticeUnusedSink:
 		return n.Code + " " + n.about
 	}
@@ -69,6 +71,8 @@ func (in *ingest) restore() {
 			} else {
 				in.notice(Notice{Code: code, Ended: true, about: about, Detail: fmt.Sprintf("there is no bearer %s any more", about)})
 			}
+		case NoticeQueueFull:
+			in.room.told = true
 		case NoticeUnusedSink:
 			if _, still := in.g.unused[about]; !still {
 				in.notice(Notice{Code: code, Ended: true, about: about, Detail: fmt.Sprintf("the queue keeps nothing for %s any more but what it is sent", about)})

@@ -8,6 +8,7 @@ import "longlane/queue"
 type Store interface {
 	Append(r queue.Record, done func(queue.Seq, error))
 	Broken() <-chan struct{}
+	Stats() queue.Stats
 
 	Sink(name string, o queue.SinkOptions) (Cursor, error)
 	Sinks() []queue.SinkInfo

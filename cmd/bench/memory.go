@@ -28,6 +28,9 @@ func newMemory() *memory {
 		settings: map[string][]byte{}, sinks: map[string]*memoryCursor{}}
 }
 
+// Stats is of nothing: there is no file that could fill up.
+func (m *memory) Stats() queue.Stats { return queue.Stats{} }
+
 // Append calls done before it returns.
 func (m *memory) Append(r queue.Record, done func(queue.Seq, error)) {
 	s, err := m.append(r)

@@ -318,6 +318,9 @@ func (d *Daemon) gauges() {
 	}
 	m.Gauge("queue_used_bytes", "Bytes of the queue's file in use.", nil, func() float64 { return float64(d.queue.Stats().BytesUsed) })
 	m.Gauge("queue_file_bytes", "Size of the queue's file.", nil, func() float64 { return float64(d.queue.Stats().BytesFile) })
+	m.Gauge("queue_capacity_bytes", "Bytes in use at which trips are refused: the queue's limit, or less if the disk has no room for it.", nil,
+		func() float64 { return float64(d.queue.Stats().Capacity) })
+	m.Counter("queue_compactions_total", "Times the queue's file was made smaller.", nil, func() float64 { return float64(d.queue.Stats().Compactions) })
 	m.Counter("queue_written_bytes_total", "Bytes written to the queue's file, for the wear of a memory card.", nil,
 		func() float64 { return float64(d.queue.Stats().BytesWrote) })
 	m.Counter("queue_commits_total", "Transactions committed.", nil, func() float64 { return float64(d.queue.Stats().Commits) })
