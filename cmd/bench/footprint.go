@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"encoding/json"
 	"errors"
@@ -82,7 +83,8 @@ func (b *bench) idle() (r row, err error) {
 	ctx, cancel := context.WithCancel(context.Background())
 	defer cancel()
 	run := exec.CommandContext(ctx, bin, "run", "--config", conf)
-	run.Stderr = b.log
+	var said bytes.Buffer
+	run.Stderr = &said
 	run.Cancel = func() error { return run.Process.Signal(syscall.SIGTERM) }
 	if err := run.Start(); err != nil {
 		return r, err
@@ -90,6 +92,9 @@ func (b *bench) idle() (r row, err error) {
 	defer func() {
 		cancel()
 		run.Wait()
+		if err != nil {
+			err = fmt.Errorf("%w; the gateway said: %s", err, said.String())
+		}
 	}()
 	if err := await("the gateway to be ready", func() bool {
 		resp, err := http.Get("http://" + port + "/readyz")
