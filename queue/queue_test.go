@@ -259,6 +259,48 @@ func TestNoStoreAdvancesAndSettles(t *testing.T) {
 	wantSeqs(t, c, Routine, 3)
 }
 
+// TestMarksOfOneBatch: a mark that is advanced, and set or forgotten in the same transaction, ends as the last of these left
+// it, and the next advance sees that.
+func TestMarksOfOneBatch(t *testing.T) {
+	key := []byte("gate")
+	advance := func(counter uint32) func(b *batch) error {
+		return func(b *batch) error {
+			_, err := b.append(&Record{NoStore: true, Mark: &Mark{Key: key, Counter: counter}})
+			return err
+		}
+	}
+	set := func(b *batch) error { return b.setMark(key, binary.BigEndian.AppendUint32(nil, 3)) }
+	forget := func(b *batch) error { return b.forgetMark(key) }
+	for name, c := range map[string]struct {
+		steps []func(*batch) error
+		want  []byte
+	}{
+		"set last":       {[]func(*batch) error{advance(7), set}, []byte{0, 0, 0, 3}},
+		"advanced last":  {[]func(*batch) error{advance(7), set, advance(5)}, []byte{0, 0, 0, 5}},
+		"forgotten last": {[]func(*batch) error{advance(7), forget}, nil},
+		"begun anew":     {[]func(*batch) error{set, advance(7), forget, advance(2)}, []byte{0, 0, 0, 2}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			q := openTest(t, tempPath(t), Options{})
+			err := q.do("try", func(b *batch) (Seq, error) {
+				for _, step := range c.steps {
+					if err := step(b); err != nil {
+						return 0, err
+					}
+				}
+				return 0, nil
+			})
+			if err != nil {
+				t.Fatal(err)
+			}
+			var got []byte
+			if _, err := q.Marks(func(_, value []byte) error { got = value; return nil }); err != nil || !bytes.Equal(got, c.want) {
+				t.Errorf("the mark is % x, %v; want % x", got, err, c.want)
+			}
+		})
+	}
+}
+
 func TestForgetMark(t *testing.T) {
 	q := openTest(t, tempPath(t), Options{})
 	mustAppend(t, q, Record{Mark: &Mark{[]byte("n"), 5}})
