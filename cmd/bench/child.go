@@ -84,7 +84,7 @@ func startChild(ctx context.Context, o order, before ...string) (*child, error) 
 	line := append(before, self)
 	c := &child{cmd: exec.CommandContext(ctx, line[0], line[1:]...), reports: make(chan report, 1<<16)}
 	c.cmd.Env = append(os.Environ(), childVariable+"="+string(text))
-	c.cmd.Stderr = &c.errs
+	c.cmd.Stderr, c.cmd.SysProcAttr = &c.errs, dieWithUs()
 	out, err := c.cmd.StdoutPipe()
 	if err != nil {
 		return nil, err

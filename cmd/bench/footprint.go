@@ -84,7 +84,7 @@ func (b *bench) idle() (r row, err error) {
 	defer cancel()
 	run := exec.CommandContext(ctx, bin, "run", "--config", conf)
 	var said bytes.Buffer
-	run.Stderr = &said
+	run.Stderr, run.SysProcAttr = &said, dieWithUs()
 	run.Cancel = func() error { return run.Process.Signal(syscall.SIGTERM) }
 	if err := run.Start(); err != nil {
 		return r, err

@@ -17,8 +17,10 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"os/signal"
 	"slices"
 	"strings"
+	"syscall"
 
 	"golang.org/x/sys/unix"
 )
@@ -136,6 +138,21 @@ func measureOne(f figure, s sizes, dir string, log io.Writer) (rows []row, err e
 		return nil, err
 	}
 	defer func() { err = errors.Join(err, os.RemoveAll(temp)) }()
+	stop := make(chan os.Signal, 1)
+	signal.Notify(stop, os.Interrupt, syscall.SIGTERM)
+	over := make(chan struct{})
+	defer func() {
+		signal.Stop(stop)
+		close(over)
+	}()
+	go func() { // ends with the figure
+		select {
+		case <-over:
+		case <-stop: // brokers and children end with us
+			os.RemoveAll(temp)
+			os.Exit(1)
+		}
+	}()
 	return f.run(&bench{dir: temp, sizes: s, log: log})
 }
 
@@ -152,3 +169,6 @@ func onDisk(dir string) error {
 }
 
 func (b *bench) progress(format string, args ...any) { fmt.Fprintf(b.log, "  "+format+"\n", args...) }
+
+// dieWithUs has a process killed when this one ends, however that comes about.
+func dieWithUs() *syscall.SysProcAttr { return &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL} }

@@ -305,6 +305,7 @@ func (b *broker) start() error {
 		return fmt.Errorf("%w; run: make setup", err)
 	}
 	b.cmd, b.done = exec.Command(path, "-c", b.conf), make(chan struct{})
+	b.cmd.SysProcAttr = dieWithUs()
 	if err := b.cmd.Start(); err != nil {
 		return err
 	}
