@@ -26,6 +26,10 @@
 // afterwards proves what the disk holds. So the queue then counts as broken: it refuses all further writes with
 // [ErrBroken], closes [Queue.Broken], and the process should end and start anew.
 //
+// Space on the disk is taken before it is needed (disk.go), so a full disk is an answer to Append, [ErrFull], and never a
+// failed commit; a reserve lets acknowledgements and deletions go on. A file of which little is in use is compacted when
+// nobody waits (compact.go).
+//
 // A file that is damaged is refused with [ErrDamaged]. [Open] looks at every page before bbolt does (package pages), since
 // bbolt would end the process; [Recover] puts such a file aside and saves what carries a seal that holds.
 //
