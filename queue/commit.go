@@ -26,8 +26,11 @@ const (
 // both for trips.
 var share = [priorities]int64{Alarm: 100, Notice: 90, Routine: 80}
 
-// request is a piece of work for the committer. done is called once: after the commit, or with the error.
+// request is a piece of work for the committer: one of record, apply and alone. done is called once: after the commit, or
+// with the error.
 type request struct {
+	record *record // to be appended
+	bad    error   // why it must not be
 	// apply adds to the batch. If it returns an error it must have added nothing: only this request then fails.
 	apply func(*batch) (Seq, error)
 	// alone, instead of apply, runs between transactions.
@@ -172,10 +175,15 @@ func (q *Queue) try(reqs []request, answers []answer, attempt int) error {
 		return err
 	}
 	for i, r := range reqs {
-		if r.apply == nil {
-			continue
+		switch {
+		case r.record != nil && r.bad != nil:
+			b.refused[RefusedInvalid]++
+			answers[i].err = r.bad
+		case r.record != nil:
+			answers[i].seq, answers[i].err = b.append(r.record)
+		case r.apply != nil:
+			answers[i].seq, answers[i].err = r.apply(b)
 		}
-		answers[i].seq, answers[i].err = r.apply(b)
 		if b.fatal != nil {
 			return q.giveUp(b, b.fatal)
 		}
@@ -482,8 +490,8 @@ func (b *batch) planTrim(left int, free, size int64) {
 }
 
 // append stores r. Everything that can refuse it comes before the first write.
-func (b *batch) append(r *Record) (Seq, error) {
-	if err := b.room(r); err != nil {
+func (b *batch) append(r *record) (Seq, error) {
+	if err := b.room(&r.Record); err != nil {
 		return 0, err
 	}
 	mark, err := b.advance(r.Mark)
@@ -502,10 +510,12 @@ func (b *batch) append(r *Record) (Seq, error) {
 	return b.store(r), b.fatal
 }
 
-func (b *batch) store(r *Record) Seq {
+func (b *batch) store(r *record) Seq {
 	b.last++
 	key := seqKey(b.last)
-	_ = b.put(bucketEv[r.Priority], key, r.Value)
+	sealInPlace(bucketEv[r.Priority], key, r.sealed)
+	b.changed = true
+	_ = b.note(b.events(r.Priority).Put(key, r.sealed))
 	if r.Aside {
 		_ = b.put(bucketAside, key, appendAside(r.Priority, r.Value))
 	}
@@ -587,12 +597,15 @@ func (b *batch) forgetMark(key []byte) error {
 
 // put seals and stores. An error is bbolt's, and the batch cannot be committed any more.
 func (b *batch) put(bucket, key, payload []byte) error {
-	bk := b.tx.Bucket(bucket)
-	if len(bucket) > 3 && string(bucket[:3]) == "ev/" {
-		bk.FillPercent = fillPercent
-	}
 	b.changed = true
-	return b.note(bk.Put(key, seal(bucket, key, payload)))
+	return b.note(b.tx.Bucket(bucket).Put(key, seal(bucket, key, payload)))
+}
+
+// events is the bucket of one lane.
+func (b *batch) events(p Priority) *bbolt.Bucket {
+	bk := b.tx.Bucket(bucketEv[p])
+	bk.FillPercent = fillPercent
+	return bk
 }
 
 func (b *batch) delete(bucket, key []byte) error {

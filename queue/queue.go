@@ -286,27 +286,25 @@ func (q *Queue) ID() [16]byte { return q.id }
 // Errors: [ErrFull], [ErrBroken], [ErrClosed], [ErrCorruptMark], what Options.Advance or Options.Fault returned, or
 // a record that breaks the limits of [Record].
 func (q *Queue) Append(r Record, done func(Seq, error)) {
-	own := clone(r)
-	bad := q.checkRecord(own)
-	q.send(request{
-		done: done,
-		apply: func(b *batch) (Seq, error) {
-			if bad != nil {
-				b.refused[RefusedInvalid]++
-				return 0, bad
-			}
-			return b.append(own)
-		},
-	})
+	q.send(request{record: own(&r), bad: q.checkRecord(&r), done: done})
 }
 
-func clone(r Record) *Record {
-	r.Value = bytes.Clone(r.Value)
-	r.Settle = slices.Clone(r.Settle)
+// record is a Record that the queue owns. Its value has room for the seal before it, so that it is copied only once.
+type record struct {
+	Record
+	sealed []byte
+}
+
+func own(r *Record) *record {
+	o := &record{Record: *r}
+	buf := make([]byte, sealHeader+len(r.Value))
+	copy(buf[sealHeader:], r.Value)
+	o.sealed, o.Value = buf, buf[sealHeader:]
+	o.Settle = slices.Clone(r.Settle)
 	if r.Mark != nil {
-		r.Mark = &Mark{Key: bytes.Clone(r.Mark.Key), Counter: r.Mark.Counter}
+		o.Mark = &Mark{Key: bytes.Clone(r.Mark.Key), Counter: r.Mark.Counter}
 	}
-	return &r
+	return o
 }
 
 func (q *Queue) checkRecord(r *Record) error {

@@ -265,7 +265,7 @@ func TestMarksOfOneBatch(t *testing.T) {
 	key := []byte("gate")
 	advance := func(counter uint32) func(b *batch) error {
 		return func(b *batch) error {
-			_, err := b.append(&Record{NoStore: true, Mark: &Mark{Key: key, Counter: counter}})
+			_, err := b.append(own(&Record{NoStore: true, Mark: &Mark{Key: key, Counter: counter}}))
 			return err
 		}
 	}

@@ -93,10 +93,15 @@ func checksum(bucket, key []byte, version byte, payload []byte) uint32 {
 
 // seal wraps payload for storage under key in bucket. The payload is copied.
 func seal(bucket, key, payload []byte) []byte {
-	out := make([]byte, sealHeader, sealHeader+len(payload))
-	out[0] = sealVersion
-	binary.BigEndian.PutUint32(out[1:], checksum(bucket, key, sealVersion, payload))
-	return append(out, payload...)
+	out := append(make([]byte, sealHeader, sealHeader+len(payload)), payload...)
+	sealInPlace(bucket, key, out)
+	return out
+}
+
+// sealInPlace writes the seal before the payload, which stands behind sealHeader bytes of room in stored.
+func sealInPlace(bucket, key, stored []byte) {
+	stored[0] = sealVersion
+	binary.BigEndian.PutUint32(stored[1:], checksum(bucket, key, sealVersion, stored[sealHeader:]))
 }
 
 // unseal returns the payload within stored, not copied, or an error that wraps errSeal.
