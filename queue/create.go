@@ -145,6 +145,9 @@ func openBolt(path string, o Options, readOnly bool, lanes *[priorities]lane) (*
 	bo.ReadOnly = readOnly
 	bo.PreLoadFreelist = true
 	bo.InitialMmapSize = int(o.MaxBytes) // a larger map later would have to wait for every reader
+	// bbolt reads every page as it opens. Brought in by the kernel in one go they take less than page by page; what memory is
+	// wanted for something else, the kernel takes back.
+	bo.MmapFlags = syscall.MAP_POPULATE
 	var f *os.File
 	bo.OpenFile = func(path string, flag int, mode os.FileMode) (_ *os.File, err error) {
 		f, err = openChecked(path, flag, mode, o.LockTimeout, lanes)
