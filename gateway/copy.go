@@ -16,6 +16,12 @@ import (
 	"longlane/proto"
 )
 
+// Names of the core's files in the state directory.
+const (
+	QueueFile = "queue.db"
+	CopyFile  = "marks.copy"
+)
+
 // secondCopy is what stands outside the queue's file, so that a file that is lost or damaged opens no door to replays:
 // the replay windows and the epoch. It is written once a minute if anything has changed, and at the end, so it may lag;
 // hence its windows are only ever added to what the queue knows, and an epoch taken from it moves on.
@@ -54,6 +60,10 @@ func readCopy(path, site string, number uint16) (*secondCopy, error) {
 	} else if err != nil {
 		return nil, fmt.Errorf("read second copy of the replay marks: %w", err)
 	}
+	return parseCopy(path, text, site, number)
+}
+
+func parseCopy(path string, text []byte, site string, number uint16) (*secondCopy, error) {
 	head, rest, _ := bytes.Cut(text, []byte("\n"))
 	if string(head)+"\n" != fmt.Sprintf(copyHead, crc32.Checksum(rest, castagnoli)) || len(text) > maxCopy {
 		return nil, fmt.Errorf("read second copy of the replay marks: %s is damaged, or of another version", path)
@@ -68,9 +78,35 @@ func readCopy(path, site string, number uint16) (*secondCopy, error) {
 	return &c, nil
 }
 
+// RaiseCopy gives the text of a second copy with its epoch moved on by so many (0: as it is), for a machine that takes the
+// place of another. The copy may lag, and the other may have gone on after it was taken: in each of its boots since then
+// it has used an epoch, none of which may be used again, for the numbers of receipts begin anew in it. nil if the copy is
+// of another site. path stands for the file in errors.
+func RaiseCopy(path string, text []byte, site string, number, by uint16) ([]byte, error) {
+	c, err := parseCopy(path, text, site, number)
+	if c == nil {
+		return nil, err
+	}
+	for _, m := range c.Marks {
+		if err := newWindow().UnmarshalBinary(m.Window); err != nil {
+			return nil, fmt.Errorf("read second copy of the replay marks: %s: node %d: %w", path, m.Node, err)
+		}
+	}
+	c.Epoch += by
+	return c.marshal()
+}
+
+func (c *secondCopy) marshal() ([]byte, error) {
+	rest, err := json.Marshal(c)
+	if err != nil {
+		return nil, err
+	}
+	return append(fmt.Appendf(nil, copyHead, crc32.Checksum(rest, castagnoli)), rest...), nil
+}
+
 // write replaces the file, whole or not at all.
 func (c *secondCopy) write(path string) error {
-	rest, err := json.Marshal(c)
+	text, err := c.marshal()
 	if err != nil {
 		return err
 	}
@@ -79,7 +115,7 @@ func (c *secondCopy) write(path string) error {
 		return err
 	}
 	defer os.Remove(f.Name())
-	_, err = fmt.Fprintf(f, copyHead+"%s", crc32.Checksum(rest, castagnoli), rest)
+	_, err = f.Write(text)
 	if err = errors.Join(err, f.Sync(), f.Close()); err != nil {
 		return err
 	}

@@ -54,6 +54,55 @@ func TestSecondCopy(t *testing.T) {
 	}
 }
 
+// A machine that takes another's place goes on from a raised copy: what somebody recorded before the copy was taken is
+// refused, no epoch is used again that the other has used since, the next trip gets through.
+func TestRaisedCopy(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t)
+		path := w.withCopy()
+		w.start()
+		n := w.node("river-gate")
+		w.pass(2 * time.Second)
+		caught := [][]byte{n.open(), n.close(1, time.Second), n.checkIn()}
+		w.hear(caught...)
+		w.pass(2 * time.Minute)
+		text, err := os.ReadFile(path)
+		w.must(err)
+		saved := w.g.in.epochs.number
+		var last uint16
+		for boot := range 3 { // the other one goes on
+			w.stop()
+			w.clock = newTestClock(realTime, 5*time.Second, byte(10+boot), true)
+			w.start()
+			w.pass(2 * time.Second)
+			last = w.g.in.epochs.number
+		}
+		w.stop()
+		w.must(os.Remove(w.path))
+		clear(w.receipted)
+		raised, err := RaiseCopy(path, text, site, w.roster.Site, 64)
+		w.must(err)
+		w.must(os.WriteFile(path, raised, 0o600))
+		w.start()
+		w.pass(2 * time.Second)
+		if got := w.g.in.epochs.number; got != saved+65 || int16(got-last) <= 0 {
+			t.Errorf("epoch %d; the other one stood at %d when saved and went on to %d", got, saved, last)
+		}
+		for i, f := range caught {
+			w.wantVerdict([]string{"opening", "closing", "check-in"}[i], "repeat", f)
+		}
+		n.timed = false
+		w.wantVerdict("the next", "accepted", n.open())
+		if got, err := RaiseCopy(path, text, "mill-lane", w.roster.Site, 64); got != nil || err != nil {
+			t.Errorf("a copy of another site: %q, %v; want none", got, err)
+		}
+		text[len(text)/2] ^= 1
+		if got, err := RaiseCopy(path, text, site, w.roster.Site, 64); got != nil || err == nil {
+			t.Errorf("a damaged copy: %q, %v; want an error", got, err)
+		}
+	})
+}
+
 // A damaged mark is taken from the second copy: no fault, nothing sounds again.
 func TestSecondCopyMendsAMark(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {

@@ -35,11 +35,6 @@ import (
 // ErrSite is returned by New when the config and the roster in its state directory are of different sites.
 var ErrSite = errors.New("this is another site's state directory")
 
-const (
-	queueFile = "queue.db"
-	copyFile  = "marks.copy"
-)
-
 // Daemon is a gateway and all it stands on.
 type Daemon struct {
 	cfg     *config.Config
@@ -101,10 +96,10 @@ func (d *Daemon) open() error {
 
 // openQueue opens the queue whatever stands in the place of its file. The house is to hear of it if that was not the queue.
 func (d *Daemon) openQueue() error {
-	path := filepath.Join(d.cfg.State, queueFile)
+	path := filepath.Join(d.cfg.State, gateway.QueueFile)
 	_, err := os.Stat(path)
 	gone := errors.Is(err, fs.ErrNotExist)
-	_, err = os.Stat(filepath.Join(d.cfg.State, copyFile))
+	_, err = os.Stat(filepath.Join(d.cfg.State, gateway.CopyFile))
 	ranBefore := err == nil
 	q, replaced, err := queue.Recover(path, queue.Options{Advance: gateway.AdvanceMark, Log: d.log},
 		queue.RecoverOptions{MergeMarks: gateway.MergeMarks, Sinks: d.sinkNames(), Probe: d.probe})
@@ -183,7 +178,7 @@ func (d *Daemon) openLinks() error {
 }
 
 func (d *Daemon) options(r *roster.Current, clock gateway.Clock) gateway.Options {
-	o := gateway.Options{Site: d.cfg.Site, Name: d.cfg.Gateway, Roster: r, Queue: gateway.OnQueue(d.queue), Copy: filepath.Join(d.cfg.State, copyFile), Links: d.links, Clock: clock,
+	o := gateway.Options{Site: d.cfg.Site, Name: d.cfg.Gateway, Roster: r, Queue: gateway.OnQueue(d.queue), Copy: filepath.Join(d.cfg.State, gateway.CopyFile), Links: d.links, Clock: clock,
 		OldAfter: time.Duration(d.cfg.Trip.OldAfter), FreshWithin: time.Duration(d.cfg.Trip.FreshWithin),
 		CheckIn: time.Duration(d.cfg.Checkin.Period), Meter: d.metrics, Log: d.log,
 		SpreadingFactor: map[string]int{}, Titles: map[string]string{}, Forget: d.cfg.Forget, Faults: d.faults,

@@ -27,11 +27,13 @@ import (
 	"longlane/proto"
 )
 
+// The two files, by name.
 const (
-	secretFile = "site.secret"
-	rosterFile = "roster.json"
-	format     = 1
+	SecretFile = "site.secret"
+	ListFile   = "roster.json"
 )
+
+const format = 1
 
 // OldGenerationFor is how long the generation before a re-keying is still accepted, at the most: until the first frame
 // of the new one.
@@ -87,21 +89,21 @@ var ErrNone = errors.New("no site has been set up here")
 
 // Open reads the site in dir. It refuses files that others can read.
 func Open(dir string) (*Roster, error) {
-	path := filepath.Join(dir, secretFile)
+	path := filepath.Join(dir, SecretFile)
 	text, err := readPrivate(path)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, fmt.Errorf("open roster in %s: %w", dir, withoutSecret(dir))
 	} else if err != nil {
 		return nil, err
 	}
-	secret, err := hex.DecodeString(strings.TrimSpace(string(text)))
-	if err != nil || len(secret) != proto.KeySize {
-		return nil, fmt.Errorf("open %s: expected %d hexadecimal digits; restore the file from your copy of it", path, 2*proto.KeySize)
+	secret, err := parseSecret(path, text)
+	if err != nil {
+		return nil, err
 	}
 	r, err := read(dir)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, fmt.Errorf("%w, but %s is there: restore %s from your copy of it, or move %s away to begin a new site, "+
-			"whose nodes then all need new cards", err, secretFile, rosterFile, secretFile)
+			"whose nodes then all need new cards", err, SecretFile, ListFile, SecretFile)
 	} else if err != nil {
 		return nil, err
 	}
@@ -109,13 +111,40 @@ func Open(dir string) (*Roster, error) {
 	return r, nil
 }
 
-// read reads the roster alone.
-func read(dir string) (*Roster, error) {
-	path := filepath.Join(dir, rosterFile)
-	text, err := readPrivate(path)
+// Parse reads a site from what its two files hold. It refuses what Open would.
+func Parse(secret, list []byte) (*Roster, error) {
+	key, err := parseSecret(SecretFile, secret)
 	if err != nil {
 		return nil, err
 	}
+	r, err := parseList("", list)
+	if err != nil {
+		return nil, err
+	}
+	r.secret = key
+	return r, nil
+}
+
+func parseSecret(path string, text []byte) ([]byte, error) {
+	secret, err := hex.DecodeString(strings.TrimSpace(string(text)))
+	if err != nil || len(secret) != proto.KeySize {
+		return nil, fmt.Errorf("open %s: expected %d hexadecimal digits; restore the file from your copy of it", path, 2*proto.KeySize)
+	}
+	return secret, nil
+}
+
+// read reads the roster alone.
+func read(dir string) (*Roster, error) {
+	text, err := readPrivate(filepath.Join(dir, ListFile))
+	if err != nil {
+		return nil, err
+	}
+	return parseList(dir, text)
+}
+
+// parseList reads what stands, or would stand, in the roster of dir.
+func parseList(dir string, text []byte) (*Roster, error) {
+	path := filepath.Join(dir, ListFile)
 	r := &Roster{dir: dir}
 	d := json.NewDecoder(strings.NewReader(string(text)))
 	d.DisallowUnknownFields()
@@ -142,7 +171,7 @@ func withoutSecret(dir string) error {
 		holds = fmt.Sprintf("names %d nodes", len(r.Nodes))
 	}
 	return fmt.Errorf("%s is there and %s, but %s, from which all keys are made, is missing: restore %s from your copy of it, "+
-		"or move %s away to begin a new site, whose nodes then all need new cards", rosterFile, holds, secretFile, secretFile, rosterFile)
+		"or move %s away to begin a new site, whose nodes then all need new cards", ListFile, holds, SecretFile, SecretFile, ListFile)
 }
 
 func readPrivate(path string) ([]byte, error) {
@@ -163,7 +192,7 @@ func Create(dir, siteName string) (*Roster, error) {
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return nil, fmt.Errorf("set up site: %w", err)
 	}
-	secret := filepath.Join(dir, secretFile)
+	secret := filepath.Join(dir, SecretFile)
 	if _, err := os.Lstat(secret); err == nil {
 		return nil, fmt.Errorf("set up site: %s exists already", secret)
 	} else if !errors.Is(err, fs.ErrNotExist) {
@@ -192,7 +221,7 @@ func (r *Roster) Save() error {
 	if err != nil {
 		return fmt.Errorf("write roster: %w", err)
 	}
-	return writeWhole(filepath.Join(r.dir, rosterFile), append(text, '\n'))
+	return writeWhole(filepath.Join(r.dir, ListFile), append(text, '\n'))
 }
 
 func writeWhole(path string, data []byte) error {
@@ -223,7 +252,7 @@ const NameForm = "1 to 32 small letters, digits and dashes, no dash at first"
 
 func (r *Roster) check() error {
 	bad := func(f string, a ...any) error {
-		return fmt.Errorf("roster %s: %w", filepath.Join(r.dir, rosterFile), fmt.Errorf(f, a...))
+		return fmt.Errorf("roster %s: %w", filepath.Join(r.dir, ListFile), fmt.Errorf(f, a...))
 	}
 	if r.Format != format {
 		return bad("format %d, this program reads format %d", r.Format, format)
@@ -459,7 +488,7 @@ type stamp struct {
 }
 
 func stampOf(dir string) stamp {
-	st, err := os.Stat(filepath.Join(dir, rosterFile))
+	st, err := os.Stat(filepath.Join(dir, ListFile))
 	if err != nil {
 		return stamp{}
 	}
