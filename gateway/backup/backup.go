@@ -47,8 +47,8 @@ const (
 )
 
 // NotInside says what a backup does not hold.
-const NotInside = "Not in it: events that still wait in the queue. They stay with the old card; start the old gateway with its " +
-	"broker in reach before you save, and they are delivered."
+const NotInside = "Not in it: events that still wait in the queue. They stay with the old card: start the old gateway once more with its " +
+	"broker in reach, before the new one runs, and they are delivered."
 
 // Manifest says what a backup holds.
 type Manifest struct {

@@ -6,12 +6,15 @@ import (
 	"errors"
 	"fmt"
 	"maps"
+	"net"
 	"os"
 	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
 	"time"
+
+	"golang.org/x/sys/unix"
 
 	"longlane/gateway"
 	"longlane/gateway/config"
@@ -193,6 +196,18 @@ func TestRoundTrip(t *testing.T) {
 	}
 }
 
+// An epoch moves on by 64 at the least, whatever is drawn.
+func TestRaise(t *testing.T) {
+	least, most := uint16(1<<16-1), uint16(0)
+	for range 100_000 {
+		n := raise()
+		least, most = min(least, n), max(most, n)
+	}
+	if least < 64 || least > 128 || most < 4000 || most >= 64+4096 {
+		t.Errorf("drawn: %d to %d, want about 64 to 4159", least, most)
+	}
+}
+
 // A bit changed in any byte, or the file cut anywhere, or a byte too many: refused in words, and nothing is written.
 func TestDamagedFile(t *testing.T) {
 	s := newSite(t)
@@ -335,6 +350,55 @@ func TestRestoreUnheard(t *testing.T) {
 	}
 	if got := s.files(); len(got) != 0 {
 		t.Errorf("written: %q", got)
+	}
+}
+
+// A broker that is not reached says nothing about the old gateway either.
+func TestRestoreUnreached(t *testing.T) {
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	l.Close() // nobody listens there now
+	s := newSite(t)
+	s.write("etc/longlane.toml", fmt.Sprintf("site = \"hill-orchard\"\ngateway = \"house\"\nstate = %q\n[wifi]\n[broker]\nurl = \"mqtt://%s\"\n"+
+		"user = \"u\"\npassword_file = %q\n", s.state, l.Addr(), filepath.Join(s.dir, "etc", "pass")), 0o644)
+	before := s.files()
+	s.save()
+	s.wipe()
+	short := func(o *RestoreOptions) { o.connect = 300 * time.Millisecond }
+	err = s.restore(short, func(o *RestoreOptions) { o.OldIsOff = false })
+	for _, want := range []string{"was not reached", "connection refused", "--old-is-off", "nothing was written"} {
+		if err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%v, want %q", err, want)
+		}
+	}
+	if got := s.files(); len(got) != 0 {
+		t.Errorf("written: %q", got)
+	}
+	s.must(s.restore(short))
+	s.same(before)
+}
+
+// Run by root, a restore leaves all to the owner of the state directory. Where the tests do not run as root, that is the
+// user of the tests.
+func TestRestoreOwner(t *testing.T) {
+	s := newSite(t)
+	s.save()
+	s.wipe()
+	s.must(os.MkdirAll(s.state, 0o700))
+	uid := os.Geteuid()
+	if uid == 0 {
+		uid = 4711
+		s.must(os.Chown(s.state, uid, uid))
+	}
+	s.must(s.restore())
+	for _, name := range []string{"etc/longlane.toml", "etc/pass", "state/roster.json", "state/marks.copy", "state/site.secret"} {
+		var st unix.Stat_t
+		s.must(unix.Stat(filepath.Join(s.dir, name), &st))
+		if int(st.Uid) != uid {
+			t.Errorf("%s belongs to %d, want %d", name, st.Uid, uid)
+		}
 	}
 }
 

@@ -1,6 +1,7 @@
 package backup
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -83,7 +84,8 @@ func (b *Backup) hear(ctx context.Context, o RestoreOptions, broker *config.Brok
 	}()
 	say := time.NewTicker(3 * time.Second)
 	defer say.Stop()
-	limit := time.NewTimer(connectWithin)
+	within := cmp.Or(o.connect, connectWithin)
+	limit := time.NewTimer(within)
 	defer limit.Stop()
 	why := errors.New("no answer")
 	var began time.Time
@@ -109,7 +111,7 @@ func (b *Backup) hear(ctx context.Context, o RestoreOptions, broker *config.Brok
 			}
 		case <-limit.C:
 			if began.IsZero() {
-				return "", fmt.Errorf("the broker %s was not reached within %v: %w", broker.URL, connectWithin, why)
+				return "", fmt.Errorf("the broker %s was not reached within %v: %w", broker.URL, within, why)
 			}
 			return "", nil
 		}

@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"syscall"
+	"time"
 
 	"golang.org/x/sys/unix"
 
@@ -26,6 +27,9 @@ const (
 	raiseMore  = 4096 // 16 bits of epochs are enough for many restores
 )
 
+// raise draws how far.
+func raise() uint16 { return raiseLeast + uint16(rand.N(raiseMore)) }
+
 // RestoreOptions say where to. Config is required.
 type RestoreOptions struct {
 	// Config is where the config goes; it says where everything else goes.
@@ -35,7 +39,8 @@ type RestoreOptions struct {
 	// Progress is told, in words, what is being done. nil: nobody is.
 	Progress func(string)
 
-	write func(path string) error // for tests: before each file
+	write   func(path string) error // for tests: before each file
+	connect time.Duration           // for tests: instead of connectWithin
 }
 
 const whyNotTwo = "Two gateways with one site's secret harm it: both answer the nodes with receipts of the same numbers, so a node " +
@@ -50,7 +55,7 @@ func (b *Backup) Restore(ctx context.Context, o RestoreOptions) (written []strin
 	if o.Progress == nil {
 		o.Progress = func(string) {}
 	}
-	marks, err := b.marks(raiseLeast + uint16(rand.N(raiseMore)))
+	marks, err := b.marks(raise())
 	if err != nil {
 		return nil, fmt.Errorf("restore: %w", err)
 	}

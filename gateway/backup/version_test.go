@@ -104,6 +104,7 @@ func TestGolden(t *testing.T) {
 		text := strings.ReplaceAll(string(b.data[configName]), s.dir, "/golden")
 		b.data[configName] = []byte(text)
 		b.Manifest.Files[0].Size, b.Manifest.Files[0].SHA256 = int64(len(text)), sum([]byte(text))
+		workFactor = 16
 		s.must(b.Save(path, say(words)))
 	}
 	b, err := Open(path, say(words))

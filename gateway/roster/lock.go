@@ -47,7 +47,7 @@ func await(ctx context.Context, f *os.File) error {
 		select {
 		case <-again.C:
 		case <-ctx.Done():
-			return fmt.Errorf("another `longlane enrol` holds %s; nothing was changed; let the other end, then try again", f.Name())
+			return fmt.Errorf("another `longlane enrol` (or `backup`) holds %s; nothing was changed; let the other end, then try again", f.Name())
 		}
 	}
 }
