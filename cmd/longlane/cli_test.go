@@ -18,8 +18,8 @@ func TestHelp(t *testing.T) {
 		if code != exitDone || !strings.Contains(out, "Usage: longlane "+c.name) || !strings.Contains(out, "Example:\n  longlane "+c.name) {
 			t.Errorf("longlane %s --help: exit code %d,\n%s", c.name, code, out)
 		}
-		if !strings.Contains(overview, "\n  "+c.name+" ") {
-			t.Errorf("longlane help does not list %s", c.name)
+		if strings.Contains(overview, "\n  "+c.name+" ") == c.hidden {
+			t.Errorf("longlane help lists %s: %v", c.name, !c.hidden)
 		}
 	}
 	for _, c := range []struct {

@@ -37,7 +37,7 @@ func TestDamagedQueue(t *testing.T) {
 		make func(raw []byte) ([]byte, error)
 	}{
 		{"a header lost", func(raw []byte) ([]byte, error) { clear(raw[:512]); return raw, nil }},
-		{"cut short", func(raw []byte) ([]byte, error) { return raw[:len(raw)/2+7], nil }},
+		{"cut short", func(raw []byte) ([]byte, error) { return raw[:4*page+7], nil }},
 		{"random bytes", func(raw []byte) ([]byte, error) {
 			for i := range raw {
 				raw[i] = byte(rng.Uint32())
