@@ -24,7 +24,12 @@ const (
 
 // Shares of Stats.Capacity, in percent, above which a priority is refused: check-ins make room for faults, and
 // both for trips.
-var share = [priorities]int64{Alarm: 100, Notice: 90, Routine: 80}
+const (
+	NoticeShare  = 90
+	RoutineShare = 80
+)
+
+var share = [priorities]int64{Alarm: 100, Notice: NoticeShare, Routine: RoutineShare}
 
 // request is a piece of work for the committer: one of record, apply and alone. done is called once: after the commit, or
 // with the error.

@@ -36,9 +36,7 @@ func (q *Queue) worthCompacting() bool {
 	if allocated <= q.opt.compactAbove || time.Since(q.compactFailed) < compactRetry {
 		return false
 	}
-	high, err := highWater(q.db)
-	st := q.db.Stats()
-	used := high - int64(st.FreePageN+st.PendingPageN)*pageSize
+	used, err := inUse(q.db)
 	return err == nil && used*100 < allocated*compactBelow
 }
 

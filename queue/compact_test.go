@@ -148,7 +148,7 @@ func TestKillWhileCompacting(t *testing.T) {
 	strace := lookStrace(t)
 	from := tempPath(t)
 	q := openTest(t, from, Options{MaxBytes: 64 << 20})
-	waiting := swell(t, q, 12<<20)
+	waiting := swell(t, q, 6<<20)
 	closeTest(t, q)
 	raw, err := os.ReadFile(from)
 	if err != nil {

@@ -1,7 +1,6 @@
 package queue
 
 import (
-	"bytes"
 	"crypto/rand"
 	"encoding/binary"
 	"errors"
@@ -252,18 +251,15 @@ func checkPages(f *os.File, lanes *[priorities]lane) error {
 	if err != nil {
 		return err
 	}
-	var visit func(pages.Element)
+	var visit func(*pages.Element)
 	if lanes != nil {
-		visit = func(e pages.Element) {
-			for p := range bucketEv {
-				// A key of another size is a 0, which load refuses.
-				if bytes.Equal(e.Bucket, bucketEv[p]) {
-					s, _ := parseSeq(e.Key)
-					if l := lanes[p]; len(l) == cap(l) { // of a million events append would copy each a dozen times
-						lanes[p] = slices.Grow(l, max(1024, len(l)))
-					}
-					lanes[p] = append(lanes[p], s)
-				}
+		visit = func(e *pages.Element) {
+			if len(e.Bucket) != len(bucketEv[0]) || string(e.Bucket[:3]) != "ev/" {
+				return
+			}
+			if p := e.Bucket[3] - '0'; p < priorities {
+				seq, _ := parseSeq(e.Key) // a key of another size is a 0, which load refuses
+				lanes[p] = append(lanes[p].roomy(e.At, st.Size()), seq)
 			}
 		}
 	}

@@ -36,6 +36,21 @@
 // An acknowledgement is in memory at once and on disk with the next commit, at the latest after 256 of them, 2 s,
 // [Queue.Flush] or [Queue.Close]. What was acknowledged since is offered once more after a crash.
 //
+// # A full disk
+//
+// The file has its space before it needs it: it grows in steps of 1 MiB, which are allocated before the transaction
+// that wants them, and a reserve in it is never given to events. Append refuses with [ErrFull], by shares, when either
+// Options.MaxBytes or the disk, less Options.LeaveFree, has no room; acknowledging and deleting go on from the reserve,
+// with not one block free. Whoever makes room, on the disk or by acknowledging, has events accepted again within a
+// second or so. Only a cursor of thousands of spans may have to wait in memory for room; Flush then says so.
+//
+// On file systems that cannot allocate, zeros are written instead. On those that never overwrite in place (btrfs, ZFS)
+// neither is a guarantee. A commit that fails there for want of space is refused like the others as long as no meta
+// page tells of it, since until then nothing of it can be seen; otherwise the queue is broken as above.
+//
+// When less than a tenth of a file above 32 MiB is in use and nothing was committed for 2 s, or as it is opened, what is
+// left is copied to a new file, NAME.compact, which takes its place. Appends wait meanwhile.
+//
 // # Disk format 1
 //
 // One bbolt file, mode 0600, page size 4096 whatever the machine's. Numbers are big-endian. bbolt guards its meta

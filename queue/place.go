@@ -10,6 +10,20 @@ import (
 // event" from "the next number", and answer how much waits without reading the file. 8 bytes an event.
 type lane []Seq
 
+// roomy is l with room for one more. A long lane that is read from a file is brought to its size at once: what append
+// would copy on its way there, and leave behind, is twice as much again. So far the file has been read up to at.
+func (l lane) roomy(at, size int64) lane {
+	const long = 1 << 15
+	switch {
+	case len(l) < cap(l):
+		return l
+	case len(l) < long:
+		return slices.Grow(l, max(1024, len(l)))
+	}
+	rest := int64(len(l)) * max(size-at, 0) / max(at, 1)
+	return slices.Grow(l, int(min(max(rest+rest/50, long), size/elementCost)))
+}
+
 // from returns the position of the first event numbered s or higher.
 func (l lane) from(s Seq) int {
 	return sort.Search(len(l), func(i int) bool { return l[i] >= s })

@@ -57,7 +57,7 @@ type Options struct {
 	Advance func(old []byte, counter uint32) ([]byte, error)
 
 	LockTimeout time.Duration // how long to wait for another process to let go of the file; 0: 2 s
-	MaxBytes    int64         // bytes in use above which alarms are refused, 64 KiB to 1 GiB; 0: DefaultMaxBytes
+	MaxBytes    int64         // bytes in use above which alarms are refused, 64 KiB to 1 GiB, less if the disk is full; 0: DefaultMaxBytes
 
 	// LeaveFree is how many bytes of the file system are left to others: events do not take them. 0: 16 MiB.
 	LeaveFree int64

@@ -118,10 +118,10 @@ func makePristine(t testing.TB, rng *rand.Rand, dir string) *pristine {
 	for s := range p.values {
 		p.done[s] = acked[s] == 2
 	}
-	at := func(e pages.Element) where {
+	at := func(e *pages.Element) where {
 		return where{first: e.Leaf / pageSize, last: (e.At + int64(len(e.Value))) / pageSize}
 	}
-	buckets, err := pages.Walk(bytes.NewReader(p.raw), int64(len(p.raw)), func(e pages.Element) {
+	buckets, err := pages.Walk(bytes.NewReader(p.raw), int64(len(p.raw)), func(e *pages.Element) {
 		w := at(e)
 		switch string(e.Bucket) {
 		case "ev/0", "ev/1", "ev/2":
@@ -557,7 +557,7 @@ func TestRecoverOlderCopy(t *testing.T) {
 	}
 	live := map[string]int64{}
 	place := int64(0)
-	if _, err := pages.Walk(bytes.NewReader(raw), int64(len(raw)), func(e pages.Element) {
+	if _, err := pages.Walk(bytes.NewReader(raw), int64(len(raw)), func(e *pages.Element) {
 		switch string(e.Bucket) {
 		case "ev/0":
 			live[string(e.Key)] = e.At
@@ -568,7 +568,7 @@ func TestRecoverOlderCopy(t *testing.T) {
 		t.Fatal(err)
 	}
 	older := map[string]bool{}
-	pages.Scan(bytes.NewReader(raw), int64(len(raw)), func(e pages.Element) {
+	pages.Scan(bytes.NewReader(raw), int64(len(raw)), func(e *pages.Element) {
 		if at, ok := live[string(e.Key)]; ok && at != e.At {
 			if _, err := unseal(bucketEv[Alarm], e.Key, e.Value); err == nil {
 				older[string(e.Key)] = true

@@ -42,7 +42,7 @@ func newSalvage(r RecoverOptions) *salvage {
 func (s *salvage) search(f io.ReaderAt, size int64) {
 	s.f = f
 	forged := map[string]bool{} // buckets with an element whose seal fails
-	buckets, _ := pages.Walk(f, size, func(e pages.Element) {
+	buckets, _ := pages.Walk(f, size, func(e *pages.Element) {
 		if !s.add(e) {
 			forged[string(e.Bucket)] = true
 		}
@@ -52,9 +52,9 @@ func (s *salvage) search(f io.ReaderAt, size int64) {
 		s.whole[string(name)] = there && wrong == nil && !forged[string(name)]
 	}
 	if slices.ContainsFunc(allBuckets, func(name []byte) bool { return !s.whole[string(name)] }) {
-		pages.Scan(f, size, func(e pages.Element) {
+		pages.Scan(f, size, func(e *pages.Element) {
 			for _, name := range allBuckets {
-				if !s.whole[string(name)] && s.add(pages.Element{Bucket: name, Key: e.Key, Value: e.Value, At: e.At}) {
+				if !s.whole[string(name)] && s.add(&pages.Element{Bucket: name, Key: e.Key, Value: e.Value, At: e.At}) {
 					return
 				}
 			}
@@ -64,7 +64,7 @@ func (s *salvage) search(f io.ReaderAt, size int64) {
 }
 
 // add takes an element of a bucket, or says that it is not genuine.
-func (s *salvage) add(e pages.Element) bool {
+func (s *salvage) add(e *pages.Element) bool {
 	name := string(e.Bucket)
 	if name == string(bucketMeta) && (string(e.Key) == string(keyFormat) || string(e.Key) == string(keyID)) {
 		return true // not sealed, and a new file has its own

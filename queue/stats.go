@@ -1,6 +1,10 @@
 package queue
 
-import "time"
+import (
+	"time"
+
+	"go.etcd.io/bbolt"
+)
 
 // Refusal is why a record was not stored.
 type Refusal int
@@ -46,7 +50,7 @@ type Stats struct {
 	Waiting    [priorities]int // events in the log
 	Requests   int             // waiting for the committer, of 4096
 	LastSeq    Seq
-	BytesUsed  int64 // as of the last transaction's begin; compare with Capacity
+	BytesUsed  int64 // compare with Capacity
 	BytesFile  int64 // the file's size
 	Capacity   int64 // bytes in use at which trips are refused; faults are at 90 % of it, check-ins at 80 %
 	ByDisk     bool  // Capacity is below MaxBytes, since the disk has no room for more
@@ -58,11 +62,15 @@ func (q *Queue) Stats() Stats {
 	q.views.RLock()
 	tx := q.db.Stats().TxStats
 	capacity, byDisk := q.disk.capacity()
+	used, err := inUse(q.db)
 	q.views.RUnlock()
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	st := q.stats
 	st.Capacity, st.ByDisk = capacity, byDisk
+	if err == nil { // else it is closed: as of the end
+		st.BytesUsed = used
+	}
 	for p := range q.lanes {
 		st.Waiting[p] = len(q.lanes[p])
 	}
@@ -70,6 +78,16 @@ func (q *Queue) Stats() Stats {
 	st.LastSeq = q.last
 	st.BytesWrote = q.wrote + tx.GetPageAlloc() + int64(st.Commits)*pageSize
 	return st
+}
+
+// Full says whether a trip would be refused now.
+func (s *Stats) Full() bool { return s.BytesUsed+pageSize > s.Capacity }
+
+// inUse is how many bytes of the file hold something.
+func inUse(db *bbolt.DB) (int64, error) {
+	high, err := highWater(db)
+	st := db.Stats()
+	return high - int64(st.FreePageN+st.PendingPageN)*pageSize, err
 }
 
 func (s *Stats) addCommit(took time.Duration) {

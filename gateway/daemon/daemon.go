@@ -316,6 +316,8 @@ func (d *Daemon) gauges() {
 	m.Gauge("queue_capacity_bytes", "Bytes in use at which trips are refused: the queue's limit, or less if the disk has no room for it.", nil,
 		func() float64 { return float64(d.queue.Stats().Capacity) })
 	m.Counter("queue_compactions_total", "Times the queue's file was made smaller.", nil, func() float64 { return float64(d.queue.Stats().Compactions) })
+	m.Counter("queue_no_room_total", "Transactions without events that found no room in the queue's file and were tried again.", nil,
+		func() float64 { return float64(d.queue.Stats().NoRoom) })
 	m.Counter("queue_written_bytes_total", "Bytes written to the queue's file, for the wear of a memory card.", nil,
 		func() float64 { return float64(d.queue.Stats().BytesWrote) })
 	m.Counter("queue_commits_total", "Transactions committed.", nil, func() float64 { return float64(d.queue.Stats().Commits) })
@@ -463,6 +465,10 @@ func (d *Daemon) ready() health {
 	bearer := false
 	for i, l := range d.links {
 		bearer = h.part("bearer "+l.Name(), l.Up(), d.linkReason(i)) || bearer
+	}
+	if st := d.queue.Stats(); h.OK && st.Full() {
+		h.OK = h.part("queue", false, fmt.Sprintf("full, %d KiB of %d KiB: trips are refused; make room on its disk, or see that the broker is reached",
+			st.BytesUsed>>10, st.Capacity>>10))
 	}
 	h.OK = h.OK && bearer && serving
 	sessions := d.gw.Sessions()

@@ -52,7 +52,8 @@ type Meta struct {
 	Tx    uint64 // the transaction that wrote it
 }
 
-// Element is a key and its value as they stand in a bucket. The slices are good until the call that was given it returns.
+// Element is a key and its value as they stand in a bucket. It and its slices are good until the call that was given it
+// returns.
 type Element struct {
 	Bucket     []byte // its name; nil where it is not known
 	Key, Value []byte
@@ -121,7 +122,7 @@ func LastTx(f io.ReaderAt) (uint64, error) {
 //
 // It returns the buckets by name, each with what is wrong with it, nil if nothing; some elements of one that cannot be
 // trusted may have been visited all the same. An error is returned if not even the list of buckets can be read.
-func Walk(f io.ReaderAt, size int64, visit func(Element)) (buckets map[string]error, err error) {
+func Walk(f io.ReaderAt, size int64, visit func(*Element)) (buckets map[string]error, err error) {
 	t := &tree{reader: newReader(f, size)}
 	m, err := newest(t.reader)
 	if err != nil {
@@ -133,7 +134,7 @@ func Walk(f io.ReaderAt, size int64, visit func(Element)) (buckets map[string]er
 		at          int64
 	}
 	var list []entry
-	err = t.page(m.Root, bounds{}, 0, func(flags uint32, e Element) error {
+	err = t.page(m.Root, bounds{}, 0, func(flags uint32, e *Element) error {
 		if flags != flagBucket || len(e.Value) < bucketSize {
 			return fmt.Errorf("key %.40q is no bucket", e.Key)
 		}
@@ -145,7 +146,7 @@ func Walk(f io.ReaderAt, size int64, visit func(Element)) (buckets map[string]er
 	}
 	buckets = map[string]error{}
 	for _, b := range list {
-		err := t.bucket(b.value, b.at, func(flags uint32, e Element) error {
+		err := t.bucket(b.value, b.at, func(flags uint32, e *Element) error {
 			if flags != 0 {
 				return fmt.Errorf("key %x has flags %x, expected 0", e.Key, flags)
 			}
@@ -174,7 +175,7 @@ type tree struct {
 // bounds are the keys that a page may hold: from lo on, below hi. nil is without bound.
 type bounds struct{ lo, hi []byte }
 
-type element func(flags uint32, e Element) error
+type element func(flags uint32, e *Element) error
 
 func (t *tree) bucket(value []byte, at int64, fn element) error {
 	root := order.Uint64(value)
@@ -300,6 +301,7 @@ func leaf(p []byte, at int64, in bounds, fn element) error {
 		return fmt.Errorf("a leaf of %d elements in %d bytes", count, len(p))
 	}
 	previous, want := in.lo, body
+	e := Element{Leaf: at}
 	for i := range count {
 		flags, key, value, end, err := leafElement(p, i, body)
 		if err != nil {
@@ -312,8 +314,8 @@ func leaf(p []byte, at int64, in bounds, fn element) error {
 		if c := bytes.Compare(previous, key); previous != nil && (c > 0 || c == 0 && i > 0) {
 			return fmt.Errorf("element %d: keys do not rise", i)
 		}
-		e := Element{Key: key, Value: value, At: at + int64(end-len(value)), Leaf: at}
-		if err := fn(flags, e); err != nil {
+		e.Key, e.Value, e.At = key, value, at+int64(end-len(value))
+		if err := fn(flags, &e); err != nil {
 			return fmt.Errorf("element %d: %w", i, err)
 		}
 		previous = key

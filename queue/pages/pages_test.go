@@ -49,7 +49,7 @@ func makeFile(t testing.TB, n int) ([]byte, map[string]string) {
 
 func walk(raw []byte) (map[string]string, error) {
 	got := map[string]string{}
-	buckets, err := Walk(bytes.NewReader(raw), int64(len(raw)), func(e Element) {
+	buckets, err := Walk(bytes.NewReader(raw), int64(len(raw)), func(e *Element) {
 		got[string(e.Bucket)+"/"+string(e.Key)] = string(e.Value)
 	})
 	for _, wrong := range buckets {
@@ -70,7 +70,7 @@ func TestWalk(t *testing.T) {
 			t.Errorf("%s has %d bytes, want %d", k, len(got[k]), len(v))
 		}
 	}
-	if _, err := Walk(bytes.NewReader(raw), int64(len(raw)), func(e Element) {
+	if _, err := Walk(bytes.NewReader(raw), int64(len(raw)), func(e *Element) {
 		if !bytes.Equal(raw[e.At:][:len(e.Value)], e.Value) || e.Leaf > e.At {
 			t.Errorf("%s is not at %d", e.Key, e.At)
 		}
@@ -83,7 +83,7 @@ func TestWalk(t *testing.T) {
 func TestScan(t *testing.T) {
 	raw, want := makeFile(t, 700)
 	clear(raw[:2*Size])
-	Scan(bytes.NewReader(raw), int64(len(raw)), func(e Element) {
+	Scan(bytes.NewReader(raw), int64(len(raw)), func(e *Element) {
 		for _, bucket := range []string{"tall", "flat", "tiny"} {
 			if k := bucket + "/" + string(e.Key); want[k] == string(e.Value) {
 				delete(want, k)
@@ -106,7 +106,7 @@ func TestFlips(t *testing.T) {
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 0))
 	inUse := map[int64]bool{}
-	if _, err := Walk(bytes.NewReader(raw), int64(len(raw)), func(e Element) { inUse[e.Leaf/Size] = true }); err != nil {
+	if _, err := Walk(bytes.NewReader(raw), int64(len(raw)), func(e *Element) { inUse[e.Leaf/Size] = true }); err != nil {
 		t.Fatal(err)
 	}
 	found, let := 0, 0
@@ -135,7 +135,7 @@ func TestFlips(t *testing.T) {
 func TestCounts(t *testing.T) {
 	raw, _ := makeFile(t, 700)
 	tree := map[int64]bool{}
-	if _, err := Walk(bytes.NewReader(raw), int64(len(raw)), func(e Element) { tree[e.Leaf/Size] = true }); err != nil {
+	if _, err := Walk(bytes.NewReader(raw), int64(len(raw)), func(e *Element) { tree[e.Leaf/Size] = true }); err != nil {
 		t.Fatal(err)
 	}
 	branches, leaves := 0, 0
@@ -199,7 +199,7 @@ func (f failing) ReadAt(b []byte, at int64) (int, error) {
 func TestUnreadable(t *testing.T) {
 	raw, _ := makeFile(t, 400)
 	var leaves []int64
-	if _, err := Walk(bytes.NewReader(raw), int64(len(raw)), func(e Element) {
+	if _, err := Walk(bytes.NewReader(raw), int64(len(raw)), func(e *Element) {
 		if string(e.Bucket) == "tall" && (len(leaves) == 0 || leaves[len(leaves)-1] != e.Leaf/Size) {
 			leaves = append(leaves, e.Leaf/Size)
 		}
@@ -212,7 +212,7 @@ func TestUnreadable(t *testing.T) {
 		t.Errorf("got %v, %v, want an error of the bucket concerned alone", buckets, err)
 	}
 	seen := map[int64]bool{}
-	Scan(f, int64(len(raw)), func(e Element) { seen[e.Leaf/Size] = true })
+	Scan(f, int64(len(raw)), func(e *Element) { seen[e.Leaf/Size] = true })
 	for _, l := range leaves {
 		if seen[l] == f.bad[l] {
 			t.Errorf("leaf %d was scanned: %v", l, seen[l])
@@ -232,7 +232,7 @@ func FuzzPages(f *testing.F) {
 		b = bytes.Clone(b)
 		b[int(at)%len(b)] ^= byte(x)
 		_, err := walk(b)
-		Scan(bytes.NewReader(b), int64(len(b)), func(e Element) { _ = b[e.At:][:len(e.Value)] })
+		Scan(bytes.NewReader(b), int64(len(b)), func(e *Element) { _ = b[e.At:][:len(e.Value)] })
 		if err != nil {
 			return
 		}

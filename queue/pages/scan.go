@@ -10,14 +10,14 @@ const longest = 1 << 20
 
 // Scan calls visit with whatever looks like an element of a leaf, anywhere in a file of size bytes: in use, or deleted
 // long ago, or by chance. The caller must know what is genuine. What cannot be read is left out.
-func Scan(f io.ReaderAt, size int64, visit func(Element)) {
+func Scan(f io.ReaderAt, size int64, visit func(*Element)) {
 	r := newReader(f, size)
 	for at := int64(0); at+headerSize <= size; at += Size {
 		r.scan(at, visit)
 	}
 }
 
-func (r *reader) scan(at int64, visit func(Element)) {
+func (r *reader) scan(at int64, visit func(*Element)) {
 	p, err := r.at(at, int(min(Size, r.size-at)))
 	if err != nil || order.Uint16(p[8:]) != flagLeaf {
 		return
@@ -46,7 +46,7 @@ func reach(p []byte) int {
 	return end
 }
 
-func scanLeaf(p []byte, at int64, visit func(Element)) {
+func scanLeaf(p []byte, at int64, visit func(*Element)) {
 	count := int(order.Uint16(p[10:]))
 	for i := range count {
 		if headerSize+(i+1)*elementSize > len(p) {
@@ -59,7 +59,7 @@ func scanLeaf(p []byte, at int64, visit func(Element)) {
 		case flags == flagBucket && len(value) >= bucketSize+headerSize && order.Uint64(value) == 0:
 			scanLeaf(value[bucketSize:], e.At+bucketSize, visit)
 		default:
-			visit(e)
+			visit(&e)
 		}
 	}
 }
