@@ -74,7 +74,7 @@ func TestAttackReplay(t *testing.T) {
 		}
 		check := n.checkIn()
 		w.hear(check)
-		w.pass(time.Duration(rng.IntN(int(time.Hour))))
+		w.pass(time.Duration(rng.Int64N(int64(time.Hour))))
 		inside := caught[len(caught)-1-rng.IntN(5)]
 		w.wantVerdict("replay inside the window", "repeat", inside)
 		sent := len(w.link.all())
@@ -127,7 +127,7 @@ func TestAttackHeldBack(t *testing.T) {
 		n := w.node("river-gate")
 		w.pass(time.Minute)
 		kept := n.open()
-		w.pass(17*time.Second + time.Duration(rng.IntN(int(20*time.Hour))))
+		w.pass(17*time.Second + time.Duration(rng.Int64N(int64(20*time.Hour))))
 		w.wantVerdict("released", "accepted", kept)
 		p := w.broker.of(n.idOf(1))[0]
 		if p.data["proof"] != "late" || !p.delayed() {

@@ -53,7 +53,7 @@ func TestKilledAtRandom(t *testing.T) {
 						w.link.hear(f)
 					}
 				}
-				w.pass(time.Duration(rng.IntN(int(2 * time.Second))))
+				w.pass(time.Duration(rng.Int64N(int64(2 * time.Second))))
 				if rng.IntN(6) == 0 {
 					fail := errors.New("no")
 					w.setFault(func(string) error { return fail })
@@ -62,7 +62,7 @@ func TestKilledAtRandom(t *testing.T) {
 				}
 			}
 			if rng.IntN(2) == 0 {
-				w.pass(time.Duration(rng.IntN(int(4 * time.Second))))
+				w.pass(time.Duration(rng.Int64N(int64(4 * time.Second))))
 			}
 			listen()
 			sent += len(w.link.all())

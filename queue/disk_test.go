@@ -114,7 +114,7 @@ func available(t *testing.T, dir string) int64 {
 	if err := syscall.Statfs(dir, &st); err != nil {
 		t.Fatal(err)
 	}
-	return int64(st.Bavail) * st.Bsize
+	return int64(st.Bavail) * int64(st.Bsize)
 }
 
 // fill appends of all priorities until a trip is refused, and returns in which order they were refused first.

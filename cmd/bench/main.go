@@ -162,7 +162,7 @@ func onDisk(dir string) error {
 	if err := unix.Statfs(dir, &st); err != nil {
 		return fmt.Errorf("look at %s: %w", dir, err)
 	}
-	if st.Type == unix.TMPFS_MAGIC || st.Type == unix.RAMFS_MAGIC {
+	if kind := int64(uint32(st.Type)); kind == unix.TMPFS_MAGIC || kind == unix.RAMFS_MAGIC { // of 32 bits, signed or not
 		return fmt.Errorf("%s is in memory: give a directory on a disk with --dir", dir)
 	}
 	return nil

@@ -52,7 +52,7 @@ func fillDisk(t *testing.T, name string, left int64) {
 		if err := syscall.Fstatfs(int(f.Fd()), &st); err != nil {
 			t.Fatal(err)
 		}
-		if int64(st.Bavail)*st.Bsize <= left {
+		if int64(st.Bavail)*int64(st.Bsize) <= left {
 			return
 		}
 		if _, err := f.Write(block); errors.Is(err, syscall.ENOSPC) {
