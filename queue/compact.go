@@ -118,17 +118,12 @@ func (q *Queue) writeCompacted() (db *bbolt.DB, f *os.File, high int64, err erro
 		return nil, nil, 0, err
 	}
 	db.AllocSize = 0
-	defer func() {
-		if err != nil {
-			err = errors.Join(err, db.Close())
-		}
-	}()
-	if err := bbolt.Compact(db, q.db, growStep); err != nil {
-		return nil, nil, 0, err
+	if err = bbolt.Compact(db, q.db, growStep); err == nil {
+		high, err = highWater(db)
+		err = errors.Join(err, reserveNew(f, &q.opt), f.Sync())
 	}
-	high, err = highWater(db)
-	if err = errors.Join(err, reserveNew(f, &q.opt), f.Sync()); err != nil {
-		return nil, nil, 0, err
+	if err != nil {
+		return nil, nil, 0, errors.Join(err, db.Close())
 	}
 	db.NoSync = q.opt.noSync
 	return db, f, high, nil

@@ -2,12 +2,15 @@ package queue
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
 	"os"
 	"os/exec"
+	"path/filepath"
 	"slices"
 	"strings"
 	"sync"
+	"syscall"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -190,4 +193,27 @@ func TestKillWhileCompacting(t *testing.T) {
 	if killed < 15 {
 		t.Errorf("killed at %d calls only", killed)
 	}
+}
+
+// With no room for the copy the file stays as it is, and the queue goes on; so does one that is opened like that.
+func TestCompactOnFullDisk(t *testing.T) {
+	const room = 256 << 10 // the copy is begun, but not ended
+	onFileSystems(t, 12<<20, func(t *testing.T, dir string) {
+		path := filepath.Join(dir, "queue.db")
+		o := Options{LeaveFree: 1, compactAbove: 1 << 20}
+		q := openTest(t, path, o)
+		waiting := swell(t, q, 5<<20)
+		ballast(t, filepath.Join(dir, "ballast"), int(available(t, dir))-room)
+		answer := make(chan error, 1)
+		q.send(request{alone: q.compact, done: func(_ Seq, err error) { answer <- err }})
+		if err := <-answer; !errors.Is(err, syscall.ENOSPC) {
+			t.Errorf("compact on a full disk = %v, want no space left", err)
+		}
+		if _, err := os.Stat(tempName(path)); err == nil {
+			t.Error("the copy is left behind")
+		}
+		closeTest(t, q)
+		q = openTest(t, path, o)
+		wantSeqs(t, mustSink(t, q, "broker", SinkOptions{Required: true}), Alarm, waiting...)
+	})
 }
