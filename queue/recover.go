@@ -98,7 +98,9 @@ func Recover(path string, o Options, r RecoverOptions) (*Queue, *Recovery, error
 // openWatched leaves a sign while it opens the file, so that the next start knows if this process does not survive it.
 func openWatched(path string, o Options, probe func(string) error) (*Queue, error) {
 	sign := path + openingSuffix
-	if _, err := os.Lstat(sign); err == nil {
+	_, died := os.Lstat(sign)
+	_, there := os.Lstat(path) // it may have died before it had made the file
+	if died == nil && !errors.Is(there, fs.ErrNotExist) {
 		if err := probeAfterDeath(path, probe); err != nil {
 			return nil, err
 		}

@@ -621,3 +621,19 @@ func TestRecoverInTime(t *testing.T) {
 	}
 	mustAppend(t, q, Record{Value: []byte("live")})
 }
+
+// A process that died before it had made the file leaves a sign as well, and nothing to try.
+func TestDeathOnCreating(t *testing.T) {
+	path := tempPath(t)
+	if err := os.WriteFile(path+openingSuffix, nil, fileMode); err != nil {
+		t.Fatal(err)
+	}
+	q, rec, err := Recover(path, Options{}, RecoverOptions{Probe: Probe})
+	if err != nil || rec != nil {
+		t.Fatalf("recovered: %v, %v, want a new queue", rec, err)
+	}
+	closeTest(t, q)
+	if _, err := os.Stat(path + openingSuffix); err == nil {
+		t.Error("the sign still stands")
+	}
+}
