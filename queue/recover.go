@@ -192,6 +192,7 @@ func keep(path string) (string, error) {
 		n, _ := strconv.Atoi(strings.TrimPrefix(name, path+damagedSuffix))
 		return n
 	}
+	old = slices.DeleteFunc(old, func(name string) bool { return number(name) < 1 }) // not of this function's making
 	slices.SortFunc(old, func(a, b string) int { return number(a) - number(b) })
 	next := 1
 	if len(old) > 0 {

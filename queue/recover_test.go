@@ -637,3 +637,27 @@ func TestDeathOnCreating(t *testing.T) {
 		t.Error("the sign still stands")
 	}
 }
+
+// What the owner has put beside the damaged files under a name like theirs is not the queue's to remove.
+func TestRecoverKeepsOwnersCopy(t *testing.T) {
+	path := tempPath(t)
+	copied := path + damagedSuffix + "1-copy"
+	if err := os.WriteFile(copied, []byte("the owner's"), fileMode); err != nil {
+		t.Fatal(err)
+	}
+	for range keptFiles + 1 {
+		if err := os.WriteFile(path, nil, fileMode); err != nil {
+			t.Fatal(err)
+		}
+		q, _, err := recoverTest(path, Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := errors.Join(q.Close(), os.Remove(path)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if left, _ := filepath.Glob(path + damagedSuffix + "*"); !slices.Contains(left, copied) || len(left) != keptFiles+1 {
+		t.Errorf("there are %q, want the owner's copy and the last %d", left, keptFiles)
+	}
+}
