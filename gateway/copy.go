@@ -23,8 +23,9 @@ const (
 )
 
 // secondCopy is what stands outside the queue's file, so that a file that is lost or damaged opens no door to replays:
-// the replay windows and the epoch. It is written once a minute if anything has changed, and at the end, so it may lag;
-// hence its windows are only ever added to what the queue knows, and an epoch taken from it moves on.
+// the replay windows and the epoch. It is written before the first receipt of a new epoch, once a minute if anything has
+// changed, and at the end, so its windows may lag; hence they are only ever added to what the queue knows, and an epoch
+// taken from it moves on.
 //
 // The file is one line, "longlane marks 1" and the CRC-32C of the rest in eight hexadecimal digits, and then JSON.
 type secondCopy struct {

@@ -2,6 +2,7 @@ package gateway
 
 import (
 	"bytes"
+	"errors"
 	"os"
 	"path/filepath"
 	"strings"
@@ -158,6 +159,32 @@ func TestOldQueueFile(t *testing.T) {
 			t.Errorf("epoch %d, want %d", got, epoch+1)
 		}
 		w.wantVerdict("what was recorded since", "repeat", caught)
+	})
+}
+
+// The power fails within the first minute of a boot and takes the queue's file with it: the epoch that this boot used is
+// not used again.
+func TestSecondCopyOfAShortBoot(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t)
+		path := w.withCopy()
+		w.start()
+		w.hear(w.node("river-gate").open())
+		w.pass(2 * time.Minute)
+		w.stop()
+		w.clock = newTestClock(realTime, 5*time.Second, 9, true)
+		w.start()
+		used := w.g.in.epochs.number
+		left, err := os.ReadFile(path) // all that is left after the power failed here
+		w.must(err)
+		w.stop()
+		w.must(errors.Join(os.WriteFile(path, left, 0o600), os.Remove(w.path)))
+		clear(w.receipted)
+		w.clock = newTestClock(realTime, 5*time.Second, 10, true)
+		w.start()
+		if got := w.g.in.epochs.number; int16(got-used) <= 0 {
+			t.Errorf("epoch %d, and the boot before has used %d", got, used)
+		}
 	})
 }
 

@@ -99,6 +99,10 @@ func newIngest(g *Gateway) (*ingest, error) {
 		return nil, err
 	}
 	in.copy.changed = true
+	if in.g.o.Copy != "" && (copied == nil || copied.Epoch != in.epochs.number) {
+		// Before the first receipt: from a copy that lags by an epoch, the lost queue would go on with this one.
+		in.lastCopy()
+	}
 	for _, key := range lost { // only now: frames from before can no longer pass for fresh
 		if err := g.o.Queue.ForgetMark(key); err != nil {
 			return nil, err
