@@ -14,6 +14,8 @@ import (
 	"testing"
 	"testing/synctest"
 	"time"
+
+	"go.etcd.io/bbolt"
 )
 
 // swell makes a file large and its events few: every hundredth waits.
@@ -108,6 +110,41 @@ func TestCompactsWhenIdle(t *testing.T) {
 		q = openTest(t, path, Options{})
 		wantSeqs(t, mustSink(t, q, "broker", SinkOptions{Required: true}), Alarm, append(waiting, more)...)
 	})
+}
+
+// A reader who is at work when the new file is ready goes on with the old one: it is let go of only then.
+func TestCompactionWaitsForReaders(t *testing.T) {
+	path := tempPath(t)
+	q := openTest(t, path, Options{MaxBytes: 64 << 20})
+	waiting := swell(t, q, 4<<20)
+	before, err := os.Stat(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	answer := make(chan error, 1)
+	err = q.view(func(tx *bbolt.Tx) error {
+		q.send(request{alone: q.compact, done: func(_ Seq, err error) { answer <- err }})
+		look := time.NewTicker(5 * time.Millisecond)
+		defer look.Stop()
+		for end := time.Now().Add(10 * time.Second); ; <-look.C {
+			if now, err := os.Stat(path); err == nil && !os.SameFile(before, now) {
+				break
+			} else if time.Now().After(end) {
+				return errors.New("no new file in 10 s")
+			}
+		}
+		for range 10 {
+			<-look.C
+			if q.db != tx.DB() {
+				return errors.New("the file was replaced under a reader")
+			}
+		}
+		return nil
+	})
+	if err := errors.Join(err, <-answer); err != nil {
+		t.Fatal(err)
+	}
+	wantSeqs(t, mustSink(t, q, "broker", SinkOptions{Required: true}), Alarm, waiting...)
 }
 
 // It happens by itself: while the queue is idle, or as it opens. Not while events come.

@@ -226,6 +226,12 @@ func TestFullDisk(t *testing.T) {
 		if _, again := fill(t, q, value); again < first/2 {
 			t.Errorf("%d events fit into what was deleted, before that %d", again, first)
 		}
+		for err := error(nil); !errors.Is(err, ErrFull); { // not a whole batch fits: up to the last one that does
+			_, err = appendWait(q, Record{Value: value})
+			if err != nil && !errors.Is(err, ErrFull) {
+				t.Fatal(err)
+			}
+		}
 		if err := os.Remove(filepath.Join(dir, "ballast")); err != nil {
 			t.Fatal(err)
 		}
@@ -520,6 +526,52 @@ func TestReserveLastsForEver(t *testing.T) {
 		close(stop)
 		<-ended
 		t.Logf("values up to %d: %d events through %d KiB", largest, stored, allocated>>10)
+	}
+}
+
+// When a sink goes that held back everything, and what may be deleted stands between what may not, one transaction
+// could not hold all of that: it takes as much as fits.
+func TestDeletionsFitTheReserve(t *testing.T) {
+	q := openTest(t, tempPath(t), Options{MaxBytes: 64 << 20, LeaveFree: 1 << 50})
+	q.disk.mu.Lock()
+	err := q.disk.extend(q.disk.allocated + 4<<20)
+	q.disk.mu.Unlock()
+	if err != nil {
+		t.Fatal(err)
+	}
+	allocated := q.disk.limit(false)
+	c, holder := mustSink(t, q, "broker", SinkOptions{Required: true}), mustSink(t, q, "holder", SinkOptions{Required: true})
+	for full := 0; full == 0; {
+		results := make(chan error, 64)
+		for range 64 {
+			q.Append(Record{Value: make([]byte, 900)}, func(_ Seq, err error) { results <- err })
+		}
+		for range 64 {
+			if err := <-results; errors.Is(err, ErrFull) {
+				full++
+			} else if err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	items := mustNext(t, c, Alarm, 0, 1<<20)
+	for i, it := range items {
+		if i%3 != 0 {
+			c.Ack(it.Seq)
+		}
+	}
+	if err := errors.Join(q.Flush(), q.RemoveSink(holder.Name())); err != nil {
+		t.Fatal(err)
+	}
+	want := (len(items) + 2) / 3
+	for range 100 {
+		if err := q.Flush(); err != nil {
+			t.Fatal(err)
+		}
+	}
+	high, err := highWater(q.db)
+	if st := q.Stats(); err != nil || st.Waiting[Alarm] != want || st.NoRoom != 0 || high > allocated || st.BytesFile != allocated {
+		t.Errorf("%d of %d events are left, want %d; high-water mark %d of %d, %+v, %v", st.Waiting[Alarm], len(items), want, high, allocated, st, err)
 	}
 }
 
