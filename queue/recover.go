@@ -79,6 +79,7 @@ func Recover(path string, o Options, r RecoverOptions) (*Queue, *Recovery, error
 	if real, err := filepath.EvalSymlinks(path); err == nil {
 		path = real
 	}
+	judged, _ := os.Lstat(path) // nil: what is made now is not damaged
 	q, err := openWatched(path, o, r.Probe)
 	if !errors.Is(err, ErrDamaged) {
 		return q, nil, err
@@ -86,7 +87,7 @@ func Recover(path string, o Options, r RecoverOptions) (*Queue, *Recovery, error
 	if err := o.fill(); err != nil {
 		return nil, nil, err
 	}
-	rec, err := replace(path, o, r, err)
+	rec, err := replace(path, judged, o, r, err)
 	if err != nil {
 		return nil, nil, fmt.Errorf("replace damaged queue %s: %w", path, err)
 	}
@@ -124,7 +125,7 @@ func probeAfterDeath(path string, probe func(string) error) error {
 }
 
 // replace puts a new file with what can be saved in the place of the damaged one, which is kept.
-func replace(path string, o Options, r RecoverOptions, reason error) (rec *Recovery, err error) {
+func replace(path string, judged fs.FileInfo, o Options, r RecoverOptions, reason error) (rec *Recovery, err error) {
 	dir, err := lockDir(filepath.Dir(path), o.LockTimeout)
 	if err != nil {
 		return nil, err
@@ -135,7 +136,20 @@ func replace(path string, o Options, r RecoverOptions, reason error) (rec *Recov
 	if err := os.Remove(temp); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return nil, fmt.Errorf("remove what an interrupted start left: %w", err)
 	}
-	if err := rec.save(path, temp, o, r); err != nil {
+	if now, err := os.Lstat(path); err != nil {
+		return nil, err
+	} else if !os.SameFile(judged, now) {
+		return nil, fmt.Errorf("%w: it has replaced the damaged file meanwhile", ErrLocked)
+	}
+	// Its lock is held until it has been replaced: a gateway that could open it meanwhile would write to what is put aside.
+	damaged, err := lockDamaged(path, o.LockTimeout)
+	if err != nil {
+		return nil, err
+	}
+	if damaged != nil {
+		defer damaged.Close()
+	}
+	if err := rec.save(damaged, temp, o, r); err != nil {
 		return nil, err
 	}
 	if rec.Kept, err = keep(path); err != nil {
@@ -150,20 +164,29 @@ func replace(path string, o Options, r RecoverOptions, reason error) (rec *Recov
 	return rec, nil
 }
 
-// save writes what can be read of the file at path to a new one at temp.
-func (rec *Recovery) save(path, temp string, o Options, r RecoverOptions) error {
-	s := newSalvage(r)
+// lockDamaged opens the file at path and takes its lock; nil if no file stands there that has something to save.
+func lockDamaged(path string, wait time.Duration) (*os.File, error) {
 	st, err := os.Lstat(path)
-	if err != nil {
-		return err
+	if err != nil || !st.Mode().IsRegular() {
+		return nil, err
 	}
-	if st.Mode().IsRegular() {
-		f, err := os.Open(path)
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	if err := errors.Join(lock(f, syscall.LOCK_EX, wait), sameFile(path, f)); err != nil {
+		f.Close()
+		return nil, err
+	}
+	return f, nil
+}
+
+// save writes what can be read of the damaged file f, nil if there is none, to a new one at temp.
+func (rec *Recovery) save(f *os.File, temp string, o Options, r RecoverOptions) error {
+	s := newSalvage(r)
+	if f != nil {
+		st, err := f.Stat()
 		if err != nil {
-			return err
-		}
-		defer f.Close()
-		if err := lock(f, syscall.LOCK_EX, o.LockTimeout); err != nil {
 			return err
 		}
 		s.search(f, st.Size())
@@ -172,8 +195,8 @@ func (rec *Recovery) save(path, temp string, o Options, r RecoverOptions) error 
 	if within == 0 {
 		within = defaultWithin
 	}
-	err = s.write(temp, o, time.Now().Add(within), rec)
-	if errors.Is(err, syscall.ENOSPC) {
+	err := s.write(temp, o, time.Now().Add(within), rec)
+	if isNoSpace(err) {
 		// Without its events the new file needs next to nothing. What is not saved is still in the old one.
 		rec.Short = err
 		err = errors.Join(os.Remove(temp), s.write(temp, o, time.Time{}, rec))

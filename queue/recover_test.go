@@ -661,3 +661,54 @@ func TestRecoverKeepsOwnersCopy(t *testing.T) {
 		t.Errorf("there are %q, want the owner's copy and the last %d", left, keptFiles)
 	}
 }
+
+// Two gateways are started on a damaged file. Which of them gets the lock of that file finds another in its place, and
+// what one has put in its place the other leaves alone.
+func TestRecoverTwice(t *testing.T) {
+	path := tempPath(t)
+	q := openTest(t, path, Options{})
+	for i := range 20 {
+		if err := q.SetMark([]byte("node"), []byte{0, 0, 0, byte(i)}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	closeTest(t, q)
+	f, err := os.OpenFile(path, os.O_RDWR, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	if _, err := f.WriteAt([]byte{0}, 16); err != nil { // where the first meta page begins
+		t.Fatal(err)
+	}
+	var once sync.Once
+	locked := make(chan error, 1)
+	merge := func(a, b []byte) ([]byte, error) {
+		once.Do(func() { // Recover has the lock by now
+			go func() {
+				for syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB) != nil {
+				}
+				err := sameFile(path, f)
+				locked <- errors.Join(err, syscall.Flock(int(f.Fd()), syscall.LOCK_UN))
+			}()
+		})
+		return larger(a, b)
+	}
+	q, rec, err := Recover(path, Options{Advance: highest}, RecoverOptions{MergeMarks: merge})
+	if err != nil || rec == nil {
+		t.Fatalf("recovered: %v, %v", rec, err)
+	}
+	if err := <-locked; !errors.Is(err, ErrLocked) {
+		t.Errorf("the damaged file while it stood at its path was another gateway's to write to: %v", err)
+	}
+	closeTest(t, q)
+	if err := os.WriteFile(path+openingSuffix, nil, fileMode); err != nil {
+		t.Fatal(err)
+	}
+	died := func(string) error {
+		return errors.Join(errors.New("killed by a signal"), create(path+"2", Options{MaxBytes: minMaxBytes}), os.Rename(path+"2", path))
+	}
+	if _, rec, err := Recover(path, Options{}, RecoverOptions{Probe: died}); !errors.Is(err, ErrLocked) || rec != nil {
+		t.Errorf("replaced by another gateway meanwhile: %v, %v, want ErrLocked", rec, err)
+	}
+}
