@@ -10,6 +10,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"longlane/queue"
 )
 
 // TestDamagedQueue: whatever the card has made of the queue's file, the gateway serves within 10 s, the house hears of it,
@@ -116,7 +118,7 @@ func TestProbe(t *testing.T) {
 	gw := h.startGateway()
 	path := h.path("state/queue.db")
 	eventually(t, time.Minute, "the gateway to serve", func() bool { code, _ := h.get("/healthz"); return code == 200 })
-	if code, _, errs := cli("", "probe-queue", path); code != exitUsage || !strings.Contains(errs, "another gateway") {
+	if code, _, errs := cli("", "probe-queue", path); code != exitFailed || !strings.Contains(errs, "another gateway") {
 		t.Errorf("held by another: %d, %s", code, errs)
 	}
 	gw.kill()
@@ -128,5 +130,24 @@ func TestProbe(t *testing.T) {
 	}
 	if code, _, errs := cli("", "probe-queue", path); code != exitFailed || !strings.Contains(errs, "cut short") {
 		t.Errorf("a file cut short: %d, %s", code, errs)
+	}
+}
+
+// TestProbeDies: a child that dies as Go programs do says that the file is to blame; one that is slow, or that ends with an
+// error of its own, does not.
+func TestProbeDies(t *testing.T) {
+	t.Setenv(beProgram, "1")
+	missing := filepath.Join(t.TempDir(), "queue.db")
+	if err := probeQueue(missing); err != nil {
+		t.Errorf("a child that ended with an error: %v, want nil", err)
+	}
+	for _, tc := range []struct {
+		end  string
+		dies bool
+	}{{"panic", true}, {"fault", true}, {"hang", false}} {
+		t.Setenv(endOfProgram, tc.end)
+		if err := probeQueue(missing); (err != nil) != tc.dies || errors.Is(err, queue.ErrLocked) {
+			t.Errorf("%s: %v, want an error: %v", tc.end, err, tc.dies)
+		}
 	}
 }

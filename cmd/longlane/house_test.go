@@ -23,11 +23,23 @@ import (
 
 // beProgram makes the test binary be longlane itself, so that gateway and simulator are processes of their own, which
 // can be killed.
-const beProgram = "LONGLANE_TEST_BE_PROGRAM"
+const (
+	beProgram    = "LONGLANE_TEST_BE_PROGRAM"
+	endOfProgram = "LONGLANE_TEST_END_OF_PROGRAM" // how it ends before it has begun; see TestProbeDies
+)
 
 func TestMain(m *testing.M) {
 	if os.Getenv(beProgram) != "" {
 		ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+		switch os.Getenv(endOfProgram) {
+		case "panic":
+			panic("as asked")
+		case "fault":
+			_ = syscall.Kill(os.Getpid(), syscall.SIGSEGV)
+			<-ctx.Done()
+		case "hang":
+			<-ctx.Done()
+		}
 		code := Main(ctx, os.Args[1:], os.Stdin, os.Stdout, os.Stderr)
 		stop()
 		os.Exit(code)
