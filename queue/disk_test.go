@@ -593,3 +593,42 @@ func TestWithoutAllocation(t *testing.T) {
 		t.Errorf("size %d, blocks %d, want %d: %v", st.Size(), st.Sys().(*syscall.Stat_t).Blocks*512, q.disk.allocated, err)
 	}
 }
+
+// A damaged file on a disk that has room for its events but not for the reserve: without it nothing of them could be
+// deleted. So some of them stay in the file that is kept, and the queue goes on with the others and with new ones.
+func TestRecoverOnFullDisk(t *testing.T) {
+	onFileSystems(t, 12<<20, func(t *testing.T, dir string) {
+		path := filepath.Join(dir, "queue.db")
+		q := openTest(t, path, Options{LeaveFree: 1})
+		mustSink(t, q, "broker", SinkOptions{Required: true})
+		for q.Stats().BytesUsed < 3<<20 {
+			for range 100 {
+				mustAppend(t, q, Record{Value: make([]byte, 4000)})
+			}
+		}
+		used := q.Stats().BytesUsed
+		closeTest(t, q)
+		f, err := os.OpenFile(path, os.O_RDWR, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := f.WriteAt([]byte{0}, 16); err != nil { // where the first meta page begins
+			t.Fatal(err)
+		}
+		f.Close()
+		ballast(t, filepath.Join(dir, "ballast"), int(available(t, dir)-used-used/10))
+		q, rec, err := Recover(path, Options{LeaveFree: 1, MaxBytes: 8 << 20}, RecoverOptions{Sinks: [][]string{{"broker"}}, Within: time.Hour})
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer q.Close()
+		ballast(t, filepath.Join(dir, "last"), 1<<30)
+		if rec.Events[Alarm] == 0 || rec.Left == 0 || rec.Events[Alarm]+rec.Left != 800 {
+			t.Errorf("%v, want as many of 800 trips as there is room for", rec)
+		}
+		if _, err := appendWait(q, Record{Value: []byte("live")}); err != nil {
+			t.Errorf("a trip after it: %v, %+v", err, q.Stats())
+		}
+		drain(t, q, mustSink(t, q, "broker", SinkOptions{Required: true}))
+	})
+}

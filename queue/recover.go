@@ -195,13 +195,18 @@ func (rec *Recovery) save(f *os.File, temp string, o Options, r RecoverOptions) 
 	if within == 0 {
 		within = defaultWithin
 	}
-	err := s.write(temp, o, time.Now().Add(within), rec)
-	if isNoSpace(err) {
+	until := time.Now().Add(within)
+	for most := len(s.events[Alarm]) + len(s.events[Notice]) + len(s.events[Routine]); ; most /= 2 {
+		err := s.write(temp, o, until, most, rec)
+		if err == nil {
+			return nil
+		}
+		if rerr := os.Remove(temp); !isNoSpace(err) || most == 0 || rerr != nil {
+			return errors.Join(err, rerr)
+		}
 		// Without its events the new file needs next to nothing. What is not saved is still in the old one.
 		rec.Short = err
-		err = errors.Join(os.Remove(temp), s.write(temp, o, time.Time{}, rec))
 	}
-	return err
 }
 
 // keep gives what stands at path a second name, or another name if it cannot have two, and removes the oldest of those

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"io"
 	"maps"
+	"os"
 	"slices"
 	"time"
 
@@ -184,19 +185,27 @@ func (s *salvage) wholeMarks() bool {
 	return s.whole[string(bucketMarks)] && s.whole[string(bucketSet)]
 }
 
-// write makes the new file at path. Events are added, trips first, until the time is up.
-func (s *salvage) write(path string, o Options, until time.Time, rec *Recovery) error {
+// write makes the new file at path. Events are added, trips first, until the time is up or there are so many.
+func (s *salvage) write(path string, o Options, until time.Time, most int, rec *Recovery) error {
 	o.noSync = true // synced as a whole
 	db, err := bbolt.Open(path, fileMode, boltOptions(o))
 	if err != nil {
 		return err
 	}
+	db.AllocSize = 0
 	rec.Whole, rec.Marks, rec.Sinks = s.wholeMarks(), len(s.marks), slices.Sorted(maps.Keys(s.cursors))
 	err = db.Update(func(tx *bbolt.Tx) error { return errors.Join(layOut(tx), s.writeSmall(tx)) })
 	if err == nil {
-		err = s.writeEvents(db, until, rec)
+		err = s.writeEvents(db, until, most, rec)
 	}
-	return errors.Join(err, db.Sync(), db.Close())
+	if err = errors.Join(err, db.Sync(), db.Close()); err != nil {
+		return err
+	}
+	f, err := os.OpenFile(path, os.O_RDWR, 0)
+	if err != nil {
+		return err
+	}
+	return errors.Join(reserveNew(f, &o), f.Sync(), f.Close()) // without it what was saved could never be deleted
 }
 
 func (s *salvage) writeSmall(tx *bbolt.Tx) error {
@@ -223,13 +232,18 @@ func put(tx *bbolt.Tx, bucket, key, payload []byte) error {
 	return tx.Bucket(bucket).Put(key, seal(bucket, key, payload))
 }
 
-func (s *salvage) writeEvents(db *bbolt.DB, until time.Time, rec *Recovery) error {
+func (s *salvage) writeEvents(db *bbolt.DB, until time.Time, most int, rec *Recovery) error {
 	const atOnce = 1000
 	rec.Events, rec.Left = [priorities]int{}, 0
 	for p, list := range s.events {
 		for batch := range slices.Chunk(list, atOnce) {
+			take := min(len(batch), most)
 			if time.Now().After(until) {
-				rec.Left += len(batch)
+				take = 0
+			}
+			rec.Left += len(batch) - take
+			most, batch = most-take, batch[:take]
+			if take == 0 {
 				continue
 			}
 			err := db.Update(func(tx *bbolt.Tx) error {
