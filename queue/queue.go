@@ -497,8 +497,8 @@ func (q *Queue) Close() error {
 			err = errors.New("the last acknowledgements could not be saved; their events will be offered again")
 		}
 		q.mu.Unlock()
-		q.views.RLock() // only the committer, which has ended, replaces them
-		defer q.views.RUnlock()
+		q.views.Lock() // Stats uses the file's descriptor
+		defer q.views.Unlock()
 		if err := errors.Join(err, q.db.Close()); err != nil {
 			q.closeErr = fmt.Errorf("close queue %s: %w", q.path, err)
 		}

@@ -1315,3 +1315,31 @@ func TestRenameSink(t *testing.T) {
 		t.Errorf("after a restart %d wait from %d on among %v, want 6 from %d on", n, oldest, q.Sinks(), seqs[3])
 	}
 }
+
+// Stats asks the file system by the file's descriptor: while Close closes it, that may be another file's already.
+func TestStatsWhileClosing(t *testing.T) {
+	for range 20 {
+		q := openTest(t, tempPath(t), Options{})
+		done := make(chan struct{})
+		var reader sync.WaitGroup
+		reader.Go(func() {
+			for {
+				q.disk.mu.Lock()
+				q.disk.polled = time.Time{}
+				q.disk.mu.Unlock()
+				q.Stats()
+				select {
+				case <-done:
+					return
+				default:
+				}
+			}
+		})
+		err := q.Close()
+		close(done)
+		reader.Wait()
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+}
