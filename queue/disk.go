@@ -136,7 +136,8 @@ func (d *disk) poll(now time.Time) error {
 	if err := unix.Fstatfs(int(d.file.Fd()), &st); err != nil {
 		return fmt.Errorf("ask for the free space of the file system of %s: %w", d.file.Name(), err)
 	}
-	d.avail, d.polled = int64(min(st.Bavail, 1<<40/uint64(st.Bsize)))*int64(st.Bsize), now
+	size := max(1, int64(st.Bsize)) // some file systems in user space say 0
+	d.avail, d.polled = int64(min(st.Bavail, 1<<40/uint64(size)))*size, now
 	// Clearly room: two steps, so that a disk at the edge does not change its mind with each event.
 	d.short = d.short && d.avail-d.leaveFree < 2*growStep
 	return nil

@@ -29,7 +29,7 @@ func (r *reader) scan(at int64, visit func(*Element)) {
 			p = bytes.Clone(whole)
 		}
 	}
-	scanLeaf(p, at, visit)
+	scanLeaf(p, at, true, visit)
 }
 
 // reach is where the last element ends of which the first page of a leaf tells, or its list of elements.
@@ -46,7 +46,9 @@ func reach(p []byte) int {
 	return end
 }
 
-func scanLeaf(p []byte, at int64, visit func(*Element)) {
+// scanLeaf visits the elements of a leaf, and of the leaves within it if there may be any: bbolt puts them one deep, and bytes
+// that are forged must not lead into ever more of them.
+func scanLeaf(p []byte, at int64, within bool, visit func(*Element)) {
 	count := int(order.Uint16(p[10:]))
 	for i := range count {
 		if headerSize+(i+1)*elementSize > len(p) {
@@ -56,8 +58,8 @@ func scanLeaf(p []byte, at int64, visit func(*Element)) {
 		e := Element{Key: key, Value: value, At: at + int64(end-len(value)), Leaf: at}
 		switch {
 		case err != nil:
-		case flags == flagBucket && len(value) >= bucketSize+headerSize && order.Uint64(value) == 0:
-			scanLeaf(value[bucketSize:], e.At+bucketSize, visit)
+		case within && flags == flagBucket && len(value) >= bucketSize+headerSize && order.Uint64(value) == 0:
+			scanLeaf(value[bucketSize:], e.At+bucketSize, false, visit)
 		default:
 			visit(&e)
 		}
