@@ -24,11 +24,12 @@ import (
 // an epoch the numbers of receipts begin at 0, and a pair that was used twice would repeat a nonce.
 const (
 	raiseLeast = 64
-	raiseMore  = 4096 // 16 bits of epochs are enough for many restores
+	raiseMost  = 191 // of the low 8 bits, which are all that frames carry: what was recorded must not look like now
+	raiseHigh  = 16  // of the high 8 bits, less than: enough are left for many restores
 )
 
 // raise draws how far.
-func raise() uint16 { return raiseLeast + uint16(rand.N(raiseMore)) }
+func raise() uint16 { return raiseLeast + rand.N[uint16](raiseMost-raiseLeast+1) + 256*rand.N[uint16](raiseHigh) }
 
 // RestoreOptions say where to. Config is required.
 type RestoreOptions struct {
