@@ -29,7 +29,9 @@ const (
 )
 
 // raise draws how far.
-func raise() uint16 { return raiseLeast + rand.N[uint16](raiseMost-raiseLeast+1) + 256*rand.N[uint16](raiseHigh) }
+func raise() uint16 {
+	return raiseLeast + rand.N[uint16](raiseMost-raiseLeast+1) + 256*rand.N[uint16](raiseHigh)
+}
 
 // RestoreOptions say where to. Config is required.
 type RestoreOptions struct {
