@@ -3,7 +3,6 @@ package queue
 import (
 	"errors"
 	"fmt"
-	"math"
 	"slices"
 	"time"
 
@@ -24,12 +23,7 @@ const (
 
 // Shares of Stats.Capacity, in percent, above which a priority is refused: check-ins make room for faults, and
 // both for trips.
-const (
-	NoticeShare  = 90
-	RoutineShare = 80
-)
-
-var share = [priorities]int64{Alarm: 100, Notice: NoticeShare, Routine: RoutineShare}
+var share = [priorities]int64{Alarm: 100, Notice: 90, Routine: 80}
 
 // request is a piece of work for the committer: one of record, apply and alone. done is called once: after the commit, or
 // with the error.
@@ -300,55 +294,6 @@ func (q *Queue) begin(attempt int) (*batch, error) {
 	return b, nil
 }
 
-// beginTx begins a transaction and says how many bytes of the file it may surely write. Pages that were freed can be
-// used again once no reader is left from before; when there is little else, it waits for those few microseconds.
-func (q *Queue) beginTx() (*bbolt.Tx, int64, error) {
-	st := q.db.Stats()
-	allocated := q.disk.limit(false)
-	free := int64(st.FreePageN) * pageSize
-	tx, err := q.db.Begin(true)
-	if err != nil {
-		return nil, 0, err
-	}
-	if free += allocated - tx.Size(); free >= q.disk.reserve || st.PendingPageN == 0 {
-		return tx, free, nil
-	}
-	if err := tx.Rollback(); err != nil {
-		return nil, 0, err
-	}
-	q.views.Lock()
-	defer q.views.Unlock()
-	if tx, err = q.db.Begin(true); err != nil {
-		return nil, 0, err
-	}
-	return tx, free + int64(st.PendingPageN)*pageSize, nil
-}
-
-// count tells how many events wait, and how many spans the cursors have. The caller holds mu.
-func (q *Queue) count() (events, spans int64) {
-	for p := range q.lanes {
-		events += int64(len(q.lanes[p]))
-		for _, c := range q.cursors {
-			spans += int64(len(c.places[p].spans))
-		}
-	}
-	return events, spans
-}
-
-// trimCost is what deleting n events of a certain size, one behind the other, takes: the pages they stand on are copied,
-// and so is what is merged with them; of large values up to four stand on one page in a row.
-func trimCost(n, size int64) int64 {
-	if size < pageSize {
-		return 2*pageSize + 2*n*size
-	}
-	return 2*pageSize + 8*n*size
-}
-
-// trimmable is how many of n events may be deleted for that many bytes.
-func trimmable(n, size, free int64) int64 {
-	return min(n, max(0, free-2*pageSize)*n/max(1, trimCost(n, size)-2*pageSize))
-}
-
 func (q *Queue) failure() error {
 	q.mu.Lock()
 	defer q.mu.Unlock()
@@ -465,35 +410,6 @@ func (b *batch) saveCursors() []write {
 	return out
 }
 
-// planTrim chooses what to delete: the events that every sink has acknowledged, as persisted by this same
-// transaction or by a later one: at most left of them, of that size on the average, and no more than surely can be with
-// that many free bytes. Without any sink nothing is deleted. The caller holds mu.
-func (b *batch) planTrim(left int, free, size int64) {
-	if len(b.q.cursors) == 0 {
-		return
-	}
-	for p, l := range b.q.lanes {
-		covered := []span{{0, math.MaxUint64}}
-		for _, c := range b.q.cursors {
-			covered = c.places[p].within(covered)
-		}
-		for _, s := range covered {
-			done := l[l.from(s.lo):l.after(s.hi)]
-			if len(done) == 0 {
-				continue
-			}
-			take := int(trimmable(int64(min(len(done), left)), size, free))
-			if take == 0 && left == maxTrim {
-				take = 1 // one at the least: the reserve is made for it
-			}
-			free -= trimCost(int64(take), size)
-			b.trimmed[p] = append(b.trimmed[p], done[:take]...)
-			b.debt = b.debt || take < len(done)
-			left = max(0, left-take)
-		}
-	}
-}
-
 // append stores r. Everything that can refuse it comes before the first write.
 func (b *batch) append(r *record) (Seq, error) {
 	if err := b.room(&r.Record); err != nil {
@@ -603,7 +519,7 @@ func (b *batch) forgetMark(key []byte) error {
 // put seals and stores. An error is bbolt's, and the batch cannot be committed any more.
 func (b *batch) put(bucket, key, payload []byte) error {
 	b.changed = true
-	return b.note(b.tx.Bucket(bucket).Put(key, seal(bucket, key, payload)))
+	return b.note(put(b.tx, bucket, key, payload))
 }
 
 // events is the bucket of one lane.

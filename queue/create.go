@@ -100,11 +100,16 @@ func writeNew(temp string, o Options) error {
 	if err := errors.Join(db.Update(layOut), db.Close()); err != nil {
 		return err
 	}
-	f, err := os.OpenFile(temp, os.O_RDWR, 0)
+	return finishNew(temp, &o)
+}
+
+// finishNew gives a new file its reserve, and syncs it.
+func finishNew(path string, o *Options) error {
+	f, err := os.OpenFile(path, os.O_RDWR, 0)
 	if err != nil {
 		return err
 	}
-	return errors.Join(reserveNew(f, &o), f.Sync(), f.Close())
+	return errors.Join(reserveNew(f, o), f.Sync(), f.Close())
 }
 
 func layOut(tx *bbolt.Tx) error {
@@ -121,7 +126,7 @@ func layOut(tx *bbolt.Tx) error {
 	return errors.Join(
 		meta.Put(keyFormat, binary.BigEndian.AppendUint32(nil, format)),
 		meta.Put(keyID, id),
-		meta.Put(keyLast, seal(bucketMeta, keyLast, seqKey(0))),
+		put(tx, bucketMeta, keyLast, seqKey(0)),
 	)
 }
 
@@ -175,7 +180,10 @@ func openChecked(path string, flag int, mode os.FileMode, wait time.Duration, la
 	if flag&(os.O_WRONLY|os.O_RDWR) == 0 {
 		how = syscall.LOCK_SH
 	}
-	err = errors.Join(checkMode(f), lock(f, how, wait))
+	err = checkMode(f)
+	if err == nil {
+		err = lock(f, how, wait)
+	}
 	if err == nil {
 		err = sameFile(path, f)
 	}

@@ -19,7 +19,7 @@ import (
 //
 // Invariants: every byte of the file below allocated has its place on the disk. Events are stored only while the bytes
 // in use, what they add, and slack and reserve fit below allocated. A transaction without events may use all of it. It
-// is sized to what is left (trimLimit), gives back as many pages as it takes, and they can be used again as soon as no
+// is sized to what is left (trimmable), gives back as many pages as it takes, and they can be used again as soon as no
 // reader is left who may still look at them; so acknowledging and deleting go on for ever.
 const (
 	growStep = 1 << 20 // the file grows by this much, or by what is needed if the disk has no more

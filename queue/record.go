@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"hash/crc32"
+
+	"go.etcd.io/bbolt"
 )
 
 // Priority is the lane of an event. A lower number is delivered first and refused last.
@@ -102,6 +104,11 @@ func seal(bucket, key, payload []byte) []byte {
 func sealInPlace(bucket, key, stored []byte) {
 	stored[0] = sealVersion
 	binary.BigEndian.PutUint32(stored[1:], checksum(bucket, key, sealVersion, stored[sealHeader:]))
+}
+
+// put seals a payload and stores it.
+func put(tx *bbolt.Tx, bucket, key, payload []byte) error {
+	return tx.Bucket(bucket).Put(key, seal(bucket, key, payload))
 }
 
 // unseal returns the payload within stored, not copied, or an error that wraps errSeal.

@@ -212,22 +212,25 @@ func (rec *Recovery) save(f *os.File, temp string, o Options, r RecoverOptions) 
 // keep gives what stands at path a second name, or another name if it cannot have two, and removes the oldest of those
 // kept before.
 func keep(path string) (string, error) {
-	old, err := filepath.Glob(globQuote(path) + damagedSuffix + "*")
+	entries, err := os.ReadDir(filepath.Dir(path))
 	if err != nil {
 		return "", err
 	}
-	number := func(name string) int {
-		n, _ := strconv.Atoi(strings.TrimPrefix(name, path+damagedSuffix))
-		return n
+	var old []int
+	for _, e := range entries {
+		if rest, ok := strings.CutPrefix(e.Name(), filepath.Base(path)+damagedSuffix); ok {
+			if n, err := strconv.Atoi(rest); err == nil && n > 0 { // else it is not of this function's making
+				old = append(old, n)
+			}
+		}
 	}
-	old = slices.DeleteFunc(old, func(name string) bool { return number(name) < 1 }) // not of this function's making
-	slices.SortFunc(old, func(a, b string) int { return number(a) - number(b) })
+	slices.Sort(old)
 	next := 1
 	if len(old) > 0 {
-		next = number(old[len(old)-1]) + 1
+		next = old[len(old)-1] + 1
 	}
 	for ; len(old) >= keptFiles; old = old[1:] {
-		if err := os.RemoveAll(old[0]); err != nil {
+		if err := os.RemoveAll(path + damagedSuffix + strconv.Itoa(old[0])); err != nil {
 			return "", err
 		}
 	}
@@ -237,8 +240,4 @@ func keep(path string) (string, error) {
 		return kept, nil
 	}
 	return kept, os.Rename(path, kept)
-}
-
-func globQuote(path string) string {
-	return strings.NewReplacer(`\`, `\\`, "*", `\*`, "?", `\?`, "[", `\[`).Replace(path)
 }

@@ -6,7 +6,6 @@ import (
 	"errors"
 	"io"
 	"maps"
-	"os"
 	"slices"
 	"time"
 
@@ -201,11 +200,7 @@ func (s *salvage) write(path string, o Options, until time.Time, most int, rec *
 	if err = errors.Join(err, db.Sync(), db.Close()); err != nil {
 		return err
 	}
-	f, err := os.OpenFile(path, os.O_RDWR, 0)
-	if err != nil {
-		return err
-	}
-	return errors.Join(reserveNew(f, &o), f.Sync(), f.Close()) // without it what was saved could never be deleted
+	return finishNew(path, &o)
 }
 
 func (s *salvage) writeSmall(tx *bbolt.Tx) error {
@@ -226,10 +221,6 @@ func (s *salvage) writeSmall(tx *bbolt.Tx) error {
 		}
 	}
 	return err
-}
-
-func put(tx *bbolt.Tx, bucket, key, payload []byte) error {
-	return tx.Bucket(bucket).Put(key, seal(bucket, key, payload))
 }
 
 func (s *salvage) writeEvents(db *bbolt.DB, until time.Time, most int, rec *Recovery) error {

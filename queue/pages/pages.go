@@ -45,11 +45,11 @@ const (
 
 var order = binary.NativeEndian
 
-// Meta is what a file says of itself.
-type Meta struct {
-	Root  uint64 // page of the bucket that holds the buckets
-	Pages uint64 // pages in use or free; the file may be longer
-	Tx    uint64 // the transaction that wrote it
+// meta is what a file says of itself.
+type meta struct {
+	root  uint64 // page of the bucket that holds the buckets
+	pages uint64 // pages in use or free; the file may be longer
+	tx    uint64 // the transaction that wrote it
 }
 
 // Element is a key and its value as they stand in a bucket. It and its slices are good until the call that was given it
@@ -63,8 +63,8 @@ type Element struct {
 
 // newest returns the newer meta, by which bbolt goes. Both must be good: bbolt takes the older one if the newer is
 // damaged, and what was written last would be missing without a word.
-func newest(r *reader) (Meta, error) {
-	var best Meta
+func newest(r *reader) (meta, error) {
+	var best meta
 	for page := range 2 {
 		p, err := r.at(int64(page)*Size, headerSize+metaSize)
 		if err != nil {
@@ -74,29 +74,29 @@ func newest(r *reader) (Meta, error) {
 		if err != nil {
 			return best, err
 		}
-		if m.Tx < best.Tx {
+		if m.tx < best.tx {
 			continue
 		}
 		if best = m; freelist != noFreelist {
-			best.Pages = 0 // only the first meta of a new file has one
+			best.pages = 0 // only the first meta of a new file has one
 		}
 	}
-	if best.Pages == 0 {
+	if best.pages == 0 {
 		return best, errors.New("not a queue file: another program has written to it")
 	}
-	if best.Pages > uint64(r.size)/Size {
-		return best, fmt.Errorf("file is cut short: %d bytes, its header says at least %d", r.size, best.Pages*Size)
+	if best.pages > uint64(r.size)/Size {
+		return best, fmt.Errorf("file is cut short: %d bytes, its header says at least %d", r.size, best.pages*Size)
 	}
 	return best, nil
 }
 
-func parseMeta(b []byte, page int) (m Meta, freelist uint64, err error) {
+func parseMeta(b []byte, page int) (m meta, freelist uint64, err error) {
 	sum := fnv.New64a()
 	sum.Write(b[:56])
 	if order.Uint32(b) != magic || order.Uint32(b[4:]) != version || order.Uint32(b[8:]) != Size || order.Uint64(b[56:]) != sum.Sum64() {
 		return m, 0, fmt.Errorf("not a queue file, or its header is damaged: page %d is no valid meta page", page)
 	}
-	return Meta{Root: order.Uint64(b[16:]), Pages: order.Uint64(b[40:]), Tx: order.Uint64(b[48:])}, order.Uint64(b[32:]), nil
+	return meta{root: order.Uint64(b[16:]), pages: order.Uint64(b[40:]), tx: order.Uint64(b[48:])}, order.Uint64(b[32:]), nil
 }
 
 // LastTx is the transaction that was the last to reach the file. An error says that it cannot be told.
@@ -111,7 +111,7 @@ func LastTx(f io.ReaderAt) (uint64, error) {
 		if err != nil {
 			return 0, err
 		}
-		last = max(last, m.Tx)
+		last = max(last, m.tx)
 	}
 	return last, nil
 }
@@ -128,13 +128,13 @@ func Walk(f io.ReaderAt, size int64, visit func(*Element)) (buckets map[string]e
 	if err != nil {
 		return nil, err
 	}
-	t.pages, t.seen = m.Pages, make([]uint64, m.Pages/64+1)
+	t.pages, t.seen = m.pages, make([]uint64, m.pages/64+1)
 	type entry struct {
 		name, value []byte
 		at          int64
 	}
 	var list []entry
-	err = t.page(m.Root, bounds{}, 0, func(flags uint32, e *Element) error {
+	err = t.page(m.root, bounds{}, 0, func(flags uint32, e *Element) error {
 		if flags != flagBucket || len(e.Value) < bucketSize {
 			return fmt.Errorf("key %.40q is no bucket", e.Key)
 		}
