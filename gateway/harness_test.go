@@ -131,9 +131,12 @@ func (w *world) must(err error) {
 // wait lets everything that can happen now happen; pass lets time go by.
 func (w *world) wait() { synctest.Wait() }
 func (w *world) pass(d time.Duration) {
-	time.Sleep(d) // virtual
+	elapse(d)
 	synctest.Wait()
 }
+
+// elapse waits for the bubble's own clock to be so much later, which takes no time.
+func elapse(d time.Duration) { <-time.After(d) }
 
 // until lets time go by until ok, at most for limit.
 func (w *world) until(limit time.Duration, what string, ok func() bool) time.Duration {
@@ -836,7 +839,7 @@ func (s *fakeSession) finish() {
 		defer close(s.closed)
 	} else {
 		close(s.closed)
-		synctestYield()
+		elapse(time.Nanosecond) // all other goroutines of the bubble act first
 	}
 	for m := s.head(); m != nil; m = s.head() {
 		if s.b.lateDone && m.v == ack {
@@ -846,9 +849,6 @@ func (s *fakeSession) finish() {
 		}
 	}
 }
-
-// synctestYield lets all other goroutines of the bubble act first.
-func synctestYield() { time.Sleep(time.Nanosecond) }
 
 func (s *fakeSession) Closed() <-chan struct{} { return s.closed }
 func (s *fakeSession) Err() error {

@@ -44,7 +44,7 @@ func TestStop(t *testing.T) {
 			w.opts = func(o *Options) {
 				o.Sinks[0].Dial = func(ctx context.Context, _ bool) (Session, error) {
 					<-ctx.Done()
-					time.Sleep(300 * time.Millisecond) // virtual
+					elapse(300 * time.Millisecond)
 					return nil, ctx.Err()
 				}
 			}
@@ -53,7 +53,7 @@ func TestStop(t *testing.T) {
 			w.opts = func(o *Options) {
 				o.Sinks[0].Dial = func(ctx context.Context, second bool) (Session, error) {
 					<-ctx.Done()
-					time.Sleep(300 * time.Millisecond) // virtual
+					elapse(300 * time.Millisecond)
 					return w.broker.dial(context.Background(), second)
 				}
 			}

@@ -251,7 +251,7 @@ func TestLinesSilence(t *testing.T) {
 		m := <-ends
 		r.expect("modem is up")
 		for range 10 {
-			time.Sleep(19 * time.Minute) // virtual
+			elapse(19 * time.Minute)
 			m.say("heard 0a of 1")
 			r.packet()
 		}
@@ -319,10 +319,10 @@ func TestLinesOneQuestionAtATime(t *testing.T) {
 		if err := <-sent; err != nil {
 			t.Errorf("Send = %v", err)
 		}
-		time.Sleep(28 * time.Second) // virtual: the next heartbeat is due in a second, the result comes later
+		elapse(28 * time.Second) // the next heartbeat is due in a second, the result comes later
 		sent = sender(r, context.Background(), "\x03")
 		m.hear("please say 03 of 1")
-		time.Sleep(3 * time.Second)
+		elapse(3 * time.Second)
 		synctest.Wait()
 		if len(m.in) != 0 {
 			t.Errorf("the modem was asked %q while a frame was in flight", <-m.in)
@@ -485,7 +485,7 @@ func TestLinesRestart(t *testing.T) {
 			m.say("good morning, once more") // in the middle of set-up
 			m.welcome()
 			r.expect("modem is up")
-			time.Sleep(3 * time.Second) // virtual: no frame from before is offered again
+			elapse(3 * time.Second) // no frame from before is offered again
 			synctest.Wait()
 			if len(m.in) != 0 {
 				t.Errorf("the modem was told %q", <-m.in)
@@ -509,7 +509,7 @@ func TestLinesModemThatFallsOverItsSetUpIsGivenUp(t *testing.T) {
 			m.say("good morning, weak supply")
 			for range m.in {
 				m.say("listening", "good morning, weak supply")
-				time.Sleep(300 * time.Millisecond) // virtual: its start takes that long
+				elapse(300 * time.Millisecond) // its start takes that long
 			}
 		}()
 		r.expect("modem is down")
