@@ -81,7 +81,7 @@ func parseCopy(path string, text []byte, site string, number uint16) (*secondCop
 
 // RaiseCopy gives the text of a second copy with its epoch moved on by so many (0: as it is), for a machine that takes the
 // place of another. The copy may lag, and the other may have gone on after it was taken: in each of its boots since then
-// it has used an epoch, none of which may be used again, for the numbers of receipts begin anew in it. nil if the copy is
+// it has used an epoch, none of which should be used again: what was recorded in it would look like now. nil if the copy is
 // of another site. path stands for the file in errors.
 func RaiseCopy(path string, text []byte, site string, number, by uint16) ([]byte, error) {
 	c, err := parseCopy(path, text, site, number)

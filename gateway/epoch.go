@@ -67,7 +67,7 @@ func openEpoch(q Store, c Clock, fresh bool, copied *secondCopy) (*epoch, error)
 		rand.Read(b[:]) // a new queue, or one that was lost: most likely not an epoch used before
 		e.number = binary.BigEndian.Uint16(b[:])
 	}
-	e.base = c.Mono()
+	e.base, e.next = c.Mono(), firstNumber()
 	v := binary.BigEndian.AppendUint16(nil, e.number)
 	v = append(v, c.Boot[:]...)
 	v = binary.BigEndian.AppendUint64(v, uint64(e.base))
@@ -75,6 +75,15 @@ func openEpoch(q Store, c Clock, fresh bool, copied *secondCopy) (*epoch, error)
 		return nil, fmt.Errorf("move the epoch on: %w", err)
 	}
 	return e, e.firstBlock()
+}
+
+// firstNumber is where the receipt numbers of an epoch begin. A copy may lag, a backup may be old or be restored twice:
+// should an epoch have been in use before without the queue knowing, its numbers were others, and no nonce repeats. It
+// leaves 2^31 numbers to use.
+func firstNumber() uint32 {
+	var b [4]byte
+	rand.Read(b[:])
+	return binary.BigEndian.Uint32(b[:]) >> 1
 }
 
 // setting reads one of size bytes; nil if there is none. One that is damaged is lost.

@@ -144,12 +144,28 @@ func (s *site) epoch() uint16 {
 	return c.Epoch
 }
 
-// same compares the files with those of before; marks.copy has moved on.
+// same compares the files with those of before; marks.copy has moved on, and the list of nodes gives no id that the old
+// gateway may have given out since: two nodes would have one key.
 func (s *site) same(before map[string]string) {
 	s.t.Helper()
 	after := s.files()
-	delete(before, "state/marks.copy")
-	delete(after, "state/marks.copy")
+	if !strings.HasPrefix(after["state/roster.json"], "0600 ") {
+		s.t.Errorf("the list of nodes has mode %.4s, want 0600", after["state/roster.json"])
+	}
+	r, err := roster.Open(s.state)
+	s.must(err)
+	for id, name := range map[uint8]string{1: "river-gate", 2: "ridge-gate"} {
+		if n := r.Node(id); n == nil || n.Name != name || n.Revoked {
+			s.t.Errorf("node %d is %+v, want %s", id, n, name)
+		}
+	}
+	if n, err := r.Add(roster.Node{Name: "mill-lane"}); err != nil || n.ID != 2+16+1 {
+		s.t.Errorf("the next node is %+v, %v, want id 19", n, err)
+	}
+	for _, name := range []string{"state/marks.copy", "state/roster.json"} {
+		delete(before, name)
+		delete(after, name)
+	}
 	if !maps.Equal(before, after) {
 		s.t.Errorf("after the restore the files are\n%q\nwant\n%q", after, before)
 	}

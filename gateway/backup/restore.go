@@ -20,8 +20,7 @@ import (
 
 // How far a restore moves the epoch on. marks.copy may lag by a minute, and after the save the old gateway may have been
 // started many times, each time with an epoch of its own: raiseLeast is room for those. Beyond that the number is drawn,
-// so that the same backup restored a second time, years later, does not go through the epochs of the first time again: in
-// an epoch the numbers of receipts begin at 0, and a pair that was used twice would repeat a nonce.
+// so that the same backup restored a second time, years later, does not go through the epochs of the first time again.
 const (
 	raiseLeast = 64
 	raiseMost  = 191 // of the low 8 bits, which are all that frames carry: what was recorded must not look like now
@@ -62,7 +61,11 @@ func (b *Backup) Restore(ctx context.Context, o RestoreOptions) (written []strin
 	if err != nil {
 		return nil, fmt.Errorf("restore: %w", err)
 	}
-	list := b.wanted(o.Config, marks)
+	nodes, err := b.roster.Restored()
+	if err != nil {
+		return nil, fmt.Errorf("restore: %w", err)
+	}
+	list := b.wanted(o.Config, map[string][]byte{marksName: marks, listName: nodes})
 	if err := b.refuse(list); err != nil {
 		return nil, fmt.Errorf("restore: %w; nothing was written", err)
 	}
@@ -96,15 +99,16 @@ type want struct {
 	mode fs.FileMode
 }
 
-func (b *Backup) wanted(configPath string, marks []byte) (list []want) {
+// wanted lists what is to be written: what the backup holds, but for what must be another after a restore.
+func (b *Backup) wanted(configPath string, instead map[string][]byte) (list []want) {
 	modes := map[string]fs.FileMode{}
 	for _, f := range b.Manifest.Files {
 		modes[f.Name] = fs.FileMode(f.Mode) & 0o777
 	}
 	for _, p := range parts(configPath, b.config) {
 		w := want{p, b.data[p.name], modes[p.name]}
-		if p.name == marksName {
-			w.data = marks
+		if data := instead[p.name]; data != nil {
+			w.data = data
 		}
 		if p.state {
 			w.mode = 0o600

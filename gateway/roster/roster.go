@@ -214,14 +214,23 @@ func Create(dir, siteName string) (*Roster, error) {
 
 // Save writes the roster.
 func (r *Roster) Save() error {
-	if err := r.check(); err != nil {
+	text, err := r.marshal()
+	if err != nil {
 		return err
+	}
+	return writeWhole(filepath.Join(r.dir, ListFile), text)
+}
+
+// marshal gives the file's bytes, of a roster that is good.
+func (r *Roster) marshal() ([]byte, error) {
+	if err := r.check(); err != nil {
+		return nil, err
 	}
 	text, err := json.MarshalIndent(r, "", "  ")
 	if err != nil {
-		return fmt.Errorf("write roster: %w", err)
+		return nil, fmt.Errorf("write roster: %w", err)
 	}
-	return writeWhole(filepath.Join(r.dir, ListFile), append(text, '\n'))
+	return append(text, '\n'), nil
 }
 
 func writeWhole(path string, data []byte) error {
