@@ -186,10 +186,15 @@ func TestBackupMove(t *testing.T) {
 	if code != exitDone || !strings.Contains(errs, "nothing heard for") {
 		t.Fatalf("restore: exit code %d, %s\n%s", code, out, errs)
 	}
-	for _, f := range []string{"longlane.toml", "pass", "state/site.secret", "state/roster.json"} {
+	for _, f := range []string{"longlane.toml", "pass", "state/site.secret"} {
 		if got, want := readFile(t, h.path(f)), readFile(t, h.path("old-"+f)); got != want {
 			t.Errorf("%s is %q, want %q", f, got, want)
 		}
+	}
+	nodes, _, end := strings.Cut(readFile(t, h.path("old-state/roster.json")), "\n  ]\n}\n")
+	const leftOut = ",\n    {\n      \"id\": 17,\n      \"name\": \"left-out\",\n      \"generation\": 1,\n      \"revoked\": true\n    }\n  ]\n}\n"
+	if got := readFile(t, h.path("state/roster.json")); !end || got != nodes+leftOut {
+		t.Errorf("the list of nodes is %q, want the old one with id 17 left out: %q", got, nodes+leftOut)
 	}
 	old, raised := epochIn(t, h.path("old-state/marks.copy")), epochIn(t, h.path("state/marks.copy"))
 	if int16(raised-old) < 64 {
