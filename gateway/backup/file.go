@@ -11,7 +11,8 @@ import (
 	"unicode/utf8"
 
 	"filippo.io/age"
-	"golang.org/x/sys/unix"
+
+	"longlane/gateway/wholefile"
 )
 
 // MinPassphrase is the shortest passphrase for a new backup, in characters.
@@ -70,7 +71,11 @@ func (b *Backup) Save(path string, passphrase func() (string, error)) error {
 		}
 		return nil
 	}
-	if err := place(path, sealed, placing{mode: 0o600, uid: -1, gid: -1, verify: verify}); err != nil {
+	err = wholefile.Write(path, sealed, wholefile.Options{New: true, Verify: verify})
+	if errors.Is(err, fs.ErrExist) { // made while we asked for the passphrase
+		err = existsError(path)
+	}
+	if err != nil {
 		return fmt.Errorf("save backup: %w", err)
 	}
 	return nil
@@ -154,68 +159,4 @@ func unseal(path string, sealed []byte, passphrase string) ([]byte, error) {
 		return nil, fmt.Errorf("%s: found more than %d bytes inside, expected at most so many; a later version may read it", path, maxInside)
 	}
 	return inside, nil
-}
-
-// placing is how a file is put in its place.
-type placing struct {
-	mode     fs.FileMode
-	uid, gid int  // -1: as it comes
-	replace  bool // what stands there; otherwise that is an error
-	verify   func(temporary string) error
-}
-
-// place writes a file whole or not at all, and returns when it is on the disk.
-func place(path string, data []byte, o placing) error {
-	dir := filepath.Dir(path)
-	f, err := os.CreateTemp(dir, "."+filepath.Base(path)+"-*") // mode 0600
-	if err != nil {
-		return err
-	}
-	defer os.Remove(f.Name())
-	_, err = f.Write(data)
-	if o.uid >= 0 {
-		err = errors.Join(err, f.Chown(o.uid, o.gid))
-	}
-	if o.mode != 0o600 { // a memory stick's file system may know no modes
-		err = errors.Join(err, f.Chmod(o.mode))
-	}
-	err = errors.Join(err, f.Sync())
-	// What is read back is to come from the medium and not from memory. If the kernel keeps it, nothing is lost but that.
-	_ = unix.Fadvise(int(f.Fd()), 0, 0, unix.FADV_DONTNEED)
-	err = errors.Join(err, f.Close())
-	if err == nil && o.verify != nil {
-		err = o.verify(f.Name())
-	}
-	if err == nil {
-		err = rename(f.Name(), path, o.replace)
-	}
-	if err != nil {
-		return fmt.Errorf("write %s: %w", path, err)
-	}
-	return syncDir(dir)
-}
-
-func rename(from, to string, replace bool) error {
-	if replace {
-		return os.Rename(from, to)
-	}
-	err := unix.Renameat2(unix.AT_FDCWD, from, unix.AT_FDCWD, to, unix.RENAME_NOREPLACE)
-	if errors.Is(err, unix.EINVAL) || errors.Is(err, unix.ENOSYS) { // a file system that cannot promise it
-		if _, err := os.Lstat(to); err == nil {
-			return existsError(to)
-		}
-		return os.Rename(from, to)
-	}
-	if errors.Is(err, unix.EEXIST) {
-		return existsError(to)
-	}
-	return err
-}
-
-func syncDir(dir string) error {
-	d, err := os.Open(dir)
-	if err != nil {
-		return err
-	}
-	return errors.Join(d.Sync(), d.Close())
 }

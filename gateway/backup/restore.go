@@ -16,6 +16,7 @@ import (
 
 	"longlane/gateway"
 	"longlane/gateway/roster"
+	"longlane/gateway/wholefile"
 )
 
 // How far a restore moves the epoch on. marks.copy may lag by a minute, and after the save the old gateway may have been
@@ -182,7 +183,16 @@ func (b *Backup) write(w want, before func(string) error) (wrote bool, err error
 	if err != nil {
 		return false, err
 	}
-	return true, place(w.path, w.data, placing{mode: w.mode, uid: uid, gid: gid, replace: w.name == marksName})
+	prepare := func(f *os.File) (err error) {
+		if uid >= 0 {
+			err = f.Chown(uid, gid)
+		}
+		if w.mode != 0o600 {
+			err = errors.Join(err, f.Chmod(w.mode))
+		}
+		return err
+	}
+	return true, wholefile.Write(w.path, w.data, wholefile.Options{New: w.name != marksName, Prepare: prepare})
 }
 
 // owner is whom root gives what it has written; -1 for any other user, who can give nothing.

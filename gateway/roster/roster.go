@@ -24,6 +24,7 @@ import (
 	"syscall"
 	"time"
 
+	"longlane/gateway/wholefile"
 	"longlane/proto"
 )
 
@@ -234,23 +235,7 @@ func (r *Roster) marshal() ([]byte, error) {
 }
 
 func writeWhole(path string, data []byte) error {
-	f, err := os.CreateTemp(filepath.Dir(path), "."+filepath.Base(path)+"-*") // mode 0600
-	if err != nil {
-		return fmt.Errorf("write %s: %w", path, err)
-	}
-	defer os.Remove(f.Name())
-	_, err = f.Write(data)
-	if err = errors.Join(err, giveToOwner(f), f.Sync(), f.Close()); err == nil {
-		err = os.Rename(f.Name(), path)
-	}
-	if err != nil {
-		return fmt.Errorf("write %s: %w", path, err)
-	}
-	dir, err := os.Open(filepath.Dir(path))
-	if err != nil {
-		return fmt.Errorf("write %s: %w", path, err)
-	}
-	return errors.Join(dir.Sync(), dir.Close())
+	return wholefile.Write(path, data, wholefile.Options{Prepare: giveToOwner})
 }
 
 // Name is what nodes, zones and sites may be called: it becomes part of a topic. NameForm says it in words.
