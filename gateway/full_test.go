@@ -1,6 +1,7 @@
 package gateway
 
 import (
+	"slices"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -9,14 +10,25 @@ import (
 	"longlane/queue"
 )
 
-// notices are the faults with a code that the broker was told of: "began" and "ended", each once.
+// notices are the faults with a code that the broker was told of: "began" and "ended", each once, in the order of their times.
+// An end that comes live overtakes a beginning that waits in the backlog.
 func (w *world) notices(code string) (told []string) {
-	seen := map[string]bool{}
+	at := map[string]time.Time{}
 	for _, p := range w.broker.all("/fault") {
-		if p.data["code"] == code && !seen[p.id] {
-			seen[p.id] = true
-			told = append(told, strings.TrimPrefix(p.typ, "longlane.fault."))
+		if p.data["code"] != code {
+			continue
 		}
+		if _, again := at[p.id]; !again {
+			told = append(told, p.id+" "+strings.TrimPrefix(p.typ, "longlane.fault."))
+		}
+		when, err := time.Parse(time.RFC3339Nano, p.doc["time"].(string))
+		w.must(err)
+		at[p.id] = when
+	}
+	id := func(s string) string { return s[:strings.Index(s, " ")] }
+	slices.SortFunc(told, func(a, b string) int { return at[id(a)].Compare(at[id(b)]) })
+	for i, s := range told {
+		told[i] = strings.TrimPrefix(s, id(s)+" ")
 	}
 	return told
 }
