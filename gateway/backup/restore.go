@@ -46,8 +46,8 @@ type RestoreOptions struct {
 	connect time.Duration           // for tests: instead of connectWithin
 }
 
-const whyNotTwo = "Two gateways with one site's secret harm it: both answer the nodes with receipts of the same numbers, so a node " +
-	"may let go of a trip that only the one has which nobody listens to, and what protects the receipts is used twice"
+const whyNotTwo = "Two gateways with one site's secret harm it: both answer the nodes, so a node may let go of a trip that only the " +
+	"one has which nobody listens to, and what protects the receipts may be used twice"
 
 // Restore writes everything to its place on this machine: never over a site, a queue or a file that differs. It refuses
 // while the old gateway is heard at the broker, and where that cannot be known unless OldIsOff is set. It returns the
