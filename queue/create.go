@@ -259,19 +259,14 @@ func checkPages(f *os.File, lanes *[priorities]lane) error {
 	if err != nil {
 		return err
 	}
-	var visit func(*pages.Element)
-	if lanes != nil {
-		visit = func(e *pages.Element) {
-			if len(e.Bucket) != len(bucketEv[0]) || string(e.Bucket[:3]) != "ev/" {
-				return
-			}
-			if p := e.Bucket[3] - '0'; p < priorities {
-				seq, _ := parseSeq(e.Key) // a key of another size is a 0, which load refuses
-				lanes[p] = append(lanes[p].roomy(e.At, st.Size()), seq)
-			}
-		}
+	if lanes == nil {
+		lanes = new([priorities]lane)
 	}
-	buckets, err := pages.Walk(f, st.Size(), visit)
+	var upper [priorities]lane
+	buckets, err := pages.Walk(f, st.Size(), numbers(lanes, st.Size()), numbers(&upper, st.Size()))
+	for p := range lanes {
+		lanes[p] = append(lanes[p], upper[p]...)
+	}
 	for _, name := range slices.Sorted(maps.Keys(buckets)) {
 		err = errors.Join(err, buckets[name])
 	}
@@ -279,4 +274,21 @@ func checkPages(f *os.File, lanes *[priorities]lane) error {
 		return fmt.Errorf("%w: %w", ErrDamaged, err)
 	}
 	return nil
+}
+
+// numbers gathers the numbers of the events of each lane as a file of size bytes is walked.
+func numbers(lanes *[priorities]lane, size int64) func(*pages.Element) {
+	start := int64(-1)
+	return func(e *pages.Element) {
+		if len(e.Bucket) != len(bucketEv[0]) || string(e.Bucket[:3]) != "ev/" {
+			return
+		}
+		if start < 0 {
+			start = e.Leaf
+		}
+		if p := e.Bucket[3] - '0'; p < priorities {
+			seq, _ := parseSeq(e.Key) // a key of another size is a 0, which load refuses
+			lanes[p] = append(lanes[p].roomy(e.At-start, size-start), seq)
+		}
+	}
 }

@@ -20,6 +20,7 @@ import (
 	"fmt"
 	"hash/fnv"
 	"io"
+	"sync/atomic"
 )
 
 // Size is the size of a page. Files with another are refused.
@@ -120,9 +121,12 @@ func LastTx(f io.ReaderAt) (uint64, error) {
 // each bucket. Whatever bbolt relies on is checked, and that pages are laid out as bbolt does it: a file that passes cannot
 // end the process that opens it, and no wrong count hides a part of it.
 //
+// With two visitors a bucket of more than a page is walked in two halves at once: its lower keys go to the first visitor, the
+// rest to the second, which is called in a goroutine of its own until Walk returns.
+//
 // It returns the buckets by name, each with what is wrong with it, nil if nothing; some elements of one that cannot be
 // trusted may have been visited all the same. An error is returned if not even the list of buckets can be read.
-func Walk(f io.ReaderAt, size int64, visit func(*Element)) (buckets map[string]error, err error) {
+func Walk(f io.ReaderAt, size int64, visit ...func(*Element)) (buckets map[string]error, err error) {
 	t := &tree{reader: newReader(f, size)}
 	m, err := newest(t.reader)
 	if err != nil {
@@ -146,16 +150,11 @@ func Walk(f io.ReaderAt, size int64, visit func(*Element)) (buckets map[string]e
 	}
 	buckets = map[string]error{}
 	for _, b := range list {
-		err := t.bucket(b.value, b.at, func(flags uint32, e *Element) error {
-			if flags != 0 {
-				return fmt.Errorf("key %x has flags %x, expected 0", e.Key, flags)
-			}
-			if visit != nil {
-				e.Bucket = b.name
-				visit(e)
-			}
-			return nil
-		})
+		fn := []element{plain(b.name, nil)}
+		for i, v := range visit {
+			fn = append(fn[:i], plain(b.name, v))
+		}
+		err := t.bucket(b.value, b.at, fn)
 		if err != nil {
 			err = fmt.Errorf("bucket %q: %w", b.name, err)
 		}
@@ -164,12 +163,45 @@ func Walk(f io.ReaderAt, size int64, visit func(*Element)) (buckets map[string]e
 	return buckets, nil
 }
 
+// plain lets pass what is no bucket.
+func plain(bucket []byte, visit func(*Element)) element {
+	return func(flags uint32, e *Element) error {
+		if flags != 0 {
+			return fmt.Errorf("key %x has flags %x, expected 0", e.Key, flags)
+		}
+		if visit != nil {
+			e.Bucket = bucket
+			visit(e)
+		}
+		return nil
+	}
+}
+
 // tree is a walk under way.
 type tree struct {
 	*reader
 	pages     uint64
 	seen      []uint64 // bit for each page: two references to one would let bbolt write over what is in use
+	half      half     // of the pages right below the root
 	leafDepth int      // of the bucket being walked; 0: not known yet
+}
+
+type half int
+
+const (
+	both half = iota
+	lower
+	upper
+)
+
+func (h half) of(count int) (first, end int) {
+	switch h {
+	case lower:
+		return 0, count / 2
+	case upper:
+		return count / 2, count
+	}
+	return 0, count
 }
 
 // bounds are the keys that a page may hold: from lo on, below hi. nil is without bound.
@@ -177,19 +209,47 @@ type bounds struct{ lo, hi []byte }
 
 type element func(flags uint32, e *Element) error
 
-func (t *tree) bucket(value []byte, at int64, fn element) error {
+func (t *tree) bucket(value []byte, at int64, fn []element) error {
 	root := order.Uint64(value)
 	if root != 0 {
 		if len(value) != bucketSize {
 			return fmt.Errorf("a root page and %d bytes beside it", len(value)-bucketSize)
 		}
-		return t.page(root, bounds{}, 0, fn)
+		return t.root(root, fn)
 	}
 	inline := value[bucketSize:]
 	if len(inline) < headerSize || order.Uint16(inline[8:]) != flagLeaf {
 		return fmt.Errorf("%d bytes within the list of buckets, expected a leaf", len(inline))
 	}
-	return leaf(inline, at+bucketSize, bounds{}, fn)
+	return leaf(inline, at+bucketSize, bounds{}, fn[0])
+}
+
+// root walks a bucket whose pages begin with the one numbered id, its upper half meanwhile if there is somebody to visit it.
+func (t *tree) root(id uint64, fn []element) error {
+	if len(fn) == 1 {
+		return t.page(id, bounds{}, 0, fn[0])
+	}
+	p, err := t.claim(id)
+	if err != nil {
+		return err
+	}
+	p = bytes.Clone(p) // both halves read it
+	low := tree{reader: t.reader, pages: t.pages, seen: t.seen, half: lower}
+	high := tree{reader: newReader(t.f, t.size), pages: t.pages, seen: t.seen, half: upper}
+	if order.Uint16(p[8:]) != flagBranch {
+		low.half = both
+		return low.content(id, p, bounds{}, 0, fn[0])
+	}
+	done := make(chan error)
+	go func() { done <- high.content(id, p, bounds{}, 0, fn[1]) }()
+	err = low.content(id, p, bounds{}, 0, fn[0])
+	if also := <-done; err == nil {
+		err = also
+	}
+	if err == nil && low.leafDepth != 0 && low.leafDepth != high.leafDepth {
+		err = fmt.Errorf("page %d: leaves at depth %d in its lower half, at %d in its upper", id, low.leafDepth, high.leafDepth)
+	}
+	return err
 }
 
 // page checks the page numbered id and all below it.
@@ -201,6 +261,11 @@ func (t *tree) page(id uint64, in bounds, depth int, fn element) error {
 	if err != nil {
 		return err
 	}
+	return t.content(id, p, in, depth, fn)
+}
+
+// content checks what stands in the page p, and all below it.
+func (t *tree) content(id uint64, p []byte, in bounds, depth int, fn element) (err error) {
 	switch flags := order.Uint16(p[8:]); {
 	case flags == flagLeaf && t.leafDepth != 0 && t.leafDepth != depth+1:
 		return fmt.Errorf("page %d: a leaf at depth %d, others at %d", id, depth+1, t.leafDepth)
@@ -237,10 +302,9 @@ func (t *tree) claim(id uint64) ([]byte, error) {
 		return nil, fmt.Errorf("page %d: %d pages long, only %d follow", id, n, t.pages-id)
 	}
 	for i := id; i < id+n; i++ {
-		if t.seen[i/64]&(1<<(i%64)) != 0 {
+		if bit := uint64(1) << (i % 64); atomic.OrUint64(&t.seen[i/64], bit)&bit != 0 {
 			return nil, fmt.Errorf("page %d is referred to twice", i)
 		}
-		t.seen[i/64] |= 1 << (i % 64)
 	}
 	if n == 1 {
 		return p, nil
@@ -275,6 +339,10 @@ func (t *tree) branch(p []byte, in bounds, depth int, fn element) error {
 	if in.lo != nil && bytes.Compare(this, in.lo) < 0 {
 		return errors.New("element 0: key below what the page above says")
 	}
+	first, end := 0, count
+	if depth == 0 {
+		first, end = t.half.of(count)
+	}
 	for i := range count {
 		next := in.hi
 		if i+1 < count {
@@ -285,8 +353,10 @@ func (t *tree) branch(p []byte, in bounds, depth int, fn element) error {
 		if next != nil && bytes.Compare(this, next) >= 0 {
 			return fmt.Errorf("element %d: keys do not rise", i)
 		}
-		if err := t.page(order.Uint64(p[headerSize+i*elementSize+8:]), bounds{this, next}, depth+1, fn); err != nil {
-			return err
+		if first <= i && i < end {
+			if err := t.page(order.Uint64(p[headerSize+i*elementSize+8:]), bounds{this, next}, depth+1, fn); err != nil {
+				return err
+			}
 		}
 		this = next
 	}

@@ -4,9 +4,11 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"maps"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -47,13 +49,26 @@ func makeFile(t testing.TB, n int) ([]byte, map[string]string) {
 	return raw, want
 }
 
-func walk(raw []byte) (map[string]string, error) {
-	got := map[string]string{}
-	buckets, err := Walk(bytes.NewReader(raw), int64(len(raw)), func(e *Element) {
-		got[string(e.Bucket)+"/"+string(e.Key)] = string(e.Value)
-	})
-	for _, wrong := range buckets {
+// walk returns every element, and what is wrong. It looks with one visitor and with two, which must agree.
+func walk(t *testing.T, raw []byte) (map[string]string, error) {
+	t.Helper()
+	visitor := func(got map[string]string) func(*Element) {
+		return func(e *Element) { got[string(e.Bucket)+"/"+string(e.Key)] = string(e.Value) }
+	}
+	got, low, high := map[string]string{}, map[string]string{}, map[string]string{}
+	buckets, err := Walk(bytes.NewReader(raw), int64(len(raw)), visitor(got))
+	halved, herr := Walk(bytes.NewReader(raw), int64(len(raw)), visitor(low), visitor(high))
+	for name, wrong := range buckets {
+		if (wrong == nil) != (halved[name] == nil) {
+			t.Errorf("bucket %q: %v in one piece, %v in halves", name, wrong, halved[name])
+		}
 		err = errors.Join(err, wrong)
+	}
+	if len(halved) != len(buckets) || err == nil && (herr != nil || len(low)+len(high) != len(got)) {
+		t.Errorf("%d buckets with %d elements in one piece; %d with %d and %d in halves, %v", len(buckets), len(got), len(halved), len(low), len(high), herr)
+	}
+	if maps.Copy(low, high); err == nil && !maps.Equal(low, got) {
+		t.Error("halves and the whole have different elements")
 	}
 	return got, err
 }
@@ -61,7 +76,7 @@ func walk(raw []byte) (map[string]string, error) {
 // Every element is visited, with where it stands.
 func TestWalk(t *testing.T) {
 	raw, want := makeFile(t, 700)
-	got, err := walk(raw)
+	got, err := walk(t, raw)
 	if err != nil || len(got) != len(want) {
 		t.Fatalf("%d elements, %v, want %d", len(got), err, len(want))
 	}
@@ -76,6 +91,25 @@ func TestWalk(t *testing.T) {
 		}
 	}); err != nil {
 		t.Error(err)
+	}
+}
+
+// The first visitor gets the lower half of a long bucket, the second the upper one, each in the order of the keys.
+func TestHalves(t *testing.T) {
+	raw, _ := makeFile(t, 700)
+	var keys [2][]string
+	visitor := func(i int) func(*Element) {
+		return func(e *Element) {
+			if string(e.Bucket) == "tall" {
+				keys[i] = append(keys[i], string(e.Key))
+			}
+		}
+	}
+	if _, err := Walk(bytes.NewReader(raw), int64(len(raw)), visitor(0), visitor(1)); err != nil {
+		t.Fatal(err)
+	}
+	if len(keys[0]) < 100 || len(keys[1]) < 100 || !slices.IsSorted(slices.Concat(keys[0], keys[1])) {
+		t.Errorf("%d and %d keys, want two rising halves", len(keys[0]), len(keys[1]))
 	}
 }
 
@@ -115,7 +149,7 @@ func TestFlips(t *testing.T) {
 		page := int64(rng.IntN(len(raw) / Size))
 		i := page*Size + int64(rng.IntN(48))
 		bad[i] ^= 1 << rng.IntN(8)
-		got, err := walk(bad)
+		got, err := walk(t, bad)
 		if err != nil {
 			found++
 			continue
@@ -147,7 +181,7 @@ func TestCounts(t *testing.T) {
 			continue
 		}
 		order.PutUint16(p[10:], count-1)
-		_, err := walk(raw)
+		_, err := walk(t, raw)
 		order.PutUint16(p[10:], count)
 		switch {
 		case tree[id]:
@@ -175,7 +209,7 @@ func TestCircles(t *testing.T) {
 			order.PutUint64(p[headerSize+j*elementSize+8:], uint64(i))
 		}
 	}
-	if _, err := walk(raw); err == nil || !strings.Contains(err.Error(), "twice") {
+	if _, err := walk(t, raw); err == nil || !strings.Contains(err.Error(), "twice") {
 		t.Errorf("got %v, want an error that tells of two references", err)
 	}
 }
@@ -207,7 +241,7 @@ func TestUnreadable(t *testing.T) {
 		t.Fatal(len(leaves), err)
 	}
 	f := failing{bytes.NewReader(raw), map[int64]bool{leaves[2]: true}}
-	buckets, err := Walk(f, int64(len(raw)), nil)
+	buckets, err := Walk(f, int64(len(raw)))
 	if err != nil || buckets["tall"] == nil || !strings.Contains(buckets["tall"].Error(), "input/output") || buckets["flat"] != nil {
 		t.Errorf("got %v, %v, want an error of the bucket concerned alone", buckets, err)
 	}
@@ -231,7 +265,7 @@ func FuzzPages(f *testing.F) {
 		}
 		b = bytes.Clone(b)
 		b[int(at)%len(b)] ^= byte(x)
-		_, err := walk(b)
+		_, err := walk(t, b)
 		Scan(bytes.NewReader(b), int64(len(b)), func(e *Element) { _ = b[e.At:][:len(e.Value)] })
 		if err != nil {
 			return
