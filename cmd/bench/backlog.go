@@ -10,6 +10,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"runtime/debug"
 	"strings"
 	"syscall"
 	"time"
@@ -18,6 +19,7 @@ import (
 	"golang.org/x/sys/unix"
 
 	"longlane/gateway"
+	"longlane/gateway/daemon"
 	"longlane/gateway/mqtt"
 	"longlane/queue"
 	"longlane/radio"
@@ -378,6 +380,7 @@ func gatewayWork(o order, out *json.Encoder) error {
 	if err != nil {
 		return err
 	}
+	debug.SetGCPercent(daemon.GCPercent) // as the gateway does at this point
 	c, err := startCore(s, gateway.OnQueue(q), nil, o.Broker, "house")
 	if err != nil {
 		return errors.Join(err, q.Close())

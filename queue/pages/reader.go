@@ -7,7 +7,7 @@ import (
 
 const (
 	chunkSize = 64 << 10
-	chunks    = 16
+	chunks    = 8
 )
 
 // reader reads a file in chunks and keeps the last few. The queue's pages lie mostly in the order of the tree, so a walk
