@@ -336,12 +336,15 @@ func (q *Queue) committed(b *batch, took time.Duration) {
 	q.last = b.last
 	q.unsaved -= b.saved
 	for p := range b.added {
-		q.lanes[p] = append(q.lanes[p], b.added[p]...)
+		for _, s := range b.added[p] {
+			q.lanes[p].add(s)
+		}
 		for _, c := range q.cursors {
 			c.waiting[p] += len(b.added[p])
 		}
 		q.stats.Events[p] += uint64(len(b.added[p]))
-		q.drop(Priority(p), b.trimmed[p])
+		q.lanes[p].drop(b.trimmed[p])
+		q.stats.Deleted += uint64(len(b.trimmed[p]))
 	}
 	for _, f := range b.after {
 		f()
@@ -355,32 +358,6 @@ func (q *Queue) committed(b *batch, took time.Duration) {
 	if q.debt = b.debt; q.debt {
 		q.wake()
 	}
-}
-
-// drop takes deleted events, rising, out of memory: most often the oldest of their lane, but one event that waits long
-// holds up no other. The caller holds mu.
-func (q *Queue) drop(p Priority, seqs []Seq) {
-	q.stats.Deleted += uint64(len(seqs))
-	l := q.lanes[p]
-	n := 0
-	for n < len(seqs) && l[n] == seqs[n] {
-		n++
-	}
-	l, seqs = l[n:], seqs[n:]
-	if len(seqs) > 0 {
-		at := l.from(seqs[0])
-		kept := at
-		for _, s := range l[at:] {
-			if len(seqs) > 0 && s == seqs[0] {
-				seqs = seqs[1:]
-				continue
-			}
-			l[kept] = s
-			kept++
-		}
-		l = l[:kept]
-	}
-	q.lanes[p] = l
 }
 
 // wake has the committer look for work. It never blocks.

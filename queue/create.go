@@ -263,9 +263,9 @@ func checkPages(f *os.File, lanes *[priorities]lane) error {
 		lanes = new([priorities]lane)
 	}
 	var upper [priorities]lane
-	buckets, err := pages.Walk(f, st.Size(), numbers(lanes, st.Size()), numbers(&upper, st.Size()))
+	buckets, err := pages.Walk(f, st.Size(), numbers(lanes), numbers(&upper))
 	for p := range lanes {
-		lanes[p] = append(lanes[p], upper[p]...)
+		lanes[p].join(upper[p])
 	}
 	for _, name := range slices.Sorted(maps.Keys(buckets)) {
 		err = errors.Join(err, buckets[name])
@@ -276,19 +276,15 @@ func checkPages(f *os.File, lanes *[priorities]lane) error {
 	return nil
 }
 
-// numbers gathers the numbers of the events of each lane as a file of size bytes is walked.
-func numbers(lanes *[priorities]lane, size int64) func(*pages.Element) {
-	start := int64(-1)
+// numbers gathers the numbers of the events of each lane as a file is walked.
+func numbers(lanes *[priorities]lane) func(*pages.Element) {
 	return func(e *pages.Element) {
 		if len(e.Bucket) != len(bucketEv[0]) || string(e.Bucket[:3]) != "ev/" {
 			return
 		}
-		if start < 0 {
-			start = e.Leaf
-		}
 		if p := e.Bucket[3] - '0'; p < priorities {
 			seq, _ := parseSeq(e.Key) // a key of another size is a 0, which load refuses
-			lanes[p] = append(lanes[p].roomy(e.At-start, size-start), seq)
+			lanes[p].add(seq)
 		}
 	}
 }

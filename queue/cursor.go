@@ -100,7 +100,7 @@ func (b *batch) newSink(name string, o SinkOptions) error {
 			return // made twice in one batch
 		}
 		for p := range c.places {
-			c.waiting[p] = c.places[p].waiting(b.q.lanes[p])
+			c.waiting[p] = c.places[p].waiting(&b.q.lanes[p])
 		}
 		b.q.cursors[name] = c
 	})
@@ -217,7 +217,7 @@ func (c *Cursor) candidates(p Priority, after Seq, n int) ([]Seq, error) {
 	if after == math.MaxUint64 {
 		return nil, nil
 	}
-	return c.places[p].next(c.q.lanes[p], after, n, nil), nil
+	return c.places[p].next(&c.q.lanes[p], after, n, nil), nil
 }
 
 // read copies the events out in one short transaction; a long one would keep freed pages from being used again.
@@ -275,8 +275,7 @@ func (q *Queue) quarantine(p Priority, s Seq) {
 
 // lose takes one event out of memory, wherever it stands. The caller holds mu.
 func (q *Queue) lose(p Priority, s Seq) {
-	i := q.lanes[p].from(s)
-	if i == len(q.lanes[p]) || q.lanes[p][i] != s {
+	if !q.lanes[p].has(s) {
 		return
 	}
 	for _, c := range q.cursors {
@@ -284,9 +283,9 @@ func (q *Queue) lose(p Priority, s Seq) {
 			c.waiting[p]--
 		}
 	}
-	q.lanes[p] = slices.Delete(q.lanes[p], i, i+1)
+	q.lanes[p].drop([]Seq{s})
 	for _, c := range q.cursors {
-		c.places[p].rejoin(q.lanes[p])
+		c.places[p].rejoin(&q.lanes[p])
 	}
 	q.stats.Corrupt++
 }
@@ -307,8 +306,8 @@ func (c *Cursor) waits(s Seq) (Priority, bool) {
 	if c.removed {
 		return 0, false
 	}
-	for p, l := range c.q.lanes {
-		if l.has(s) {
+	for p := range c.q.lanes {
+		if c.q.lanes[p].has(s) {
 			return Priority(p), !c.places[p].covers(s)
 		}
 	}
@@ -317,7 +316,7 @@ func (c *Cursor) waits(s Seq) (Priority, bool) {
 
 // settle moves the cursor over s, for which it waits. The caller holds mu.
 func (c *Cursor) settle(p Priority, s Seq) {
-	c.places[p].ack(c.q.lanes[p], s)
+	c.places[p].ack(&c.q.lanes[p], s)
 	c.waiting[p]--
 	c.dirty++
 	c.q.unsaved++
@@ -344,16 +343,16 @@ func (c *Cursor) shed() {
 
 // oldest returns the first event that waits in a lane where at least one does. The caller holds mu.
 func (c *Cursor) oldest(p Priority) Seq {
-	l := c.q.lanes[p]
-	return l[l.from(c.places[p].floor+1)]
+	s, _ := c.q.lanes[p].first(c.places[p].floor + 1)
+	return s
 }
 
 // Acked says whether this cursor has acknowledged s, or s is gone because every sink has.
 func (c *Cursor) Acked(s Seq) bool {
 	c.q.mu.Lock()
 	defer c.q.mu.Unlock()
-	for p, l := range c.q.lanes {
-		if l.has(s) {
+	for p := range c.q.lanes {
+		if c.q.lanes[p].has(s) {
 			return c.places[p].covers(s)
 		}
 	}

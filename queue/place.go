@@ -2,48 +2,10 @@ package queue
 
 import (
 	"cmp"
+	"math"
 	"slices"
 	"sort"
 )
-
-// lane is the sequence numbers of one priority's events on disk, rising. It is what lets a place tell "the next
-// event" from "the next number", and answer how much waits without reading the file. 8 bytes an event.
-type lane []Seq
-
-// roomy is l with room for one more. A long lane that is read from a file is brought to its size at once: what append
-// would copy on its way there, and leave behind, is twice as much again. So far the file has been read up to at.
-func (l lane) roomy(at, size int64) lane {
-	const long = 1 << 15
-	switch {
-	case len(l) < cap(l):
-		return l
-	case len(l) < long:
-		return slices.Grow(l, max(1024, len(l)))
-	}
-	rest := int64(len(l)) * max(size-at, 0) / max(at, 1)
-	return slices.Grow(l, int(min(max(rest+rest/50, long), size/elementCost)))
-}
-
-// from returns the position of the first event numbered s or higher.
-func (l lane) from(s Seq) int {
-	return sort.Search(len(l), func(i int) bool { return l[i] >= s })
-}
-
-// after returns the position behind the last event numbered s or lower.
-func (l lane) after(s Seq) int {
-	return sort.Search(len(l), func(i int) bool { return l[i] > s })
-}
-
-func (l lane) has(s Seq) bool {
-	i := l.from(s)
-	return i < len(l) && l[i] == s
-}
-
-// gap says whether an event lies strictly between a and b.
-func (l lane) gap(a, b Seq) bool {
-	i := l.from(a + 1)
-	return i < len(l) && l[i] < b
-}
 
 // span is acknowledged events, both ends included.
 type span struct{ lo, hi Seq }
@@ -89,7 +51,7 @@ func (p *place) within(spans []span) (out []span) {
 }
 
 // ack adds s, an event of l that is not covered yet, and joins what it connects.
-func (p *place) ack(l lane, s Seq) {
+func (p *place) ack(l *lane, s Seq) {
 	i := p.after(s)
 	p.spans = slices.Insert(p.spans, i, span{s, s})
 	if i+1 < len(p.spans) && !l.gap(s, p.spans[i+1].lo) {
@@ -104,7 +66,7 @@ func (p *place) ack(l lane, s Seq) {
 }
 
 // sink lets the floor rise over the first span if nothing waits below it.
-func (p *place) sink(l lane) {
+func (p *place) sink(l *lane) {
 	if len(p.spans) > 0 && !l.gap(p.floor, p.spans[0].lo) {
 		p.floor = p.spans[0].hi
 		p.spans = slices.Delete(p.spans, 0, 1)
@@ -135,7 +97,7 @@ func (p *place) unite(o *place) {
 }
 
 // rejoin restores the invariant after an event was taken out of the middle of l.
-func (p *place) rejoin(l lane) {
+func (p *place) rejoin(l *lane) {
 	for i := 0; i+1 < len(p.spans); {
 		if l.gap(p.spans[i].hi, p.spans[i+1].lo) {
 			i++
@@ -148,21 +110,29 @@ func (p *place) rejoin(l lane) {
 }
 
 // next appends to out up to n events of l above after that are not covered.
-func (p *place) next(l lane, after Seq, n int, out []Seq) []Seq {
-	for i := l.from(max(after, p.floor) + 1); i < len(l) && n > 0; {
-		if j := p.after(l[i]); j > 0 && l[i] <= p.spans[j-1].hi {
-			i = l.from(p.spans[j-1].hi + 1) // jump over what is acknowledged
+func (p *place) next(l *lane, after Seq, n int, out []Seq) []Seq {
+	for from := max(after, p.floor) + 1; n > 0; {
+		to := Seq(math.MaxUint64)
+		if i := p.after(from); i > 0 && from <= p.spans[i-1].hi {
+			from = p.spans[i-1].hi + 1 // jump over what is acknowledged
 			continue
+		} else if i < len(p.spans) {
+			to = p.spans[i].lo
 		}
-		out = append(out, l[i])
-		i, n = i+1, n-1
+		take := min(n, l.from(to)-l.from(from))
+		out = l.list(from, take, out)
+		n -= take
+		if to == math.MaxUint64 {
+			break
+		}
+		from = to
 	}
 	return out
 }
 
 // waiting counts the events of l that are not covered.
-func (p *place) waiting(l lane) int {
-	n := len(l) - l.from(p.floor+1)
+func (p *place) waiting(l *lane) int {
+	n := l.len() - l.from(p.floor+1)
 	for _, s := range p.spans {
 		n -= l.from(s.hi+1) - l.from(s.lo)
 	}

@@ -249,15 +249,6 @@ func checkLayout(tx *bbolt.Tx) error {
 	return nil
 }
 
-func (l lane) check(last Seq) error {
-	for _, s := range l {
-		if s == 0 || s > last {
-			return fmt.Errorf("event %d, but the last number given out is %d", s, last)
-		}
-	}
-	return nil
-}
-
 func (q *Queue) loadCursor(name, stored []byte) error {
 	payload, err := unseal(bucketCur, name, stored)
 	if err != nil {
@@ -268,8 +259,8 @@ func (q *Queue) loadCursor(name, stored []byte) error {
 		return fmt.Errorf("sink %q: %w", name, err)
 	}
 	for p := range c.places {
-		c.places[p].rejoin(q.lanes[p])
-		c.waiting[p] = c.places[p].waiting(q.lanes[p])
+		c.places[p].rejoin(&q.lanes[p])
+		c.waiting[p] = c.places[p].waiting(&q.lanes[p])
 	}
 	q.cursors[c.name] = c
 	return nil

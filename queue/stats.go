@@ -72,7 +72,7 @@ func (q *Queue) Stats() Stats {
 		st.BytesUsed = used
 	}
 	for p := range q.lanes {
-		st.Waiting[p] = len(q.lanes[p])
+		st.Waiting[p] = q.lanes[p].len()
 	}
 	st.Requests = len(q.requests)
 	st.LastSeq = q.last

@@ -36,7 +36,7 @@ func (q *Queue) beginTx() (*bbolt.Tx, int64, error) {
 // count tells how many events wait, and how many spans the cursors have. The caller holds mu.
 func (q *Queue) count() (events, spans int64) {
 	for p := range q.lanes {
-		events += int64(len(q.lanes[p]))
+		events += int64(q.lanes[p].len())
 		for _, c := range q.cursors {
 			spans += int64(len(c.places[p].spans))
 		}
@@ -51,23 +51,24 @@ func (b *batch) planTrim(left int, free, size int64) {
 	if len(b.q.cursors) == 0 {
 		return
 	}
-	for p, l := range b.q.lanes {
+	for p := range b.q.lanes {
+		l := &b.q.lanes[p]
 		covered := []span{{0, math.MaxUint64}}
 		for _, c := range b.q.cursors {
 			covered = c.places[p].within(covered)
 		}
 		for _, s := range covered {
-			done := l[l.from(s.lo):l.after(s.hi)]
-			if len(done) == 0 {
+			done := l.after(s.hi) - l.from(s.lo)
+			if done == 0 {
 				continue
 			}
-			take := int(trimmable(int64(min(len(done), left)), size, free))
+			take := int(trimmable(int64(min(done, left)), size, free))
 			if take == 0 && left == maxTrim {
 				take = 1 // one at the least: the reserve is made for it
 			}
 			free -= trimCost(int64(take), size)
-			b.trimmed[p] = append(b.trimmed[p], done[:take]...)
-			b.debt = b.debt || take < len(done)
+			b.trimmed[p] = l.list(s.lo, take, b.trimmed[p])
+			b.debt = b.debt || take < done
 			left = max(0, left-take)
 		}
 	}

@@ -3,7 +3,6 @@ package queue
 import (
 	"errors"
 	"fmt"
-	"slices"
 
 	"go.etcd.io/bbolt"
 )
@@ -154,10 +153,11 @@ func (q *Queue) verifyMemory(tx *bbolt.Tx) error {
 	errs := []error{verify(tx)}
 	q.mu.Lock()
 	defer q.mu.Unlock()
-	for p, l := range q.lanes {
+	for p := range q.lanes {
+		l := &q.lanes[p]
 		onDisk, err := readLane(tx.Bucket(bucketEv[p]))
-		if err != nil || !slices.Equal(l, onDisk) {
-			errs = append(errs, fmt.Errorf("lane %d holds %d events in memory, %d on disk (%v)", p, len(l), len(onDisk), err))
+		if err != nil || !l.equal(&onDisk) {
+			errs = append(errs, fmt.Errorf("lane %d holds %d events in memory, %d on disk (%v)", p, l.len(), onDisk.len(), err))
 		}
 	}
 	unsaved := 0
@@ -174,7 +174,7 @@ func (q *Queue) verifyMemory(tx *bbolt.Tx) error {
 func readLane(b *bbolt.Bucket) (l lane, err error) {
 	err = b.ForEach(func(k, _ []byte) error {
 		s, err := parseSeq(k)
-		l = append(l, s)
+		l.add(s)
 		return err
 	})
 	return l, err
@@ -182,7 +182,7 @@ func readLane(b *bbolt.Bucket) (l lane, err error) {
 
 func (c *Cursor) verify() error {
 	for p := range c.places {
-		pl, l := &c.places[p], c.q.lanes[p]
+		pl, l := &c.places[p], &c.q.lanes[p]
 		if n := pl.waiting(l); n != c.waiting[p] {
 			return fmt.Errorf("sink %q lane %d: %d waiting, a recount gives %d", c.name, p, c.waiting[p], n)
 		}

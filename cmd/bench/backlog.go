@@ -10,7 +10,6 @@ import (
 	"math"
 	"os"
 	"path/filepath"
-	"runtime/debug"
 	"strings"
 	"syscall"
 	"time"
@@ -19,7 +18,6 @@ import (
 	"golang.org/x/sys/unix"
 
 	"longlane/gateway"
-	"longlane/gateway/daemon"
 	"longlane/gateway/mqtt"
 	"longlane/queue"
 	"longlane/radio"
@@ -380,7 +378,6 @@ func gatewayWork(o order, out *json.Encoder) error {
 	if err != nil {
 		return err
 	}
-	debug.SetGCPercent(daemon.GCPercent) // as the gateway does at this point
 	c, err := startCore(s, gateway.OnQueue(q), nil, o.Broker, "house")
 	if err != nil {
 		return errors.Join(err, q.Close())

@@ -7,7 +7,6 @@ import (
 	"log/slog"
 	"os"
 	"os/signal"
-	"runtime/debug"
 	"syscall"
 
 	"longlane/gateway/config"
@@ -37,7 +36,6 @@ var runCommand = command{
 		} else if err != nil {
 			return err
 		}
-		debug.SetGCPercent(daemon.GCPercent) // not before: collecting while a backlog is read in takes time at the wrong moment
 		defer hurry(log)()
 		return d.Run(ctx)
 	},

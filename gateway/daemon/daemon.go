@@ -94,10 +94,6 @@ func (d *Daemon) open() error {
 	return d.listen()
 }
 
-// GCPercent is what the garbage collector of a gateway's process is to be set to: half as much beside what is in use as Go would
-// allow. A small board has little memory, and a gateway much time.
-const GCPercent = 50
-
 // openQueue opens the queue whatever stands in the place of its file. The house is to hear of it if that was not the queue.
 func (d *Daemon) openQueue() error {
 	path := filepath.Join(d.cfg.State, gateway.QueueFile)
