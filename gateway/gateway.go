@@ -262,7 +262,10 @@ func (g *Gateway) wallAt(mono time.Duration) string {
 
 // reception is what is known of p as it is looked at.
 func (g *Gateway) reception(p radio.Packet) Reception {
-	waited := time.Since(p.At)
+	waited := time.Duration(0)
+	if !p.At.IsZero() {
+		waited = time.Since(p.At)
+	}
 	c := g.o.Clock
 	return Reception{Boot: c.Boot, Mono: c.Mono() - waited, Wall: c.Wall().Add(-waited), Set: c.Set(), Bearer: p.Bearer,
 		Measured: p.Measured, RSSI: p.RSSI, SNR: p.SNR}

@@ -51,3 +51,19 @@ func (s *sender) run(ctx context.Context) {
 		}
 	}
 }
+
+// take appends what waits to be sent to out, as sent.
+func (s *sender) take(out []Outgoing) []Outgoing {
+	for {
+		select {
+		case o := <-s.queue:
+			out = append(out, Outgoing{s.link.Name(), o.to, o.frame})
+			if o.sent != nil {
+				o.sent()
+			}
+			s.meter.Receipt(s.link.Name(), "sent")
+		default:
+			return out
+		}
+	}
+}

@@ -23,7 +23,7 @@ type Packet struct {
 	RSSI     float64 // received power, dBm
 	SNR      float64 // signal-to-noise ratio, dB
 	FreqErr  float64 // carrier offset as the receiver saw it, Hz
-	// At is when the last byte reached this process. It carries Go's monotonic reading.
+	// At is when the last byte reached this process. It carries Go's monotonic reading. The zero Time: just now.
 	At time.Time
 	// Bearer is the Link's name.
 	Bearer string

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"longlane/gateway"
+	"longlane/gateway/memory"
 	"longlane/gateway/mqtt"
 	"longlane/radio"
 	"longlane/radio/modem"
@@ -198,7 +199,7 @@ func alert(b *bench) (rows []row, err error) {
 		disk  bool
 		fault func(string) error
 	}{{"own", true, nil}, {"floor", false, nil}, {"held", true, hold}} {
-		var st gateway.Store = newMemory()
+		var st gateway.Store = memory.New()
 		if kind.disk {
 			q, err := openQueue(b.dir, kind.name, kind.fault)
 			if err != nil {

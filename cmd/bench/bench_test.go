@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"longlane/gateway"
+	"longlane/gateway/memory"
 	"longlane/queue"
 )
 
@@ -89,7 +90,7 @@ func TestMemoryIsHonest(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer q.Close()
-	stores := map[string]gateway.Store{"queue": gateway.OnQueue(q), "memory": newMemory()}
+	stores := map[string]gateway.Store{"queue": gateway.OnQueue(q), "memory": memory.New()}
 	for name, s := range stores {
 		c, err := s.Sink("broker", queue.SinkOptions{Required: true, FromStart: true})
 		if err != nil {

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"longlane/gateway"
+	"longlane/gateway/memory"
 	"longlane/radio"
 )
 
@@ -86,7 +87,7 @@ func chain(b *bench) (rows []row, err error) {
 		return nil, err
 	}
 	defer func() { err = errors.Join(err, own.stop()) }()
-	floor, err := b.newStream("floor", newMemory(), mos.addr)
+	floor, err := b.newStream("floor", memory.New(), mos.addr)
 	if err != nil {
 		return nil, err
 	}

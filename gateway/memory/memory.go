@@ -1,4 +1,6 @@
-package main
+// Package memory is a gateway.Store without a disk: what the core does costs, and does, the same, and nothing lasts. The benchmark
+// measures the cost of the disk against it, and a rehearsal has no use for one.
+package memory
 
 import (
 	"bytes"
@@ -10,9 +12,12 @@ import (
 	"longlane/queue"
 )
 
-// memory is a gateway.Store without a disk: it does what the queue promises but for lasting, and answers at once. It
-// advances marks, numbers events, and keeps each until every sink has acknowledged it.
-type memory struct {
+// Store does what the queue promises but for lasting, and answers at once. It advances marks, numbers events, and keeps each
+// until every sink has acknowledged it; without a sink it keeps none.
+type Store struct {
+	// Stored, if not nil, is told of each event before Append returns. It must not call the Store.
+	Stored func(queue.Item)
+
 	mu       sync.Mutex
 	last     queue.Seq
 	lanes    [queue.Routine + 1][]queue.Seq // rising; what is gone stays until the lane is walked over
@@ -20,24 +25,25 @@ type memory struct {
 	aside    map[queue.Seq]queue.Item
 	marks    map[string][]byte
 	settings map[string][]byte
-	sinks    map[string]*memoryCursor
+	sinks    map[string]*cursor
 }
 
-func newMemory() *memory {
-	return &memory{events: map[queue.Seq]queue.Item{}, aside: map[queue.Seq]queue.Item{}, marks: map[string][]byte{},
-		settings: map[string][]byte{}, sinks: map[string]*memoryCursor{}}
+// New is an empty Store.
+func New() *Store {
+	return &Store{events: map[queue.Seq]queue.Item{}, aside: map[queue.Seq]queue.Item{}, marks: map[string][]byte{},
+		settings: map[string][]byte{}, sinks: map[string]*cursor{}}
 }
 
 // Stats is of nothing: there is no file that could fill up.
-func (m *memory) Stats() queue.Stats { return queue.Stats{} }
+func (m *Store) Stats() queue.Stats { return queue.Stats{} }
 
 // Append calls done before it returns.
-func (m *memory) Append(r queue.Record, done func(queue.Seq, error)) {
+func (m *Store) Append(r queue.Record, done func(queue.Seq, error)) {
 	s, err := m.append(r)
 	done(s, err)
 }
 
-func (m *memory) append(r queue.Record) (queue.Seq, error) {
+func (m *Store) append(r queue.Record) (queue.Seq, error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	if r.Mark != nil {
@@ -59,6 +65,12 @@ func (m *memory) append(r queue.Record) (queue.Seq, error) {
 	if r.Aside {
 		m.aside[it.Seq] = it
 	}
+	if m.Stored != nil {
+		m.Stored(it)
+	}
+	if len(m.sinks) == 0 {
+		return it.Seq, nil
+	}
 	m.events[it.Seq] = it
 	m.lanes[r.Priority] = append(m.lanes[r.Priority], it.Seq)
 	for _, c := range m.sinks {
@@ -68,14 +80,14 @@ func (m *memory) append(r queue.Record) (queue.Seq, error) {
 }
 
 // Broken is never closed: nothing can break.
-func (m *memory) Broken() <-chan struct{} { return nil }
+func (m *Store) Broken() <-chan struct{} { return nil }
 
 // Sink is always required: a sink that may miss events is not measured.
-func (m *memory) Sink(name string, o queue.SinkOptions) (gateway.Cursor, error) {
+func (m *Store) Sink(name string, o queue.SinkOptions) (gateway.Cursor, error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	if m.sinks[name] == nil {
-		m.sinks[name] = &memoryCursor{m: m, waits: map[queue.Seq]bool{}}
+		m.sinks[name] = &cursor{m: m, waits: map[queue.Seq]bool{}}
 		for s := range m.events {
 			if o.FromStart {
 				m.sinks[name].waits[s] = true
@@ -85,7 +97,7 @@ func (m *memory) Sink(name string, o queue.SinkOptions) (gateway.Cursor, error) 
 	return m.sinks[name], nil
 }
 
-func (m *memory) Sinks() (list []queue.SinkInfo) {
+func (m *Store) Sinks() (list []queue.SinkInfo) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	for name, c := range m.sinks {
@@ -94,7 +106,7 @@ func (m *memory) Sinks() (list []queue.SinkInfo) {
 	return list
 }
 
-func (m *memory) RenameSink(from, to string) error {
+func (m *Store) RenameSink(from, to string) error {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	if c := m.sinks[from]; c != nil && m.sinks[to] == nil {
@@ -104,7 +116,7 @@ func (m *memory) RenameSink(from, to string) error {
 	return nil
 }
 
-func (m *memory) RemoveSink(name string) error {
+func (m *Store) RemoveSink(name string) error {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	if m.sinks[name] == nil {
@@ -114,7 +126,7 @@ func (m *memory) RemoveSink(name string) error {
 	return nil
 }
 
-func (m *memory) Marks(fn func(key, value []byte) error) (damaged [][]byte, err error) {
+func (m *Store) Marks(fn func(key, value []byte) error) (damaged [][]byte, err error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	for k, v := range m.marks {
@@ -125,34 +137,34 @@ func (m *memory) Marks(fn func(key, value []byte) error) (damaged [][]byte, err 
 	return nil, nil
 }
 
-func (m *memory) SetMark(key, value []byte) error {
+func (m *Store) SetMark(key, value []byte) error {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	m.marks[string(key)] = bytes.Clone(value)
 	return nil
 }
 
-func (m *memory) ForgetMark(key []byte) error {
+func (m *Store) ForgetMark(key []byte) error {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	delete(m.marks, string(key))
 	return nil
 }
 
-func (m *memory) Get(name string) ([]byte, error) {
+func (m *Store) Get(name string) ([]byte, error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	return bytes.Clone(m.settings[name]), nil
 }
 
-func (m *memory) Put(name string, v []byte) error {
+func (m *Store) Put(name string, v []byte) error {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	m.settings[name] = bytes.Clone(v)
 	return nil
 }
 
-func (m *memory) Aside() (list []queue.Item, err error) {
+func (m *Store) Aside() (list []queue.Item, err error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	for _, it := range m.aside {
@@ -162,13 +174,13 @@ func (m *memory) Aside() (list []queue.Item, err error) {
 	return list, nil
 }
 
-// memoryCursor is a sink's place: the events that wait for it.
-type memoryCursor struct {
-	m     *memory
+// cursor is a sink's place: the events that wait for it.
+type cursor struct {
+	m     *Store
 	waits map[queue.Seq]bool
 }
 
-func (c *memoryCursor) Next(p queue.Priority, after queue.Seq, most int) (items []queue.Item, err error) {
+func (c *cursor) Next(p queue.Priority, after queue.Seq, most int) (items []queue.Item, err error) {
 	c.m.mu.Lock()
 	defer c.m.mu.Unlock()
 	lane := &c.m.lanes[p]
@@ -188,9 +200,9 @@ func (c *memoryCursor) Next(p queue.Priority, after queue.Seq, most int) (items 
 	return items, nil
 }
 
-func (m *memory) gone(s queue.Seq) bool { _, there := m.events[s]; return !there }
+func (m *Store) gone(s queue.Seq) bool { _, there := m.events[s]; return !there }
 
-func (c *memoryCursor) Ack(s queue.Seq) {
+func (c *cursor) Ack(s queue.Seq) {
 	c.m.mu.Lock()
 	defer c.m.mu.Unlock()
 	delete(c.waits, s)
@@ -202,13 +214,13 @@ func (c *memoryCursor) Ack(s queue.Seq) {
 	delete(c.m.events, s)
 }
 
-func (c *memoryCursor) Acked(s queue.Seq) bool {
+func (c *cursor) Acked(s queue.Seq) bool {
 	c.m.mu.Lock()
 	defer c.m.mu.Unlock()
 	return s > 0 && s <= c.m.last && !c.waits[s]
 }
 
-func (c *memoryCursor) Depth() (count int, oldest queue.Seq) {
+func (c *cursor) Depth() (count int, oldest queue.Seq) {
 	c.m.mu.Lock()
 	defer c.m.mu.Unlock()
 	for s := range c.waits {
@@ -219,5 +231,5 @@ func (c *memoryCursor) Depth() (count int, oldest queue.Seq) {
 	return len(c.waits), oldest
 }
 
-func (c *memoryCursor) Missed() uint64 { return 0 }
-func (c *memoryCursor) MaxLag() int    { return 0 }
+func (c *cursor) Missed() uint64 { return 0 }
+func (c *cursor) MaxLag() int    { return 0 }
