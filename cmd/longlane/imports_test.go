@@ -127,6 +127,11 @@ var imports = map[string]rule{
 		std:     effects,
 		why:     "a node is a state machine without I/O or clock, so that the same code runs in the simulator and on a board",
 	},
+	"radio/ether/air": {
+		project: []string{"radio/lora"},
+		std:     effects,
+		why:     "it is physics: a frame is its power, its time and its settings, whoever sent it and whatever it says",
+	},
 	"radio/ether": {
 		project: []string{"radio", "radio/*", "proto"},
 		why:     "the simulated air must not know the gateway it tests",
@@ -314,6 +319,8 @@ func TestImportRules(t *testing.T) {
 		{"proto", "golang.org/x/sys/unix", "not among those it may use"},
 		{"radio/node", "net", "state machine without I/O"},
 		{"radio/ether", "longlane/gateway", "must not know the gateway"},
+		{"radio/ether", "longlane/radio/ether/air", ""},
+		{"radio/ether/air", "longlane/radio/node", "it is physics"},
 		{"radio", "log", "there is one log"},
 		{"queue", "unsafe", "memory error"},
 		{"radio/wifi", "example.org/queue", "not among those it may use"},
