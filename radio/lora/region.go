@@ -49,10 +49,10 @@ type Band struct {
 	Note string
 }
 
-// Source is where a row comes from.
+// Source is where a figure comes from.
 type Source struct {
 	Document, Edition, Date string
-	Verified                bool // somebody saw the row in that document; else it is from memory
+	Verified                bool // somebody saw the figure in that document, or in what quotes it; else it is from memory
 }
 
 // Uses that some bands are kept for.
@@ -67,13 +67,13 @@ var (
 	en300220 = Source{"ETSI EN 300 220-2, Annex B", "V3.2.1", "2018-06", false}
 	un39     = Source{"Spain's CNAF, note UN-39, after Decision (EU) 2017/1483", "as transcribed in public", "2017", true}
 	cept     = Source{"CEPT ERC/REC 70-03, annex on alarms", "page of CEPT's database", "undated", true}
-	cfr247   = Source{"47 CFR 15.247(a)(2), (b)(3), (b)(4), (e)", "(b) from quotes, (a)(2) and (e) from memory", "2005", false}
+	cfr247   = Source{"47 CFR 15.247(a)(2), (b)(3), (b)(4), (e)", "(b) from quotes, (a)(2) and (e) from memory", "date not known", false}
 	cfr249   = Source{"47 CFR 15.249(a)", "CFR of 2000", "2000", true}
-	lipd     = Source{"Radiocommunications (Low Interference Potential Devices) Class Licence 2015", "first", "2015-09-16", false}
-	gurl     = Source{"New Zealand's General User Radio Licence for Short Range Devices", "not known", "not known", false}
-	gsr564   = Source{"India's exemption from licence for 865-867 MHz, G.S.R. 564(E)", "first", "2005", false}
-	later    = Source{"India's later exemption from licence for 865-868 MHz", "not known", "not known", false}
-	arib     = Source{"ARIB STD-T108", "not known", "not known", false}
+	lipd     = Source{"Radiocommunications (Low Interference Potential Devices) Class Licence 2015", "first edition", "2015-09-16", false}
+	gurl     = Source{"New Zealand's General User Radio Licence for Short Range Devices", "edition not known", "date not known", false}
+	gsr564   = Source{"India's exemption from licence for 865-867 MHz, G.S.R. 564(E)", "first edition", "2005", false}
+	later    = Source{"India's later exemption from licence for 865-868 MHz", "edition not known", "date not known", false}
+	arib     = Source{"ARIB STD-T108", "edition not known", "date not known", false}
 )
 
 // bands is the whole table. A row that nobody saw in its document is not Verified and leans to the careful side.
@@ -188,38 +188,69 @@ func (b Band) MaxPayload(s Settings) int {
 
 // String says what b allows and where it comes from, for people.
 func (b Band) String() string {
-	parts := []string{fmt.Sprintf("%s: %s", b.Region, b.Range()), fmt.Sprintf("%s mW (%.2f dBm) %v",
-		number(math.Pow(10, b.Limit/10)), b.Limit, b.As)}
-	add := func(on bool, format string, args ...any) {
-		if on {
-			parts = append(parts, fmt.Sprintf(format, args...))
-		}
+	parts := append([]string{b.Region + ", " + b.Range() + ": " + b.power()}, b.times()...)
+	if b.MinBandwidth > 0 {
+		parts = append(parts, fmt.Sprintf("at least %s kHz wide", kilohertz(b.MinBandwidth)))
 	}
-	add(b.As == Conducted, "less what the antenna has above %s dBi", number(b.GainFree))
-	add(b.Density > 0, "%s mW in any 3 kHz", number(b.Density))
-	add(b.Budget() < time.Hour, "%v in any hour (%s %%)", b.Budget(), number(100*b.Budget().Hours()))
-	add(b.LongestFrame > 0, "a transmission at most %v", b.LongestFrame)
-	add(b.Pause > 0, "%v between transmissions", b.Pause)
-	add(b.Listen > 0, "carrier sense of %v before each", b.Listen)
-	add(b.MinBandwidth > 0, "at least %s kHz wide", number(float64(b.MinBandwidth)/1e3))
-	add(b.MaxBandwidth > 0, "at most %s kHz wide", number(float64(b.MaxBandwidth)/1e3))
-	add(b.Channel > 0, "within a channel of %s kHz", number(float64(b.Channel)/1e3))
-	add(b.Use != "", "for %s alone", b.Use)
-	return strings.Join(parts, ", ") + " [" + b.Source.String() + "]"
+	if b.MaxBandwidth > 0 {
+		parts = append(parts, fmt.Sprintf("at most %s kHz wide", kilohertz(b.MaxBandwidth)))
+	}
+	if b.Channel > 0 {
+		parts = append(parts, fmt.Sprintf("within one channel of %s kHz", kilohertz(int(b.Channel))))
+	}
+	if b.Use != "" {
+		parts = append(parts, "for "+b.Use+" alone")
+	}
+	if b.Note != "" {
+		parts = append(parts, "note: "+b.Note)
+	}
+	return strings.Join(parts, "; ") + " [" + b.Source.String() + "]"
+}
+
+// power is b's limit with all that bears on it.
+func (b Band) power() string {
+	s := fmt.Sprintf("%s mW %v", number(math.Pow(10, b.Limit/10)), b.As)
+	if b.As == Conducted {
+		s += fmt.Sprintf(" less the antenna's gain above %s dBi", number(b.GainFree))
+	}
+	if b.Density > 0 {
+		s += fmt.Sprintf(" and %s mW in any 3 kHz", number(b.Density))
+	}
+	return s
+}
+
+// times are b's limits of time.
+func (b Band) times() []string {
+	var parts []string
+	if b.Budget() < time.Hour {
+		parts = append(parts, fmt.Sprintf("%s s in any hour", number(b.Budget().Seconds())))
+	}
+	if b.LongestFrame > 0 {
+		parts = append(parts, fmt.Sprintf("a transmission at most %v", b.LongestFrame))
+	}
+	if b.Pause > 0 {
+		parts = append(parts, fmt.Sprintf("%v between transmissions", b.Pause))
+	}
+	if b.Listen > 0 {
+		parts = append(parts, fmt.Sprintf("carrier sense of %v before each", b.Listen))
+	}
+	return parts
 }
 
 // Range is where b lies, as "868-868.6 MHz".
 func (b Band) Range() string { return megahertz(b.Low) + "-" + megahertz(b.High) + " MHz" }
 
 func (s Source) String() string {
-	known := "from memory"
+	known := "from memory, not verified"
 	if s.Verified {
 		known = "verified"
 	}
-	return fmt.Sprintf("%s; edition %s; date %s; %s", s.Document, s.Edition, s.Date, known)
+	return strings.Join([]string{s.Document, s.Edition, s.Date, known}, "; ")
 }
 
 func megahertz(hz int64) string { return strconv.FormatFloat(float64(hz)/1e6, 'f', -1, 64) }
+
+func kilohertz(hz int) string { return strconv.FormatFloat(float64(hz)/1e3, 'f', -1, 64) }
 
 // number writes at most two digits after the point, and no zeros at the end.
 func number(x float64) string {
