@@ -1,6 +1,7 @@
 // Package lora is LoRa arithmetic, and the rules of the air that it is judged by. Settings tell how long a frame is on the
 // air and how weak a signal can still be read; a Band is one row of the regional rules, and Lawful finds the row under
-// which a transmitter may send, or says what would be lawful. Pure: no clock, no device.
+// which a transmitter may send, or says what would be lawful; a Ledger keeps a transmitter within its airtime. Pure: no
+// clock, no device.
 package lora
 
 import (
