@@ -30,7 +30,6 @@ name = %q
 card = "%s.card"
 path = [%s]
 rssi = -97.0
-snr = 3.0
 checkin = "5s"
 [node.rate]
 per_hour = %d.0
@@ -44,7 +43,6 @@ const tomlRelay = `
 name = "oak-relay"
 card = "oak-relay.card"
 rssi = -88.0
-snr = 8.5
 mains = true
 `
 
@@ -57,7 +55,7 @@ func TestChain(t *testing.T) {
 	h := newHouse(t, "oak-relay", "ridge-relay", "river-gate", "ridge-gate", "cattle-grid", "mill-lane", "north-gate", "barn-door")
 	seed := rand.Uint64() >> 1
 	t.Logf("seed %d", seed)
-	h.write("scenario.toml", fmt.Sprintf("name = \"chain\"\nseed = %d\nuntil = \"15s\"\n", seed)+tomlRelay+
+	h.write("scenario.toml", fmt.Sprintf("name = \"chain\"\nseed = %d\nuntil = \"15s\"\n[air]\nfading = \"rician\"\n", seed)+tomlRelay+
 		strings.NewReplacer("oak-relay", "ridge-relay", "rssi", "path = [\"oak-relay\"]\nrssi").Replace(tomlRelay)+
 		tomlNode("river-gate", `"oak-relay"`, 900)+tomlNode("ridge-gate", `"oak-relay"`, 900)+
 		tomlNode("north-gate", `"ridge-relay", "oak-relay"`, 900)+tomlNode("cattle-grid", "", 900)+

@@ -62,11 +62,13 @@ const demoScenario = `name  = "the hill orchard"
 seed  = %d
 until = "%s"
 
+[air]
+fading = "rician"
+
 [[node]]
 name = "oak-relay"
 card = "oak-relay.card"
 rssi = -88.0
-snr  = 8.5
 mains = true
 
 [[node]]
@@ -74,7 +76,6 @@ name = "river-gate"
 card = "river-gate.card"
 path = ["oak-relay"]
 rssi = -101.0
-snr  = 3.0
 drift_ppm = 40.0
 checkin = "20s"
 trips = [{ at = "1s", for = "900ms" }]
@@ -88,7 +89,6 @@ name = "ridge-gate"
 card = "ridge-gate.card"
 path = ["oak-relay"]
 rssi = -108.0
-snr  = -2.0
 drift_ppm = -25.0
 checkin = "20s"
 [node.rate]
@@ -100,7 +100,6 @@ dwell_max = "3s"
 name = "cattle-grid"
 card = "cattle-grid.card"
 rssi = -94.0
-snr  = 6.5
 checkin = "20s"
 trips = [{ at = "3s", for = "2s" }]
 [node.rate]

@@ -15,7 +15,6 @@ import (
 
 	"longlane/gateway/config"
 	"longlane/radio/ether"
-	"longlane/radio/lora"
 	"longlane/radio/modem"
 	"longlane/radio/node"
 	"longlane/radio/serialport"
@@ -140,8 +139,7 @@ func (o *simOptions) play(ctx context.Context, c *call, sc ether.Scenario, b *bo
 	if err != nil {
 		return err
 	}
-	air := lora.Settings{SpreadingFactor: 7, Bandwidth: 125000, CodingRate: 5, Preamble: 8}
-	e, err := ether.New(sc, o.seed, ether.Options{Airtime: air.Airtime, Record: lines.write, Saved: saved, Saves: mem.save,
+	e, err := ether.New(sc, o.seed, ether.Options{Record: lines.write, Saved: saved, Saves: mem.save,
 		Card: func(path string) (node.Card, error) { return readCard(o.scenario, path) }})
 	if err != nil {
 		return usageError{err}

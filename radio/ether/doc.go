@@ -2,7 +2,7 @@
 // (radio/node, the very code of a board) send, relays repeat, and what reaches the gateway's modem comes out with RSSI,
 // SNR and frequency error; what the modem sends goes in and finds its way back. A seed decides everything, to the bit.
 //
-//	e, err := ether.New(scenario, seed, ether.Options{Card: loadCard, Airtime: settings.Airtime, Record: write})
+//	e, err := ether.New(scenario, seed, ether.Options{Card: loadCard, Record: write})
 //	events, wake := e.Step(now)         // as fast as wanted: call it at wake, or earlier
 //	airtime, err := e.Transmit(now, f)  // the modem sends f
 //
@@ -15,12 +15,12 @@
 //
 // # What it knows of radio
 //
-// A frame takes its airtime for each hop. A station that sends hears nothing meanwhile, and a node on a battery hears
-// only while it listens. Each hop's RSSI and SNR vary around their means by one normally distributed number of
-// decibels. Frames of different senders never collide, and none is too weak to be read: losses come from Faults.
+// Which frames are heard, how well, and what harms them is worked out in radio/ether/air, for every frame at every station. A
+// node on a battery hears only while it listens, and sends no more once its battery is empty.
 //
 // Relays are plain repeaters here: they take the paths that the scenario lists, append their hop record with their own
-// keys, hold a frame for some 30 ms, and acknowledge nothing. The relay's own state machine will take their place.
+// keys, hold a frame for some 30 ms, and acknowledge nothing. The relay's own state machine will take their place. A frame
+// that the gateway, or its addressee, hears directly as well arrives twice.
 //
 // # Faults
 //

@@ -5,11 +5,13 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"maps"
 	"math"
 	"math/rand/v2"
 	"time"
 
 	"longlane/proto"
+	"longlane/radio/ether/air"
 	"longlane/radio/node"
 )
 
@@ -17,10 +19,10 @@ import (
 type Options struct {
 	// Card gives the card that a node's `card` names.
 	Card func(path string) (node.Card, error)
-	// Airtime is how long a frame of so many bytes is on the air. Nil: 10 ms and 3 ms a byte.
-	Airtime func(bytes int) time.Duration
 	// Record is told all that happens, in order. Nil: nobody.
 	Record func(Record)
+	// Observed is told what a node says it did with an event, at which time. It costs less than Record. Nil: nobody.
+	Observed func(at time.Duration, name string, o node.Observed)
 	// Saved is what nodes' lasting memories hold, by name; a node that is not in it has never run. Whoever runs
 	// scenarios against the same gateway again and again must keep it (see Saves), or old counters come again and are
 	// refused.
@@ -61,6 +63,9 @@ type Ether struct {
 	seq       uint64
 	out       []Event
 	stations  []*station
+	air       *air.Air        // its stations are ours, and behind them the gateway's modem
+	heard     []air.Reception // by all stations, of the frame that has just ended
+	losses    map[Loss]int
 	gateway   antenna
 	unplugged bool // the modem's plug is out
 	late      [2]*delayed
@@ -73,42 +78,25 @@ const (
 	down
 )
 
-// antenna is a half-duplex radio: when it sends.
-type antenna struct{ sends []interval }
+// antenna is a half-duplex radio.
+type antenna struct{ free time.Duration } // it is sending, or will be, until then
 
 type interval struct{ from, to time.Duration }
 
 // claim gives the radio to a frame of this length, at the earliest at from.
 func (a *antenna) claim(from, length time.Duration) interval {
-	if n := len(a.sends); n > 0 {
-		from = max(from, a.sends[n-1].to)
-	}
-	i := interval{from, from + length}
-	for len(a.sends) > 0 && a.sends[0].to < from-time.Minute {
-		a.sends = a.sends[1:] // no frame is a minute long: none can overlap it any more
-	}
-	a.sends = append(a.sends, i)
-	return i
-}
-
-func (a *antenna) deaf(during interval) bool {
-	for _, s := range a.sends {
-		if s.from < during.to && during.from < s.to {
-			return true
-		}
-	}
-	return false
+	from = max(from, a.free)
+	a.free = from + length
+	return interval{from, a.free}
 }
 
 // New makes the ether of s at its beginning. Its errors join *FieldErrors.
 func New(s Scenario, seed uint64, o Options) (*Ether, error) {
+	s = s.filled()
 	if err := s.Validate(); err != nil {
 		return nil, err
 	}
-	if o.Airtime == nil {
-		o.Airtime = func(n int) time.Duration { return time.Duration(10+3*n) * time.Millisecond }
-	}
-	e := &Ether{s: s, o: o, rand: rand.New(rand.NewPCG(seed, 0x6c6f6e676c616e65))}
+	e := &Ether{s: s, o: o, rand: rand.New(rand.NewPCG(seed, 0x6c6f6e676c616e65)), losses: map[Loss]int{}}
 	for i := range s.Nodes {
 		st, err := e.newStation(&s.Nodes[i], fmt.Sprintf("node[%d].card", i))
 		if err != nil {
@@ -116,11 +104,20 @@ func New(s Scenario, seed uint64, o Options) (*Ether, error) {
 		}
 		e.stations = append(e.stations, st)
 	}
+	var err error
+	if e.air, err = air.New(s.physics(seed)); err != nil {
+		return nil, err // Validate has let nothing pass that it refuses
+	}
 	for _, st := range e.stations {
 		for _, name := range st.spec.Path {
-			st.path = append(st.path, e.named(name))
+			relay := e.named(name)
+			relay.relays = true
+			st.path = append(st.path, relay)
 		}
+	}
+	for _, st := range e.stations {
 		st.start(true)
+		st.scheduleEnd()
 		e.scheduleContacts(st)
 	}
 	for _, u := range s.Unplugs {
@@ -180,21 +177,62 @@ var ErrBusy = errors.New("the modem is sending")
 // Transmit puts a frame of the modem's on the air at now, and returns its airtime.
 func (e *Ether) Transmit(now time.Duration, frame []byte) (time.Duration, error) {
 	e.advance(now)
-	if e.gateway.deaf(interval{e.now, e.now + 1}) {
+	if e.now < e.gateway.free {
 		return 0, ErrBusy
 	}
-	airtime := e.o.Airtime(len(frame))
+	airtime := e.Airtime(len(frame))
 	sent := e.gateway.claim(e.now, airtime)
 	frame = append([]byte(nil), frame...)
-	r := Record{What: RecordAnswer, Frame: hex.EncodeToString(frame)}
+	r := Record{What: RecordAnswer}
 	to := e.addressees(frame, &r)
-	e.record(r)
-	for _, st := range to {
-		e.at(sent.to, func() {
-			e.distort(down, frame, r, func(f []byte, _ Record) { e.descend(st, len(st.path)-1, f, interval{e.now - airtime, e.now}) })
-		})
+	if e.o.Record != nil {
+		r.Frame = hex.EncodeToString(frame)
+		e.record(r)
 	}
+	f := e.send(e.modem(), sent, e.s.Air.Power)
+	e.at(sent.to, func() {
+		e.listen(f)
+		for _, st := range to {
+			e.fromGateway(st, frame, r)
+		}
+	})
 	return airtime, nil
+}
+
+// fromGateway brings a frame of the modem's that has just ended to the first station on its way to st, and to st itself if
+// that hears it.
+func (e *Ether) fromGateway(st *station, frame []byte, r Record) {
+	direct := e.heard[st.index]
+	first := direct
+	if n := len(st.path); n > 0 {
+		first = e.heard[st.path[n-1].index]
+	}
+	e.distort(down, frame, r, func(f []byte, _ Record) {
+		e.descend(st, len(st.path)-1, f, first)
+		if len(st.path) > 0 && direct.Loss == air.Heard {
+			e.receive(st, f, direct)
+		}
+	})
+}
+
+// Airtime is how long a frame of n bytes is on the air.
+func (e *Ether) Airtime(n int) time.Duration { return e.s.Air.settings().Airtime(n) }
+
+// modem is the number of the gateway's modem in the air.
+func (e *Ether) modem() int { return len(e.stations) }
+
+// send puts a frame on the air that begins now.
+func (e *Ether) send(from int, during interval, power float64) *air.Frame {
+	return e.air.Send(air.Sending{From: from, At: during.from, Until: during.to, Power: power, Settings: e.s.Air.settings()})
+}
+
+// listen works out how a frame that ends now came to every station.
+func (e *Ether) listen(f *air.Frame) {
+	e.heard = e.heard[:0]
+	for _, st := range e.stations {
+		e.heard = append(e.heard, st.hear(f))
+	}
+	e.heard = append(e.heard, e.air.Heard(f, e.modem(), 0))
 }
 
 // addressees are the stations that a frame is for: the one of a receipt, or all.
@@ -223,6 +261,20 @@ func (e *Ether) Held() (n int) {
 	}
 	return n
 }
+
+// OnAir is what a node has sent, counted by the air itself; name "gateway" is the modem.
+func (e *Ether) OnAir(name string) air.Airtime {
+	if st := e.named(name); st != nil {
+		return e.air.Airtime(st.index)
+	}
+	return e.air.Airtime(e.modem())
+}
+
+// Losses tells how many frames were lost on the way to the station that was to hear them next, by cause.
+func (e *Ether) Losses() map[Loss]int { return maps.Clone(e.losses) }
+
+// Loss is where and why a frame was lost.
+type Loss struct{ Direction, Why string }
 
 // Stats gives what a node has counted since its last start; ok is false if there is no such node.
 func (e *Ether) Stats(name string) (s node.Stats, ok bool) {

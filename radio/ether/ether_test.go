@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"math"
 	"reflect"
 	"slices"
 	"strings"
@@ -24,18 +25,25 @@ var siteSecret = bytes.Repeat([]byte{0x77}, proto.KeySize)
 // orchard is the hill orchard: a river gate behind two relays, a ridge gate that is one of them, and a cattle grid.
 func orchard() Scenario {
 	s := Scenario{Name: "the hill orchard", Until: Duration(10 * time.Minute), Faults: Faults{DelayMax: Duration(3 * time.Second)}, Nodes: []Node{
-		{Name: "river-gate", Path: []string{"mill-relay", "ridge-gate"}, RSSI: -108, SNR: -3, DriftPPM: 60,
+		{Name: "river-gate", Path: []string{"mill-relay", "ridge-gate"}, RSSI: -108, DriftPPM: 60,
 			Trips:  []Trip{{At: Duration(5 * time.Second), For: Duration(3 * time.Second), Input: 2}},
 			Inputs: []Input{{Number: 2, NormallyClosed: true}}},
-		{Name: "mill-relay", Path: []string{"ridge-gate"}, RSSI: -101, SNR: 2, Mains: true},
-		{Name: "ridge-gate", RSSI: -93, SNR: 7, Mains: true, DriftPPM: -80, Rate: &Rate{PerHour: 60, DwellMin: Duration(200 * time.Millisecond), DwellMax: Duration(5 * time.Second)}},
-		{Name: "cattle-grid", RSSI: -88, SNR: 9, Rate: &Rate{PerHour: 90, DwellMin: Duration(100 * time.Millisecond), DwellMax: Duration(2 * time.Second)}},
+		{Name: "mill-relay", Path: []string{"ridge-gate"}, RSSI: -101, Mains: true},
+		{Name: "ridge-gate", RSSI: -93, Mains: true, DriftPPM: -80, Rate: &Rate{PerHour: 60, DwellMin: Duration(200 * time.Millisecond), DwellMax: Duration(5 * time.Second)}},
+		{Name: "cattle-grid", RSSI: -88, Rate: &Rate{PerHour: 90, DwellMin: Duration(100 * time.Millisecond), DwellMax: Duration(2 * time.Second)}},
 	}}
 	for i := range s.Nodes {
-		s.Nodes[i].Card, s.Nodes[i].Spread = s.Nodes[i].Name, 2
+		s.Nodes[i].Card = s.Nodes[i].Name
 		s.Nodes[i].CheckIn = Duration(time.Minute)
 	}
 	return s
+}
+
+// ground is a channel as it is without a table.
+func ground() *Channel {
+	c := new(Channel)
+	c.SetDefaults()
+	return c
 }
 
 // cards gives node i of s the id i+1.
@@ -488,7 +496,7 @@ func TestModemIsDeafWhileItSends(t *testing.T) {
 		t.Errorf("a second frame while the first is on the air: %v, want ErrBusy", err)
 	}
 	more, _ := e.Step(now + time.Second)
-	if n := len(events) + len(more); n != 0 || !lostBecause(&j, "the modem was sending") {
+	if n := len(events) + len(more); n != 0 || !lostBecause(&j, "sending itself") {
 		t.Errorf("%d frames were heard by a modem that was sending", n)
 	}
 }
@@ -512,27 +520,29 @@ func TestListening(t *testing.T) {
 		}
 		e.Step(now + c.wait + 300*time.Millisecond)
 		heard := len(j.of(RecordReceived)) == 1
-		if heard != c.hears || heard == lostBecause(&j, "the node was not listening") {
+		if heard != c.hears || heard == lostBecause(&j, "not listening") {
 			t.Errorf("a receipt %v after a frame, mains %v: heard %v, want %v", c.wait, c.mains, heard, c.hears)
 		}
 	}
 }
 
-// TestSignals: without spread, each station is heard as the scenario says.
+// TestSignals: without fading, each station is heard as the scenario says, over the noise that its receiver has. A hop record
+// has its RSSI in whole dBm.
 func TestSignals(t *testing.T) {
-	s := orchard()
-	for i := range s.Nodes {
-		s.Nodes[i].Spread = 0
-	}
 	var j journal
-	run(t, mustNew(t, s, 5, &j), newHouse(t), 2*time.Minute, nil)
+	run(t, mustNew(t, orchard(), 5, &j), newHouse(t), 2*time.Minute, nil)
+	noise := -174 + 10*math.Log10(125000) + 6
+	near := func(rssi, snr, signal float64) bool {
+		both := 10 * math.Log10(math.Pow(10, signal/10)+math.Pow(10, noise/10))
+		return math.Abs(rssi-both) <= 0.65 && math.Abs(snr-min(signal-noise, 12)) <= 0.125
+	}
 	n := 0
 	for _, r := range j.of(RecordHeard) {
 		if r.Node != "river-gate" {
 			continue
 		}
 		n++
-		if r.Hops[0].RSSI != -108 || r.Hops[0].SNR != -3 || r.Hops[1].RSSI != -101 || r.Hops[1].SNR != 2 || *r.RSSI != -93 || *r.SNR != 7 {
+		if !near(r.Hops[0].RSSI, r.Hops[0].SNR, -108) || !near(r.Hops[1].RSSI, r.Hops[1].SNR, -101) || !near(*r.RSSI, *r.SNR, -93) {
 			t.Errorf("heard %+v, %v dBm, %v dB", r.Hops, *r.RSSI, *r.SNR)
 		}
 	}
@@ -541,19 +551,69 @@ func TestSignals(t *testing.T) {
 	}
 }
 
-func TestHalfDuplex(t *testing.T) {
+// TestOneAtATime: a radio that is to send two frames sends them one after the other.
+func TestOneAtATime(t *testing.T) {
 	var a antenna
 	first := a.claim(0, 100)
-	if second := a.claim(50, 10); second.from != 100 || first.to != 100 {
-		t.Errorf("two frames at once: %v and %v", first, second)
+	if second, third := a.claim(50, 10), a.claim(200, 5); first != (interval{0, 100}) || second != (interval{100, 110}) || third != (interval{200, 205}) {
+		t.Errorf("%v, %v and %v", first, second, third)
 	}
-	for _, c := range []struct {
-		during interval
-		deaf   bool
-	}{{interval{0, 10}, true}, {interval{105, 120}, true}, {interval{110, 120}, false}, {interval{-10, 0}, false}} {
-		if got := a.deaf(c.during); got != c.deaf {
-			t.Errorf("deaf(%v) = %v, want %v", c.during, got, c.deaf)
+}
+
+// TestTooFar: who is too weak is not heard, and an interferer or another's frames make it worse.
+func TestTooFar(t *testing.T) {
+	for why, change := range map[string]func(*Scenario){
+		"too weak":     func(s *Scenario) { s.Nodes[0].RSSI = -126 },
+		"interference": func(s *Scenario) { s.Interferers = []Interferer{{Level: -80}} },
+		"faded": func(s *Scenario) {
+			s.Nodes[0].RSSI, s.Air.Fading = -118, "rayleigh"
+		},
+		"collision": func(s *Scenario) {
+			other := s.Nodes[0]
+			other.Name, other.Card = "barn-door", "barn-door"
+			s.Nodes = append(s.Nodes, other)
+			for i := range s.Nodes {
+				s.Nodes[i].Rate = &Rate{PerHour: 3600, DwellMin: Duration(time.Second), DwellMax: Duration(time.Second)}
+			}
+		},
+	} {
+		s := orchard()
+		s.Nodes = s.Nodes[3:]
+		s.Air = ground()
+		change(&s)
+		var j journal
+		e := mustNew(t, s, 5, &j)
+		run(t, e, newHouse(t), 10*time.Minute, nil)
+		if !lostBecause(&j, why) || e.Losses()[Loss{toGateway, why}] == 0 {
+			t.Errorf("no frame was lost because it was %q: %v", why, e.Losses())
 		}
+	}
+}
+
+// TestDeath: a node that has died, or whose battery is empty, is silent from then on.
+func TestDeath(t *testing.T) {
+	s := orchard()
+	s.Nodes = s.Nodes[3:]
+	s.Nodes[0].Dies = Duration(5 * time.Minute)
+	var j journal
+	run(t, mustNew(t, s, 5, &j), newHouse(t), 10*time.Minute, nil)
+	sent := j.of(RecordSent)
+	if died := j.of(RecordDied); len(died) != 1 || len(sent) == 0 || sent[len(sent)-1].T > died[0].T || died[0].T != 300 {
+		t.Errorf("died %+v; the last frame was sent at %v s", died, sent[len(sent)-1].T)
+	}
+
+	// 0.005 mA asleep for 30 days are 3.6 mAh; what the radio takes comes on top.
+	s.Nodes[0].Dies, s.Nodes[0].Battery, s.Nodes[0].Rate, s.Nodes[0].CheckIn = 0, 4, nil, Duration(time.Hour)
+	j = journal{}
+	e := mustNew(t, s, 5, &j)
+	run(t, e, newHouse(t), 40*24*time.Hour, nil)
+	died, st := j.of(RecordDied), e.stations[0]
+	if len(died) != 1 || died[0].T > 33.4*86400 || died[0].T < 10*86400 {
+		t.Fatalf("died %+v", died)
+	}
+	radio := e.OnAir("cattle-grid").Total.Hours() * drawSending
+	if st.battery.used < radio || st.battery.used > 4 {
+		t.Errorf("the radio took %v mAh, %v of it for sending", st.battery.used, radio)
 	}
 }
 
@@ -577,8 +637,18 @@ func TestValidate(t *testing.T) {
 		"node":                    func(s *Scenario) { s.Nodes = nil },
 		"node[1].name":            func(s *Scenario) { s.Nodes[1].Name = s.Nodes[0].Name; s.Nodes[0].Path = nil },
 		"node[1].rssi":            func(s *Scenario) { s.Nodes[1].RSSI = 5 },
-		"node[1].snr":             func(s *Scenario) { s.Nodes[1].SNR = -40 },
-		"node[1].spread":          func(s *Scenario) { s.Nodes[1].Spread = -1 },
+		"node[1].battery":         func(s *Scenario) { s.Nodes[1].Battery = -1 },
+		"node[1].power":           func(s *Scenario) { s.Nodes[1].Power = new(50.0) },
+		"air":                     func(s *Scenario) { s.Air = ground(); s.Air.SpreadingFactor = 13 },
+		"air.fading":              func(s *Scenario) { s.Air = ground(); s.Air.Fading = "some" },
+		"air.capture":             func(s *Scenario) { s.Air = ground(); s.Air.Capture = "some" },
+		"air.coherence":           func(s *Scenario) { s.Air = ground(); s.Air.Coherence = 0 },
+		"pair[0].of":              func(s *Scenario) { s.Pairs = []Pair{{Of: []string{"gateway", "nobody"}, RSSI: -90}} },
+		"pair[0].rssi":            func(s *Scenario) { s.Pairs = []Pair{{Of: []string{"gateway", "river-gate"}, RSSI: 3}} },
+		"interferer[0].level":     func(s *Scenario) { s.Interferers = []Interferer{{Level: math.Inf(-1)}} },
+		"interferer[0].to":        func(s *Scenario) { s.Interferers = []Interferer{{Level: -90, From: 5, To: 4}} },
+		"interferer[0].duty":      func(s *Scenario) { s.Interferers = []Interferer{{Level: -90, Duty: 0.5}} },
+		"interferer[0].at":        func(s *Scenario) { s.Interferers = []Interferer{{Level: -90, At: map[string]float64{"nobody": -80}}} },
 		"node[2].drift_ppm":       func(s *Scenario) { s.Nodes[2].DriftPPM = 300 },
 		"node[2].checkin":         func(s *Scenario) { s.Nodes[2].CheckIn = 1 },
 		"node[2].card":            func(s *Scenario) { s.Nodes[2].Card = "" },

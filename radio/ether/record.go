@@ -45,6 +45,7 @@ const (
 	RecordForged   What = "forged"   // a frame that nobody genuine has sent, or not now, was put in
 	RecordRestart  What = "restart"  // a node lost its power, and has it again
 	RecordPlug     What = "plug"     // the modem's plug went out or in
+	RecordDied     What = "died"     // a node is gone for good
 )
 
 // Hop is a relay's record as it went on the air.

@@ -21,7 +21,6 @@ import (
 //	card  = "cards/river-gate.json"    # made by enrolment
 //	path  = ["ridge-gate"]             # relays on the way to the gateway, nearest to the node first
 //	rssi  = -104.0                     # at which the next station hears it, dBm
-//	snr   = 1.5                        # dB
 //	drift_ppm = 40.0
 //	trips = [{ at = "2s", for = "4s", input = 0 }]
 //	restart = ["20s"]
@@ -46,6 +45,10 @@ type Scenario struct {
 	Nodes   []Node   `toml:"node"`
 	Faults  Faults   `toml:"faults"`
 	Unplugs []Unplug `toml:"unplug"`
+
+	Air         *Channel     `toml:"air"` // nil: as SetDefaults has it
+	Pairs       []Pair       `toml:"pair"`
+	Interferers []Interferer `toml:"interferer"`
 }
 
 // Node is a station. One that stands in another's path is a relay too.
@@ -54,19 +57,20 @@ type Node struct {
 	Card     string     `toml:"card"`
 	Inputs   []Input    `toml:"input"` // none: input 0, normally open
 	Path     []string   `toml:"path"`
-	RSSI     float64    `toml:"rssi"`      // dBm, mean; -140 to 0
-	SNR      float64    `toml:"snr"`       // dB, mean; -25 to 20
-	Spread   float64    `toml:"spread"`    // standard deviation of both, dB; 0 to 12
+	RSSI     float64    `toml:"rssi"`      // at which the next station hears it, dBm, mean; -140 to 0
+	Power    *float64   `toml:"power"`     // dBm; absent: the channel's
 	DriftPPM float64    `toml:"drift_ppm"` // of its clock; positive is fast; -200 to 200
 	CheckIn  Duration   `toml:"checkin"`   // 0: the node's default
 	Mains    bool       `toml:"mains"`
 	Trips    []Trip     `toml:"trips"`
 	Rate     *Rate      `toml:"rate"`
 	Restart  []Duration `toml:"restart"`
+	Dies     Duration   `toml:"dies"`    // when it is gone for good; 0: never
+	Battery  float64    `toml:"battery"` // what its battery holds, mAh; 0: it never ends
 }
 
 // SetDefaults is for whoever decodes a file.
-func (n *Node) SetDefaults() { n.RSSI, n.SNR, n.Spread = -95, 6, 1.5 }
+func (n *Node) SetDefaults() { n.RSSI = -95 }
 
 // Input is one contact; see node.InputConfig.
 type Input struct {
@@ -166,6 +170,7 @@ func (p *problems) duration(field string, v, low, high Duration) {
 
 // Validate names every field that cannot be, as *FieldErrors joined by errors.Join.
 func (s Scenario) Validate() error {
+	s = s.filled()
 	var p problems
 	p.duration("until", s.Until, 0, longest)
 	if len(s.Nodes) == 0 {
@@ -181,6 +186,7 @@ func (s Scenario) Validate() error {
 		{"corrupt", s.Faults.Corrupt}, {"forge", s.Faults.Forge}} {
 		p.number("faults."+f.name, f.v, 0, 1)
 	}
+	s.validateAir(&p)
 	p.duration("faults.delay_max", s.Faults.DelayMax, 0, Duration(time.Minute))
 	end := Duration(0)
 	for i, u := range s.Unplugs {
@@ -192,8 +198,20 @@ func (s Scenario) Validate() error {
 	return errors.Join(p...)
 }
 
+// filled gives a scenario that no file was read for its channel.
+func (s Scenario) filled() Scenario {
+	if s.Air == nil {
+		s.Air = new(Channel)
+		s.Air.SetDefaults()
+	}
+	return s
+}
+
 func (s Scenario) validateNode(p *problems, i int) {
 	n, at := &s.Nodes[i], fmt.Sprintf("node[%d].", i)
+	if n.Name == modemName {
+		p.add(at+"name", fmt.Sprintf("%q", n.Name), "another name: the modem of the gateway is called so")
+	}
 	if n.Name == "" || slices.IndexFunc(s.Nodes, func(o Node) bool { return o.Name == n.Name }) != i {
 		p.add(at+"name", fmt.Sprintf("%q", n.Name), "a name that no other node has")
 	}
@@ -201,8 +219,11 @@ func (s Scenario) validateNode(p *problems, i int) {
 		p.add(at+"card", "nothing", "the file that enrolment made")
 	}
 	p.number(at+"rssi", n.RSSI, -140, 0)
-	p.number(at+"snr", n.SNR, -25, 20)
-	p.number(at+"spread", n.Spread, 0, 12)
+	if n.Power != nil {
+		p.number(at+"power", *n.Power, -30, 40)
+	}
+	p.duration(at+"dies", n.Dies, 0, longest)
+	p.number(at+"battery", n.Battery, 0, 1e6)
 	p.number(at+"drift_ppm", n.DriftPPM, -200, 200)
 	if n.CheckIn != 0 {
 		p.duration(at+"checkin", n.CheckIn, Duration(time.Second), Duration(12*time.Hour))

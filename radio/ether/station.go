@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"longlane/proto"
+	"longlane/radio/ether/air"
 	"longlane/radio/node"
 )
 
@@ -20,10 +21,15 @@ type station struct {
 	path []*station
 	freq float64 // of its crystal, Hz
 
+	index   int  // in the air
+	relays  bool // it stands in another's path
+	dead    bool
+	battery battery
+
 	node     *node.Node
 	boot     int           // starts so far: what was planned for an earlier one is void
 	bootAt   time.Duration // the node's zero
-	listens  time.Duration // until then, in the ether's time
+	listens  interval      // a node on a battery hears what begins within it, in the ether's time
 	planned  time.Duration // its next wake
 	saved    []byte
 	contacts [16]bool // in their tripped position
@@ -47,7 +53,7 @@ func (e *Ether) newStation(spec *Node, field string) (*station, error) {
 			return nil, &FieldError{field, fmt.Sprintf("a card of node %d, as %s has", card.Node, st.spec.Name), "each node once"}
 		}
 	}
-	st := &station{e: e, spec: spec, card: card, keys: keys, freq: math.Round(e.rand.NormFloat64() * 400), saved: node.FirstSaved()}
+	st := &station{e: e, spec: spec, index: len(e.stations), battery: newBattery(spec), card: card, keys: keys, freq: math.Round(e.rand.NormFloat64() * 400), saved: node.FirstSaved()}
 	if saved, ok := e.o.Saved[spec.Name]; ok {
 		st.saved = saved
 	}
@@ -66,7 +72,7 @@ func (st *station) config() node.Config {
 	}
 	hops := time.Duration(len(st.spec.Path) + 1)
 	// A receipt needs the way there and back: for each hop the longest frames, and the relays' pauses.
-	longest := st.e.o.Airtime(35+proto.MaxHops*proto.HopSize) + st.e.o.Airtime(33)
+	longest := st.e.Airtime(35+proto.MaxHops*proto.HopSize) + st.e.Airtime(33)
 	c.ReceiptWait = min(time.Second+hops*(longest+2*holdMost), 30*time.Second)
 	c.Seed = st.e.rand.Uint64()
 	return c
@@ -75,17 +81,20 @@ func (st *station) config() node.Config {
 // start is the power coming (back). The configuration was tried in newStation.
 func (st *station) start(first bool) {
 	e := st.e
+	if st.dead {
+		return
+	}
 	if !first {
 		e.record(Record{What: RecordRestart, Node: st.spec.Name})
 	}
 	st.boot++
-	st.bootAt, st.listens, st.planned = e.now, 0, never
+	st.bootAt, st.listens, st.planned = e.now, interval{}, never
 	n, err := node.New(st.config(), st.saved, 0)
 	if err != nil {
 		panic("ether: " + err.Error())
 	}
 	st.node = n
-	st.step(node.Measured{Battery: 3.6, Temperature: 8, Noise: -117})
+	st.measure()
 	for _, in := range st.spec.inputs() {
 		st.step(node.Edge{Input: in.Number, Closed: st.contacts[in.Number] != in.NormallyClosed})
 	}
@@ -111,6 +120,9 @@ func (st *station) global(local time.Duration) time.Duration {
 }
 
 func (st *station) step(in node.Input) {
+	if st.dead {
+		return
+	}
 	out, wake := st.node.Step(st.local(st.e.now), in)
 	st.plan(st.global(wake))
 	for _, o := range out {
@@ -141,7 +153,7 @@ func (st *station) carryOut(o node.Output) {
 		}
 		st.step(node.Stored{})
 	case node.Listen:
-		st.listens = st.global(o.Until)
+		st.listen(st.global(o.Until))
 	case node.Transmit:
 		st.transmit(o)
 	case node.Observed:
@@ -150,6 +162,12 @@ func (st *station) carryOut(o node.Output) {
 }
 
 func (st *station) observed(o node.Observed) {
+	if st.e.o.Observed != nil {
+		st.e.o.Observed(st.e.now, st.spec.Name, o)
+	}
+	if st.e.o.Record == nil {
+		return
+	}
 	what, ok := map[node.What]What{node.Made: RecordMade, node.Released: RecordReleased, node.Dropped: RecordDropped}[o.What]
 	if !ok {
 		return
@@ -165,31 +183,89 @@ func (st *station) observed(o node.Observed) {
 	st.e.record(r)
 }
 
+// listen has a node on a battery hear until then.
+func (st *station) listen(until time.Duration) {
+	if st.listens.to < st.e.now {
+		st.listens.from = st.e.now
+	}
+	st.battery.receiving(until - max(st.listens.to, st.e.now))
+	st.listens.to = max(st.listens.to, until)
+}
+
+// always reports whether the receiver is never off.
+func (st *station) always() bool { return st.spec.Mains || st.relays }
+
+// hear works out how a frame that ends now came to this station.
+func (st *station) hear(f *air.Frame) air.Reception {
+	since := st.listens.from
+	switch {
+	case st.always():
+		since = 0
+	case f.At > st.listens.to || st.listens.to == 0:
+		since = never
+	}
+	if st.dead {
+		since = never
+	}
+	return st.e.air.Heard(f, st.index, since)
+}
+
 func (st *station) transmit(t node.Transmit) {
 	e, boot := st.e, st.boot
-	sent := st.claim(e.now, e.o.Airtime(len(t.Frame)))
-	r := Record{What: RecordSent, Node: st.spec.Name, Kind: t.Type.String(), Counter: new(t.Counter), Attempt: new(t.Attempt)}
-	if t.Type.Event() {
-		r.ID = fmt.Sprintf("%d.%d.%d", st.card.Node, st.card.Gen, t.Counter)
+	sent := st.claim(e.now, e.Airtime(len(t.Frame)))
+	var r Record
+	if e.o.Record != nil {
+		r = Record{What: RecordSent, Node: st.spec.Name, Kind: t.Type.String(), Counter: new(t.Counter), Attempt: new(t.Attempt)}
+		if t.Type.Event() {
+			r.ID = fmt.Sprintf("%d.%d.%d", st.card.Node, st.card.Gen, t.Counter)
+		}
 	}
-	e.at(sent.from, func() {
-		sending := r
-		sending.Frame = hex.EncodeToString(t.Frame)
-		e.record(sending)
-	})
-	e.at(sent.to, func() {
+	e.onAir(st, sent, func(f *air.Frame) {
+		if e.o.Record != nil {
+			sending := r
+			sending.Frame = hex.EncodeToString(t.Frame)
+			e.record(sending)
+		}
+	}, func(f *air.Frame) {
 		if st.boot == boot {
 			st.step(node.TxDone{})
 		}
-		e.ascend(st, st.path, t.Frame, r, sent)
+		e.ascend(st.path, t.Frame, r, sent)
 	})
 }
 
-// signal draws how a station is heard by the next, in the quarters of a dB that modems measure.
-func (st *station) signal() (rssi, snr float64) {
-	fade := st.spec.Spread * st.e.rand.NormFloat64()
-	quarters := func(v float64) float64 { return math.Round(4*v) / 4 }
-	return quarters(min(max(st.spec.RSSI+fade, -140), 0)), quarters(min(max(st.spec.SNR+fade, -25), 20))
+// onAir sends a frame of a station's during the interval that it has claimed. ended is called once all know how they heard it.
+func (e *Ether) onAir(st *station, during interval, begun, ended func(*air.Frame)) {
+	e.at(during.from, func() {
+		if st.dead {
+			return
+		}
+		st.battery.sending(during.to - during.from)
+		f := e.send(st.index, during, st.power())
+		if begun != nil {
+			begun(f)
+		}
+		e.at(during.to, func() {
+			e.listen(f)
+			ended(f)
+		})
+	})
+}
+
+func (st *station) power() float64 {
+	if st.spec.Power != nil {
+		return *st.spec.Power
+	}
+	return st.e.s.Air.Power
+}
+
+// quarters are what modems measure in.
+func quarters(v, low, high float64) float64 { return math.Round(4*min(max(v, low), high)) / 4 }
+
+// measured is what a modem says of a reception. A demodulator does not tell more than some 12 dB of SNR (common practice, no
+// source).
+func measured(r air.Reception) (rssi, snr float64) {
+	return quarters(r.RSSI(), -140, 0), quarters(r.SNR(), -25, 12)
 }
 
 // The time for which a relay holds a frame before it sends it on.
@@ -198,39 +274,50 @@ const (
 	holdMost  = 45 * time.Millisecond
 )
 
-// ascend brings a frame that from has just sent to the next station on the way to the gateway.
-func (e *Ether) ascend(from *station, path []*station, frame []byte, r Record, heard interval) {
-	rssi, snr := from.signal()
+// ascend brings a frame that has just been sent to the next station on the way to the gateway, and to the gateway itself if
+// that hears it.
+func (e *Ether) ascend(path []*station, frame []byte, r Record, sent interval) {
+	gateway := e.heard[e.modem()]
+	if len(path) == 0 || gateway.Loss == air.Heard {
+		e.arrive(frame, r, gateway)
+	}
 	if len(path) == 0 {
-		e.arrive(from, frame, r, heard, rssi, snr)
 		return
 	}
 	relay := path[0]
-	if relay.deaf(heard) {
-		e.lost(r, toGateway, relay.spec.Name+" was sending")
+	got := e.heard[relay.index]
+	if got.Loss != air.Heard {
+		e.lost(r, toGateway, got.Loss.String())
 		return
 	}
-	sent := relay.claim(e.now+e.between(holdLeast, holdMost), e.o.Airtime(len(frame)+proto.HopSize))
+	onward := relay.claim(e.now+e.between(holdLeast, holdMost), e.Airtime(len(frame)+proto.HopSize))
+	rssi, snr := measured(got)
 	hop := proto.Hop{Relay: relay.card.Node, Gen: relay.card.Gen, RSSI: proto.EncodeRSSI(rssi), SNR: proto.EncodeSNR(snr),
-		Held: proto.EncodeDur8(sent.from - heard.to)}
-	onward, err := proto.AppendHop(frame, relay.keys, hop)
+		Held: proto.EncodeDur8(onward.from - sent.to)}
+	frame, err := proto.AppendHop(frame, relay.keys, hop)
 	if err != nil {
 		e.lost(r, toGateway, err.Error())
 		return
 	}
-	r.Hops = append(r.Hops[:len(r.Hops):len(r.Hops)], Hop{relay.spec.Name, hop.Relay, hop.RSSI.DBm(), hop.SNR.DB(),
-		hop.Held.Duration().Seconds()})
-	e.at(sent.to, func() { e.ascend(relay, path[1:], onward, r, sent) })
+	if e.o.Record != nil {
+		r.Hops = append(r.Hops[:len(r.Hops):len(r.Hops)], Hop{relay.spec.Name, hop.Relay, hop.RSSI.DBm(), hop.SNR.DB(),
+			hop.Held.Duration().Seconds()})
+	}
+	e.onAir(relay, onward, nil, func(*air.Frame) { e.ascend(path[1:], frame, r, onward) })
 }
 
 // arrive brings a frame to the gateway's antenna.
-func (e *Ether) arrive(from *station, frame []byte, r Record, heard interval, rssi, snr float64) {
-	if e.gateway.deaf(heard) {
-		e.lost(r, toGateway, "the modem was sending")
+func (e *Ether) arrive(frame []byte, r Record, got air.Reception) {
+	if got.Loss != air.Heard {
+		e.lost(r, toGateway, got.Loss.String())
 		return
 	}
+	rssi, snr := measured(got)
 	r.RSSI, r.SNR = &rssi, &snr
-	freq := from.freq + math.Round(e.rand.NormFloat64()*20)
+	freq := math.Round(e.rand.NormFloat64() * 20)
+	if st := e.origin(frame); st != nil {
+		freq += st.freq
+	}
 	e.distort(up, frame, r, func(f []byte, r Record) { e.hand(f, r, freq) })
 }
 
@@ -240,22 +327,24 @@ func (e *Ether) hand(frame []byte, r Record, freq float64) {
 		e.lost(r, toGateway, "the modem is unplugged")
 		return
 	}
-	r.What, r.Frame = RecordHeard, hex.EncodeToString(frame)
-	e.record(r)
+	if e.o.Record != nil {
+		r.What, r.Frame = RecordHeard, hex.EncodeToString(frame)
+		e.record(r)
+	}
 	e.out = append(e.out, Event{At: e.now, Frame: frame, RSSI: *r.RSSI, SNR: *r.SNR, Freq: freq})
 }
 
-// descend brings a frame, sent during heard by the station after st.path[next], on its way to st.
-func (e *Ether) descend(st *station, next int, frame []byte, heard interval) {
-	r := Record{Node: st.spec.Name, Kind: kindOf(frame)}
+// descend brings a frame from the gateway on its way to st: st.path[next] has heard it as got says, or st itself if next is
+// below 0.
+func (e *Ether) descend(st *station, next int, frame []byte, got air.Reception) {
 	if next < 0 {
-		e.receive(st, frame, heard)
+		e.receive(st, frame, got)
 		return
 	}
-	relay := st.path[next]
+	relay, r := st.path[next], Record{Node: st.spec.Name, Kind: kindOf(frame)}
 	switch {
-	case relay.deaf(heard):
-		e.lost(r, fromGateway, relay.spec.Name+" was sending")
+	case got.Loss != air.Heard:
+		e.lost(r, fromGateway, got.Loss.String())
 		return
 	case len(frame) < 2 || frame[1]&0x0f == 0:
 		e.lost(r, fromGateway, "no hops are left")
@@ -263,28 +352,52 @@ func (e *Ether) descend(st *station, next int, frame []byte, heard interval) {
 	}
 	frame = append([]byte(nil), frame...)
 	frame[1]-- // the low nibble, which is not 0
-	sent := relay.claim(e.now+e.between(holdLeast, holdMost), e.o.Airtime(len(frame)))
-	e.at(sent.to, func() { e.descend(st, next-1, frame, sent) })
+	sent := relay.claim(e.now+e.between(holdLeast, holdMost), e.Airtime(len(frame)))
+	e.onAir(relay, sent, nil, func(*air.Frame) {
+		to := st
+		if next > 0 {
+			to = st.path[next-1]
+		}
+		e.descend(st, next-1, frame, e.heard[to.index])
+	})
 }
 
-// receive brings a frame to the node, if it listens. How it hears the station that is nearest to it is how that hears it.
-func (e *Ether) receive(st *station, frame []byte, heard interval) {
-	r := Record{What: RecordReceived, Node: st.spec.Name, Kind: kindOf(frame), Frame: hex.EncodeToString(frame)}
-	switch {
-	case st.deaf(heard):
-		e.lost(r, fromGateway, "the node was sending")
-		return
-	case !st.spec.Mains && heard.from > st.listens:
-		e.lost(r, fromGateway, "the node was not listening")
+// receive brings a frame to the node, if it has heard it.
+func (e *Ether) receive(st *station, frame []byte, got air.Reception) {
+	if got.Loss != air.Heard {
+		e.lost(Record{Node: st.spec.Name, Kind: kindOf(frame), Frame: e.hex(frame)}, fromGateway, got.Loss.String())
 		return
 	}
-	rssi, snr := st.signal()
-	r.RSSI, r.SNR = &rssi, &snr
-	if raw, err := proto.Parse(frame); err == nil && raw.Type.Receipt() {
-		r.Counter = new(raw.Counter) // its low 16 bits
+	rssi, snr := measured(got)
+	if e.o.Record != nil {
+		r := Record{What: RecordReceived, Node: st.spec.Name, Kind: kindOf(frame), Frame: e.hex(frame), RSSI: &rssi, SNR: &snr}
+		if raw, err := proto.Parse(frame); err == nil && raw.Type.Receipt() {
+			r.Counter = new(raw.Counter) // its low 16 bits
+		}
+		e.record(r)
 	}
-	e.record(r)
 	st.step(node.Received{Frame: frame, RSSI: rssi, SNR: snr})
+}
+
+func (e *Ether) hex(frame []byte) string {
+	if e.o.Record == nil {
+		return ""
+	}
+	return hex.EncodeToString(frame)
+}
+
+// origin is the station whose frame this is.
+func (e *Ether) origin(frame []byte) *station {
+	raw, err := proto.Parse(frame)
+	if err != nil {
+		return nil
+	}
+	for _, st := range e.stations {
+		if st.card.Node == raw.Node {
+			return st
+		}
+	}
+	return nil
 }
 
 func kindOf(frame []byte) string {
@@ -296,6 +409,7 @@ func kindOf(frame []byte) string {
 }
 
 func (e *Ether) lost(r Record, direction, why string) {
+	e.losses[Loss{direction, why}]++
 	r.What, r.Direction, r.Why = RecordLost, direction, why
 	e.record(r)
 }

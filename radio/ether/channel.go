@@ -1,0 +1,176 @@
+package ether
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"longlane/radio/ether/air"
+	"longlane/radio/lora"
+)
+
+// modemName is what pairs and interferers call the gateway's modem.
+const modemName = "gateway"
+
+// Channel is the [air] of a scenario: the settings that all stations share, and the physics. What the file leaves out has
+// the values of SetDefaults.
+type Channel struct {
+	SpreadingFactor int     `toml:"spreading_factor"` // 5 to 12
+	Bandwidth       int     `toml:"bandwidth"`        // Hz
+	CodingRate      int     `toml:"coding_rate"`      // 5 to 8
+	Preamble        int     `toml:"preamble"`         // symbols
+	Power           float64 `toml:"power"`            // of every station, dBm at the antenna's connector
+
+	NoiseFigure float64  `toml:"noise_figure"` // of every receiver, dB
+	Shadowing   float64  `toml:"shadowing"`    // standard deviation around each pair's mean, dB; drawn once
+	Fading      string   `toml:"fading"`       // none, rayleigh or rician
+	SteadyPart  float64  `toml:"steady_part"`  // rician: power of the steady part over the scattered one, dB
+	Coherence   Duration `toml:"coherence"`    // how long a draw of the fading holds
+	Capture     string   `toml:"capture"`      // which published thresholds: goursaud (6 dB) or croce (1 dB, measured)
+}
+
+// SetDefaults is for whoever decodes a file.
+func (c *Channel) SetDefaults() {
+	*c = Channel{SpreadingFactor: 7, Bandwidth: 125000, CodingRate: 5, Preamble: 8, Power: 14, NoiseFigure: 6,
+		Fading: "none", SteadyPart: 6, Coherence: Duration(time.Second), Capture: "goursaud"}
+}
+
+func (c *Channel) settings() lora.Settings {
+	return lora.Settings{SpreadingFactor: c.SpreadingFactor, Bandwidth: c.Bandwidth, CodingRate: c.CodingRate, Preamble: c.Preamble}
+}
+
+// Pair is how two stations hear each other where no path says so: frames that one of them is not meant to hear disturb it all
+// the same. Pairs that are listed nowhere never hear each other.
+type Pair struct {
+	Of   []string `toml:"of"`   // two names; "gateway" is its modem
+	RSSI float64  `toml:"rssi"` // of the channel's power, dBm, mean; -200 to 0
+}
+
+// Interferer is something on the air that is no station.
+type Interferer struct {
+	Level           float64            `toml:"level"`            // its power at every station, dBm
+	At              map[string]float64 `toml:"at"`               // or at some, by name
+	SpreadingFactor int                `toml:"spreading_factor"` // 0: plain noise
+	From            Duration           `toml:"from"`
+	To              Duration           `toml:"to"`    // 0: for ever
+	Burst           Duration           `toml:"burst"` // 0: all the time
+	Duty            float64            `toml:"duty"`
+}
+
+// SetDefaults is for whoever decodes a file.
+func (i *Interferer) SetDefaults() { i.Level = math.Inf(-1) }
+
+var fadings = map[string]air.FadingKind{"none": air.NoFading, "rayleigh": air.Rayleigh, "rician": air.Rician}
+
+var captures = map[string]air.Matrix{"goursaud": air.Goursaud, "croce": air.Croce}
+
+// physics is the channel as the air wants it: the scenario's nodes in their order, and behind them the gateway's modem.
+func (s *Scenario) physics(seed uint64) air.Options {
+	n := len(s.Nodes) + 1
+	loss := make([]float64, n*n)
+	for i := range loss {
+		loss[i] = math.Inf(1)
+	}
+	set := func(a, b int, dB float64) { loss[a*n+b], loss[b*n+a] = dB, dB }
+	for i := range s.Nodes {
+		next := modemName
+		if len(s.Nodes[i].Path) > 0 {
+			next = s.Nodes[i].Path[0]
+		}
+		power := s.Air.Power
+		if p := s.Nodes[i].Power; p != nil {
+			power = *p
+		}
+		set(i, s.number(next), power-s.Nodes[i].RSSI)
+	}
+	for _, p := range s.Pairs {
+		set(s.number(p.Of[0]), s.number(p.Of[1]), s.Air.Power-p.RSSI)
+	}
+	o := air.Options{Seed: seed, Stations: n, NoiseFigure: s.Air.NoiseFigure, Shadowing: s.Air.Shadowing, Capture: captures[s.Air.Capture],
+		Fading: air.Fading{Kind: fadings[s.Air.Fading], K: s.Air.SteadyPart, Coherence: time.Duration(s.Air.Coherence)},
+		Loss:   func(from, to int) float64 { return loss[from*n+to] }}
+	for _, in := range s.Interferers {
+		o.Interferers = append(o.Interferers, air.Interferer{SpreadingFactor: in.SpreadingFactor, Everywhere: true,
+			From: time.Duration(in.From), To: time.Duration(in.To), Burst: time.Duration(in.Burst), Duty: in.Duty,
+			Level: func(station int) float64 {
+				if level, ok := in.At[s.name(station)]; ok {
+					return level
+				}
+				return in.Level
+			}})
+	}
+	return o
+}
+
+// number is a station's in the air; below 0 if there is none of that name.
+func (s *Scenario) number(name string) int {
+	if name == modemName {
+		return len(s.Nodes)
+	}
+	return slices.IndexFunc(s.Nodes, func(n Node) bool { return n.Name == name })
+}
+
+func (s *Scenario) name(number int) string {
+	if number == len(s.Nodes) {
+		return modemName
+	}
+	return s.Nodes[number].Name
+}
+
+func (s *Scenario) validateAir(p *problems) {
+	c := s.Air
+	if err := c.settings().Check(); err != nil {
+		p.add("air", err.Error(), "settings that a modem has")
+	}
+	p.number("air.power", c.Power, -30, 40)
+	p.number("air.noise_figure", c.NoiseFigure, 0, 60)
+	p.number("air.shadowing", c.Shadowing, 0, 30)
+	p.number("air.steady_part", c.SteadyPart, -30, 40)
+	p.duration("air.coherence", c.Coherence, Duration(time.Millisecond), longest)
+	if _, ok := fadings[c.Fading]; !ok {
+		p.add("air.fading", fmt.Sprintf("%q", c.Fading), `"none", "rayleigh" or "rician"`)
+	}
+	if _, ok := captures[c.Capture]; !ok {
+		p.add("air.capture", fmt.Sprintf("%q", c.Capture), `"goursaud" or "croce"`)
+	}
+	for i, pair := range s.Pairs {
+		at := fmt.Sprintf("pair[%d].", i)
+		if len(pair.Of) != 2 || s.number(pair.Of[0]) < 0 || s.number(pair.Of[1]) < 0 || pair.Of[0] == pair.Of[1] {
+			p.add(at+"of", fmt.Sprintf("%q", pair.Of), `the names of two nodes, or of one and "gateway"`)
+		}
+		p.number(at+"rssi", pair.RSSI, -200, 0)
+	}
+	for i := range s.Interferers {
+		s.validateInterferer(p, i)
+	}
+}
+
+func (s *Scenario) validateInterferer(p *problems, i int) {
+	in, at := &s.Interferers[i], fmt.Sprintf("interferer[%d].", i)
+	if math.IsInf(in.Level, -1) && len(in.At) == 0 {
+		p.add(at+"level", "nothing", "its power in dBm, or [interferer.at] with its power at some stations")
+	}
+	if !(in.Level <= 30) {
+		p.add(at+"level", fmt.Sprint(in.Level), "at most 30")
+	}
+	for name, level := range in.At {
+		if s.number(name) < 0 {
+			p.add(at+"at", fmt.Sprintf("%q", name), `the name of a node, or "gateway"`)
+		}
+		p.number(at+"at", level, -200, 30)
+	}
+	if sf := in.SpreadingFactor; sf != 0 && (sf < 5 || sf > 12) {
+		p.add(at+"spreading_factor", fmt.Sprint(sf), "5 to 12, or none for plain noise")
+	}
+	p.duration(at+"from", in.From, 0, longest)
+	if in.To != 0 {
+		p.duration(at+"to", in.To, in.From+1, longest)
+	}
+	if in.Burst != 0 {
+		p.duration(at+"burst", in.Burst, Duration(time.Millisecond), Duration(time.Hour))
+		p.number(at+"duty", in.Duty, 1e-6, 1)
+	} else if in.Duty != 0 {
+		p.add(at+"duty", fmt.Sprint(in.Duty), "the length of a burst beside it")
+	}
+}
