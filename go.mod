@@ -4,6 +4,7 @@ go 1.26.0
 
 require (
 	filippo.io/age v1.3.2
+	github.com/HdrHistogram/hdrhistogram-go v1.1.2
 	github.com/agext/levenshtein v1.2.3
 	github.com/cloudevents/sdk-go/v2 v2.16.2
 	github.com/creack/pty v1.1.24

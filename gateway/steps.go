@@ -5,7 +5,11 @@ import "longlane/radio"
 // Steps is the core's inward half, driven by hand: what judges, stores and receipts is the very code that Run starts a
 // goroutine for, but nothing waits for a clock, so that a rehearsal may let a year pass in a minute. A gateway is either
 // Run or stepped. Sinks are not served.
-type Steps struct{ g *Gateway }
+type Steps struct {
+	g *Gateway
+	// Stored, if not nil, is told of each frame that has become durable for the first time: of an event, or of a check-in.
+	Stored func(id ID, checkIn bool)
+}
 
 // Outgoing is a frame that a bearer is to send.
 type Outgoing struct {
@@ -16,7 +20,7 @@ type Outgoing struct {
 // Steps begins. The gateway's store must answer Append before it returns.
 func (g *Gateway) Steps() *Steps {
 	g.in.putRight()
-	return &Steps{g}
+	return &Steps{g: g}
 }
 
 // Packet takes in a packet, and returns what is to be sent, in order.
@@ -35,7 +39,11 @@ func (s *Steps) Tick() []Outgoing {
 func (s *Steps) settle() (out []Outgoing) {
 	for busy := true; busy; {
 		for s.g.in.flights > 0 {
-			s.g.in.result(<-s.g.results)
+			r := <-s.g.results
+			s.g.in.result(r)
+			if s.Stored != nil && r.err == nil && r.event != nil && !r.event.notice() {
+				s.Stored(r.event.ID, r.key.space == checkInSpace)
+			}
 		}
 		select {
 		case n := <-s.g.notices:

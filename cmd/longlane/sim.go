@@ -95,7 +95,7 @@ func refuseFields(doc *config.Document, err error) {
 	}
 	var f *ether.FieldError
 	if errors.As(err, &f) {
-		doc.Refuse(f.Field(), f.Found, f.Expected)
+		doc.Refuse(f.Path, f.Found, f.Expected)
 	}
 }
 

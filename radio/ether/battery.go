@@ -81,6 +81,6 @@ func (st *station) die(why string) {
 	if st.dead {
 		return
 	}
-	st.dead, st.planned = true, never
+	st.dead, st.died, st.planned = true, why, never
 	st.e.record(Record{What: RecordDied, Node: st.spec.Name, Why: why})
 }

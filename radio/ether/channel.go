@@ -16,6 +16,10 @@ const modemName = "gateway"
 // Channel is the [air] of a scenario: the settings that all stations share, and the physics. What the file leaves out has
 // the values of SetDefaults.
 type Channel struct {
+	Region      string  `toml:"region"`       // by whose rules all stations send; "": nothing is judged, and only a rehearsal needs it
+	Frequency   float64 `toml:"frequency"`    // MHz
+	AntennaGain float64 `toml:"antenna_gain"` // of every station, dBi, for what the rules count as power
+
 	SpreadingFactor int     `toml:"spreading_factor"` // 5 to 12
 	Bandwidth       int     `toml:"bandwidth"`        // Hz
 	CodingRate      int     `toml:"coding_rate"`      // 5 to 8
@@ -32,12 +36,19 @@ type Channel struct {
 
 // SetDefaults is for whoever decodes a file.
 func (c *Channel) SetDefaults() {
-	*c = Channel{SpreadingFactor: 7, Bandwidth: 125000, CodingRate: 5, Preamble: 8, Power: 14, NoiseFigure: 6,
+	*c = Channel{AntennaGain: lora.DipoleGain, SpreadingFactor: 7, Bandwidth: 125000, CodingRate: 5, Preamble: 8, Power: 14, NoiseFigure: 6,
 		Fading: "none", SteadyPart: 6, Coherence: Duration(time.Second), Capture: "goursaud"}
 }
 
 func (c *Channel) settings() lora.Settings {
 	return lora.Settings{SpreadingFactor: c.SpreadingFactor, Bandwidth: c.Bandwidth, CodingRate: c.CodingRate, Preamble: c.Preamble}
+}
+
+// Transmitter is a station that sends frames of up to frame bytes, as the rules see it.
+func (s *Scenario) Transmitter(power float64, frame int) lora.Transmitter {
+	c := s.Air
+	return lora.Transmitter{Settings: c.settings(), Frequency: int64(math.Round(c.Frequency * 1e6)), Power: power,
+		AntennaGain: c.AntennaGain, Frame: frame}
 }
 
 // Pair is how two stations hear each other where no path says so: frames that one of them is not meant to hear disturb it all

@@ -52,7 +52,7 @@ func (e *Ether) move(st *station, input uint8, active bool) {
 }
 
 func (st *station) contact(input uint8, active bool) {
-	for _, in := range st.spec.inputs() {
+	for _, in := range st.spec.Contacts() {
 		if in.Number == input {
 			st.step(node.Edge{Input: input, Closed: active != in.NormallyClosed})
 		}

@@ -92,7 +92,7 @@ func (a *antenna) claim(from, length time.Duration) interval {
 
 // New makes the ether of s at its beginning. Its errors join *FieldErrors.
 func New(s Scenario, seed uint64, o Options) (*Ether, error) {
-	s = s.filled()
+	s = s.Filled()
 	if err := s.Validate(); err != nil {
 		return nil, err
 	}
@@ -268,6 +268,20 @@ func (e *Ether) OnAir(name string) air.Airtime {
 		return e.air.Airtime(st.index)
 	}
 	return e.air.Airtime(e.modem())
+}
+
+// Station is what became of a node.
+type Station struct {
+	CheckIns uint64 // made
+	Died     string // why, if it has
+}
+
+// Station tells what has become of a node of the scenario so far.
+func (e *Ether) Station(name string) (s Station) {
+	if st := e.named(name); st != nil {
+		s.CheckIns, s.Died = st.checkIns, st.died
+	}
+	return s
 }
 
 // Losses tells how many frames were lost on the way to the station that was to hear them next, by cause.

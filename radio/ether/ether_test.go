@@ -668,7 +668,7 @@ func TestValidate(t *testing.T) {
 		change(&s)
 		_, err := New(s, 1, Options{Card: cards(t, orchard())})
 		var e *FieldError
-		if !errors.As(err, &e) || e.Field() != want || e.Found == "" || e.Expected == "" {
+		if !errors.As(err, &e) || e.Path != want || e.Found == "" || e.Expected == "" {
 			t.Errorf("%s: Validate = %v", want, err)
 		}
 	}
@@ -690,7 +690,7 @@ func TestCards(t *testing.T) {
 	} {
 		_, err := New(s, 1, Options{Card: card})
 		var e *FieldError
-		if !errors.As(err, &e) || e.Field() != want {
+		if !errors.As(err, &e) || e.Path != want {
 			t.Errorf("New = %v, want an error at %s", err, want)
 		}
 	}

@@ -42,6 +42,7 @@ type Scenario struct {
 	Name    string   `toml:"name"`
 	Seed    uint64   `toml:"seed"`
 	Until   Duration `toml:"until"`
+	CheckIn Duration `toml:"checkin"` // that a rehearsal's gateway sets all nodes to; 0: 15 minutes
 	Nodes   []Node   `toml:"node"`
 	Faults  Faults   `toml:"faults"`
 	Unplugs []Unplug `toml:"unplug"`
@@ -136,15 +137,12 @@ func (Duration) Expected() string { return `a duration in quotes such as "1.5s",
 
 // FieldError is a field of a Scenario that cannot be.
 type FieldError struct {
-	field           string
+	Path            string // such as node[1].rssi
 	Found, Expected string
 }
 
-// Field is the field's path, such as node[1].rssi.
-func (e *FieldError) Field() string { return e.field }
-
 func (e *FieldError) Error() string {
-	return fmt.Sprintf("%s: found %s, expected %s", e.field, e.Found, e.Expected)
+	return fmt.Sprintf("%s: found %s, expected %s", e.Path, e.Found, e.Expected)
 }
 
 // problems collects what is wrong with a scenario.
@@ -170,9 +168,12 @@ func (p *problems) duration(field string, v, low, high Duration) {
 
 // Validate names every field that cannot be, as *FieldErrors joined by errors.Join.
 func (s Scenario) Validate() error {
-	s = s.filled()
+	s = s.Filled()
 	var p problems
 	p.duration("until", s.Until, 0, longest)
+	if s.CheckIn != 0 {
+		p.duration("checkin", s.CheckIn, Duration(proto.PeriodUnit), 255*Duration(proto.PeriodUnit))
+	}
 	if len(s.Nodes) == 0 {
 		p.add("node", "nothing", "at least one [[node]]")
 	}
@@ -198,8 +199,8 @@ func (s Scenario) Validate() error {
 	return errors.Join(p...)
 }
 
-// filled gives a scenario that no file was read for its channel.
-func (s Scenario) filled() Scenario {
+// Filled gives a scenario whose file says nothing of it its channel.
+func (s Scenario) Filled() Scenario {
 	if s.Air == nil {
 		s.Air = new(Channel)
 		s.Air.SetDefaults()
@@ -253,7 +254,8 @@ func (s Scenario) validatePath(p *problems, n *Node, at string) {
 	}
 }
 
-func (n *Node) inputs() []Input {
+// Contacts are n's inputs, of which there is always one.
+func (n *Node) Contacts() []Input {
 	if len(n.Inputs) == 0 {
 		return []Input{{}}
 	}
@@ -261,7 +263,7 @@ func (n *Node) inputs() []Input {
 }
 
 func (n *Node) has(input uint8) bool {
-	return slices.ContainsFunc(n.inputs(), func(i Input) bool { return i.Number == input })
+	return slices.ContainsFunc(n.Contacts(), func(i Input) bool { return i.Number == input })
 }
 
 func (n *Node) validateTrips(p *problems, at string) {

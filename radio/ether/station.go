@@ -24,7 +24,10 @@ type station struct {
 	index   int  // in the air
 	relays  bool // it stands in another's path
 	dead    bool
+	died    string // why
 	battery battery
+
+	checkIns uint64 // made, each counted once
 
 	node     *node.Node
 	boot     int           // starts so far: what was planned for an earlier one is void
@@ -66,7 +69,7 @@ func (e *Ether) newStation(spec *Node, field string) (*station, error) {
 func (st *station) config() node.Config {
 	c := st.card.Config()
 	c.Mains, c.CheckIn = st.spec.Mains, time.Duration(st.spec.CheckIn)
-	for _, in := range st.spec.inputs() {
+	for _, in := range st.spec.Contacts() {
 		c.Inputs = append(c.Inputs, node.InputConfig{Number: in.Number, NormallyClosed: in.NormallyClosed,
 			Debounce: time.Duration(in.Debounce), MinDwell: time.Duration(in.MinDwell)})
 	}
@@ -95,7 +98,7 @@ func (st *station) start(first bool) {
 	}
 	st.node = n
 	st.measure()
-	for _, in := range st.spec.inputs() {
+	for _, in := range st.spec.Contacts() {
 		st.step(node.Edge{Input: in.Number, Closed: st.contacts[in.Number] != in.NormallyClosed})
 	}
 }
@@ -212,6 +215,9 @@ func (st *station) hear(f *air.Frame) air.Reception {
 
 func (st *station) transmit(t node.Transmit) {
 	e, boot := st.e, st.boot
+	if t.Type == proto.TypeCheckIn && t.Attempt == 0 {
+		st.checkIns++
+	}
 	sent := st.claim(e.now, e.Airtime(len(t.Frame)))
 	var r Record
 	if e.o.Record != nil {

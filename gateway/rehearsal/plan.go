@@ -1,0 +1,112 @@
+package rehearsal
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"time"
+
+	"longlane/proto"
+	"longlane/radio/ether"
+	"longlane/radio/lora"
+)
+
+// Sizes of frames on the air, in bytes, for what a plan must reckon with.
+const (
+	tripSize    = 26 // the most that a trip takes with its MAC; see proto
+	checkInSize = 28
+	receiptSize = 33
+)
+
+// fadeUp is how far above its mean a fading signal is now and then, dB: one of Rayleigh's 20,000 draws.
+const fadeUp = 10
+
+// Band is the row of the rules under which every station of s sends, or an error that names the field that is in the way: a
+// channel that is not lawful, a node that can never be heard, a station that would have to send more than it may.
+func Band(s ether.Scenario) (lora.Band, error) {
+	longest := tripSize + proto.MaxHops*proto.HopSize
+	band, err := lora.Lawful(s.Air.Region, s.Transmitter(s.Air.Power, longest))
+	if err != nil {
+		field := "air.region"
+		var u *lora.Unlawful
+		if errors.As(err, &u) {
+			field = "air.frequency"
+			if s.Air.Frequency == 0 {
+				return band, &ether.FieldError{Path: field, Found: "nothing", Expected: "the channel's centre in MHz, such as " + fmt.Sprint(float64(lora.Default(s.Air.Region).Frequency)/1e6) + " in " + s.Air.Region}
+			}
+		}
+		return band, &ether.FieldError{Path: field, Found: err.Error(), Expected: "a channel and a power that are lawful there"}
+	}
+	var errs []error
+	for i := range s.Nodes {
+		errs = append(errs, heard(&s, i), within(&s, i, band))
+		if p := s.Nodes[i].Power; p != nil {
+			if _, err := lora.Lawful(s.Air.Region, s.Transmitter(*p, longest)); err != nil {
+				errs = append(errs, &ether.FieldError{Path: fmt.Sprintf("node[%d].power", i), Found: err.Error(), Expected: "a power that is lawful there"})
+			}
+		}
+	}
+	return band, errors.Join(errs...)
+}
+
+// heard refuses a node that the next station on its way could never read.
+func heard(s *ether.Scenario, i int) error {
+	n, c := &s.Nodes[i], s.Air
+	floor := -174 + 10*math.Log10(float64(c.Bandwidth)) + c.NoiseFigure + lora.RequiredSNR(c.SpreadingFactor)
+	best := n.RSSI
+	if c.Fading != "none" {
+		best += fadeUp
+	}
+	if best+3*c.Shadowing >= floor {
+		return nil
+	}
+	next := "the gateway"
+	if len(n.Path) > 0 {
+		next = n.Path[0]
+	}
+	return &ether.FieldError{Path: fmt.Sprintf("node[%d].rssi", i), Found: fmt.Sprintf("%v dBm, at which %s can never read %s", n.RSSI, next, n.Name),
+		Expected: fmt.Sprintf("more than the %.1f dBm that spreading factor %d needs here, a higher spreading factor, or a relay between", floor, c.SpreadingFactor)}
+}
+
+// within refuses a station whose ordinary traffic alone, without one retry, takes more than it may send in an hour.
+func within(s *ether.Scenario, i int, band lora.Band) error {
+	budget := band.Budget()
+	need := own(s, &s.Nodes[i], 0)
+	for j := range s.Nodes {
+		for k, relay := range s.Nodes[j].Path {
+			if relay == s.Nodes[i].Name {
+				need += own(s, &s.Nodes[j], k+1) + down(s, &s.Nodes[j])
+			}
+		}
+	}
+	if need <= budget {
+		return nil
+	}
+	return &ether.FieldError{Path: fmt.Sprintf("node[%d].name", i),
+		Found: fmt.Sprintf("%s, which would send for %v in an hour, its own trips and check-ins and what it passes on", s.Nodes[i].Name, need.Round(100*time.Millisecond)),
+		Expected: fmt.Sprintf("at most %v, the limit of %s (%v): fewer trips, rarer check-ins, a lower spreading factor, or another channel",
+			budget, band.Range(), band.Source)}
+}
+
+// own is the airtime in an hour of the frames that a node makes, as sent behind so many hops.
+func own(s *ether.Scenario, n *ether.Node, hops int) time.Duration {
+	checkIns := time.Hour.Hours() / CheckIn(s).Hours()
+	sum := checkIns * float64(airtime(s, checkInSize+hops*proto.HopSize))
+	return time.Duration(sum + 2*tripsAnHour(n)*float64(airtime(s, tripSize+hops*proto.HopSize)))
+}
+
+// down is the airtime in an hour of the receipts that a relay passes on to a node.
+func down(s *ether.Scenario, n *ether.Node) time.Duration {
+	return time.Duration((time.Hour.Hours()/CheckIn(s).Hours() + 2*tripsAnHour(n)) * float64(airtime(s, receiptSize)))
+}
+
+func airtime(s *ether.Scenario, n int) time.Duration {
+	return s.Transmitter(s.Air.Power, n).Airtime(n)
+}
+
+func tripsAnHour(n *ether.Node) float64 {
+	if n.Rate == nil {
+		return 0
+	}
+	return n.Rate.PerHour
+}

@@ -1,0 +1,268 @@
+// Package rehearsal is the whole house in virtual time: the nodes of a scenario in their simulated air (radio/ether), and the
+// gateway's core on the other side, the very code that runs at home, stepped by hand. Nothing waits for a clock, so a year
+// passes in a minute; a seed decides everything.
+//
+//	report, err := rehearsal.Run(ctx, rehearsal.Options{Scenario: s, Seed: 1, For: 24 * time.Hour})
+//
+// The site is made up for the rehearsal, with keys of its own; the cards that a scenario names are not read. The store is
+// memory, since what a disk does is not rehearsed, and so are the sinks: an alert counts as given when its event is stored.
+// Between the modem and the core lies a fixed time for the line (Line).
+package rehearsal
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"os"
+	"slices"
+	"time"
+
+	"longlane/gateway"
+	"longlane/gateway/memory"
+	"longlane/gateway/roster"
+	"longlane/proto"
+	"longlane/radio"
+	"longlane/radio/ether"
+	"longlane/radio/lora"
+	"longlane/radio/node"
+)
+
+// Line is how long a frame takes between the modem and the core, either way: a line of 115,200 bits a second and the host.
+const Line = 5 * time.Millisecond
+
+// tickWhile is how often the core is given a tick while frames come in, and tickElse when there are none: what it finds of
+// itself, such as a node that is overdue, it finds that much later.
+const (
+	tickWhile = time.Second
+	tickElse  = time.Minute
+)
+
+// Options are what is to be rehearsed.
+type Options struct {
+	Scenario ether.Scenario
+	Seed     uint64
+	For      time.Duration
+	// Progress, if not nil, is told now and then how much time has passed in the rehearsal.
+	Progress func(time.Duration)
+	// Record, if not nil, is told all that happens on the air.
+	Record func(ether.Record)
+	// Log is the core's. Nil: none.
+	Log *slog.Logger
+}
+
+// CheckIn is the period of check-ins that the house sets its nodes to.
+func CheckIn(s *ether.Scenario) time.Duration {
+	if s.CheckIn == 0 {
+		return defaultCheckIn
+	}
+	return time.Duration(s.CheckIn)
+}
+
+const defaultCheckIn = 15 * time.Minute
+
+// Run rehearses. What cannot work is refused before anything runs, by *ether.FieldErrors, joined. If ctx ends early, the report
+// is of the time until then.
+func Run(ctx context.Context, o Options) (*Report, error) {
+	o.Scenario = o.Scenario.Filled()
+	o.Scenario.Nodes = slices.Clone(o.Scenario.Nodes)
+	for i := range o.Scenario.Nodes {
+		o.Scenario.Nodes[i].Card = o.Scenario.Nodes[i].Name // as in people
+	}
+	if err := o.Scenario.Validate(); err != nil {
+		return nil, err
+	}
+	band, err := Band(o.Scenario)
+	if err != nil {
+		return nil, err
+	}
+	h, err := newHouse(o, band)
+	if err != nil {
+		return nil, err
+	}
+	began := time.Now()
+	h.run(ctx)
+	r := h.report()
+	r.Took = time.Since(began)
+	return r, nil
+}
+
+// house is a rehearsal under way.
+type house struct {
+	o     Options
+	band  lora.Band
+	ether *ether.Ether
+	steps *gateway.Steps
+	now   time.Duration
+	tally *tally
+
+	ticked  time.Duration
+	frames  int // since the last tick
+	waiting []answer
+	free    time.Duration // when the modem has sent its last frame
+}
+
+// answer is a frame on its way to the modem.
+type answer struct {
+	at    time.Duration
+	frame []byte
+}
+
+func newHouse(o Options, band lora.Band) (*house, error) {
+	h := &house{o: o, band: band}
+	current, cards, err := people(&o.Scenario)
+	if err != nil {
+		return nil, err
+	}
+	h.tally = newTally(cards)
+	if h.ether, err = ether.New(o.Scenario, o.Seed, ether.Options{Record: o.Record, Observed: h.tally.observed,
+		Card: func(name string) (node.Card, error) { return cards[name], nil }}); err != nil {
+		return nil, err
+	}
+	log := o.Log
+	if log == nil {
+		log = slog.New(slog.NewTextHandler(io.Discard, &slog.HandlerOptions{Level: slog.LevelError + 1}))
+	}
+	g, err := gateway.New(gateway.Options{Site: current.Get().SiteName, Name: "house", Roster: current, Queue: memory.New(),
+		Links: []radio.Link{modem{}}, SpreadingFactor: map[string]int{modem{}.Name(): o.Scenario.Air.SpreadingFactor},
+		Clock: h.clock(), OldAfter: 10 * time.Second, FreshWithin: proto.FreshWithin, CheckIn: CheckIn(&o.Scenario),
+		Meter: h.tally, Log: log})
+	if err != nil {
+		return nil, err
+	}
+	h.steps = g.Steps()
+	h.steps.Stored = func(id gateway.ID, checkIn bool) { h.tally.stored(h.now, id, checkIn) }
+	return h, nil
+}
+
+// people are a site made for this rehearsal, and its nodes' cards by what the scenario calls them.
+func people(s *ether.Scenario) (*roster.Current, map[string]node.Card, error) {
+	dir, err := os.MkdirTemp("", "longlane-rehearsal-")
+	if err != nil {
+		return nil, nil, err
+	}
+	defer os.RemoveAll(dir) // a roster is read once; one that is gone stays as it was
+	r, err := roster.Create(dir, "rehearsal")
+	if err != nil {
+		return nil, nil, err
+	}
+	cards := map[string]node.Card{}
+	for i := range s.Nodes {
+		spec := &s.Nodes[i]
+		n := roster.Node{Name: spec.Name, Relay: isRelay(s, spec.Name)}
+		for _, in := range spec.Contacts() {
+			n.Inputs = append(n.Inputs, roster.Input{Number: in.Number, Zone: fmt.Sprintf("%s-%d", spec.Name, in.Number)})
+		}
+		added, err := r.Add(n)
+		if err != nil {
+			return nil, nil, &ether.FieldError{Path: fmt.Sprintf("node[%d].name", i), Found: err.Error(), Expected: "a node that could be enrolled"}
+		}
+		card := node.Card{Site: r.Site, Node: added.ID, Gen: added.Gen, Name: added.Name, GroupGen: r.GroupGen}
+		key, err := r.NodeKey(added)
+		group, gerr := r.GroupKey()
+		if err = errors.Join(err, gerr); err != nil {
+			return nil, nil, err
+		}
+		card.Key, card.GroupKey = [proto.KeySize]byte(key), [proto.KeySize]byte(group)
+		cards[spec.Name] = card
+	}
+	if err := r.Save(); err != nil {
+		return nil, nil, err
+	}
+	current, err := roster.Follow(dir)
+	return current, cards, err
+}
+
+func isRelay(s *ether.Scenario, name string) bool {
+	return slices.ContainsFunc(s.Nodes, func(n ether.Node) bool { return slices.Contains(n.Path, name) })
+}
+
+// clock is set and right: what a clock that is not does to ages is the gateway's tests' matter.
+func (h *house) clock() gateway.Clock {
+	start := time.Date(2027, 1, 1, 0, 0, 0, 0, time.UTC)
+	return gateway.Clock{Wall: func() time.Time { return start.Add(h.now) }, Mono: func() time.Duration { return time.Hour + h.now },
+		Boot: [16]byte{1}, Set: func() bool { return true }}
+}
+
+// modem is the bearer's name; the house itself carries its frames.
+type modem struct{}
+
+func (modem) Name() string { return "mast" }
+func (modem) Up() bool     { return true }
+func (modem) Run(ctx context.Context, _ func(radio.Packet)) error {
+	<-ctx.Done()
+	return nil
+}
+func (modem) Send(context.Context, string, []byte) error { return radio.ErrDown }
+
+func (h *house) run(ctx context.Context) {
+	const look = 1 << 12 // rounds between two looks at the clock on the wall
+	told := time.Now()
+	for n := 0; h.now < h.o.For; n++ {
+		if n%look == 0 {
+			if ctx.Err() != nil {
+				return
+			}
+			if h.o.Progress != nil && time.Since(told) > 100*time.Millisecond {
+				told = time.Now()
+				h.o.Progress(h.now)
+			}
+		}
+		events, wake := h.ether.Step(h.now)
+		for _, e := range events {
+			if e.Plug == ether.PlugStays {
+				h.take(e)
+			}
+		}
+		h.tick()
+		h.send()
+		h.now = max(h.now, min(wake, h.next()))
+	}
+	h.now = h.o.For
+}
+
+// take hands a frame to the core.
+func (h *house) take(e ether.Event) {
+	h.frames++
+	h.answer(h.steps.Packet(radio.Packet{Frame: e.Frame, Measured: true, RSSI: e.RSSI, SNR: e.SNR, FreqErr: e.Freq, Bearer: modem{}.Name()}))
+}
+
+func (h *house) answer(out []gateway.Outgoing) {
+	for _, o := range out {
+		h.waiting = append(h.waiting, answer{h.now + 2*Line, o.Frame})
+	}
+}
+
+func (h *house) tick() {
+	since := h.now - h.ticked
+	if since < tickWhile || since < tickElse && h.frames == 0 {
+		return
+	}
+	h.ticked, h.frames = h.now, 0
+	h.answer(h.steps.Tick())
+}
+
+// send gives the modem what it can send now.
+func (h *house) send() {
+	for len(h.waiting) > 0 && h.waiting[0].at <= h.now && h.free <= h.now {
+		airtime, err := h.ether.Transmit(h.now, h.waiting[0].frame)
+		if err != nil {
+			return // it is sending still
+		}
+		h.free = h.now + airtime
+		h.waiting = h.waiting[1:]
+	}
+}
+
+// next is when something of the house's own is due.
+func (h *house) next() time.Duration {
+	next := h.ticked + tickElse
+	if h.frames > 0 {
+		next = h.ticked + tickWhile
+	}
+	if len(h.waiting) > 0 {
+		next = min(next, max(h.waiting[0].at, h.free))
+	}
+	return max(next, h.now)
+}

@@ -1,0 +1,170 @@
+package rehearsal
+
+import (
+	"cmp"
+	"slices"
+	"time"
+
+	"github.com/HdrHistogram/hdrhistogram-go"
+
+	"longlane/gateway"
+	"longlane/radio/lora"
+	"longlane/radio/node"
+)
+
+// Report is what came of a rehearsal.
+type Report struct {
+	Name      string
+	Seed      uint64
+	Simulated time.Duration
+	Took      time.Duration // by the clock on the wall
+	Band      lora.Band     // under which all stations send
+
+	Trips    Trips
+	CheckIns struct{ Sent, Heard int } // Sent counts each once, however often it is sent
+	Latency  []Point                   // of openings, from the contact to the event stored, by share, rising
+	Slowest  time.Duration
+	Nodes    []Node         // in the scenario's order, and the gateway's modem last
+	Losses   []Loss         // frames lost on the way to the station that was to hear them next, most first
+	Refused  map[string]int // frames that the core did not take, by its verdict
+}
+
+// Trips are openings of contacts.
+type Trips struct {
+	Made      int // by nodes
+	Delivered int // stored by the gateway
+	Dropped   int // by nodes: their stores were full, or they lost their power
+	Waiting   int // held by nodes at the end, or gone with a node that has died
+}
+
+// Point says that a share of the trips delivered took no longer than Within.
+type Point struct {
+	Share  float64
+	Within time.Duration
+}
+
+// Node is one station's part.
+type Node struct {
+	Name    string
+	Frames  int64
+	Airtime time.Duration // in all
+	Hour    time.Duration // the most in any hour
+	Limit   time.Duration // of Hour, by the rules
+	Died    string        // why, if it has
+}
+
+// Lawful says whether a station kept within its limit.
+func (n *Node) Lawful() bool { return n.Hour <= n.Limit }
+
+// Loss is one cause.
+type Loss struct {
+	Direction, Why string
+	Frames         int
+}
+
+// shares are those at which the latency is told.
+var shares = []float64{0.5, 0.9, 0.99, 0.999, 0.9999, 1}
+
+// tally counts. It is the core's Meter as well.
+type tally struct {
+	names   map[uint8]string
+	ids     map[string]uint8
+	open    map[gateway.ID]time.Duration // openings that are not stored yet: when the contact closed
+	made    int
+	done    int
+	dropped int
+	checks  struct{ heard int }
+	latency *hdrhistogram.Histogram // ms
+	refused map[string]int
+}
+
+func newTally(cards map[string]node.Card) *tally {
+	t := &tally{names: map[uint8]string{}, ids: map[string]uint8{}, open: map[gateway.ID]time.Duration{}, refused: map[string]int{},
+		latency: hdrhistogram.New(1, (10 * 365 * 24 * time.Hour).Milliseconds(), 3)}
+	for name, c := range cards {
+		t.names[c.Node], t.ids[name] = name, c.Node
+	}
+	return t
+}
+
+// firstGen is the generation of every card here.
+const firstGen = 1
+
+func (t *tally) observed(at time.Duration, name string, o node.Observed) {
+	if o.Kind != node.Opening {
+		return
+	}
+	id := gateway.ID{Node: t.ids[name], Gen: firstGen, Counter: o.Counter}
+	switch o.What {
+	case node.Made:
+		t.made++
+		t.open[id] = at - o.Age
+	case node.Dropped:
+		if _, ok := t.open[id]; ok {
+			delete(t.open, id)
+			t.dropped++
+		}
+	}
+}
+
+func (t *tally) stored(at time.Duration, id gateway.ID, checkIn bool) {
+	if checkIn {
+		t.checks.heard++
+		return
+	}
+	closed, ok := t.open[id]
+	if !ok {
+		return // a closing or a fault
+	}
+	delete(t.open, id)
+	t.done++
+	_ = t.latency.RecordValue((at + Line - closed).Milliseconds()) // what is beyond ten years is not
+}
+
+func (h *house) report() *Report {
+	t, s := h.tally, &h.o.Scenario
+	r := &Report{Name: s.Name, Seed: h.o.Seed, Simulated: h.now, Band: h.band, Refused: t.refused}
+	r.Trips = Trips{Made: t.made, Delivered: t.done, Dropped: t.dropped, Waiting: len(t.open)}
+	r.CheckIns.Heard = t.checks.heard
+	for _, share := range shares {
+		if t.done > 0 {
+			r.Latency = append(r.Latency, Point{share, time.Duration(t.latency.ValueAtQuantile(100*share)) * time.Millisecond})
+		}
+	}
+	r.Slowest = time.Duration(t.latency.Max()) * time.Millisecond
+	for i := range s.Nodes {
+		st := h.ether.Station(s.Nodes[i].Name)
+		r.CheckIns.Sent += int(st.CheckIns)
+		r.Nodes = append(r.Nodes, h.node(s.Nodes[i].Name, st.Died))
+	}
+	r.Nodes = append(r.Nodes, h.node("gateway", ""))
+	for l, n := range h.ether.Losses() {
+		r.Losses = append(r.Losses, Loss{l.Direction, l.Why, n})
+	}
+	slices.SortFunc(r.Losses, func(a, b Loss) int {
+		return cmp.Or(cmp.Compare(b.Frames, a.Frames), cmp.Compare(a.Direction, b.Direction), cmp.Compare(a.Why, b.Why))
+	})
+	return r
+}
+
+func (h *house) node(name, died string) Node {
+	a := h.ether.OnAir(name)
+	return Node{Name: name, Frames: a.Frames, Airtime: a.Total, Hour: a.Hour, Limit: h.band.Budget(), Died: died}
+}
+
+// Distribution is the latency of all trips delivered: for each bar how many took up to its Within.
+func (h *house) distribution() (bars []hdrhistogram.Bar) { return h.tally.latency.Distribution() }
+
+// Frame and the rest make a gateway.Meter.
+func (t *tally) Frame(_, verdict string) {
+	if verdict != "accepted" {
+		t.refused[verdict]++
+	}
+}
+
+func (*tally) Hop(string, string, float64, float64, bool)    {}
+func (*tally) Receipt(string, string)                        {}
+func (*tally) Committed(time.Duration, bool)                 {}
+func (*tally) Published(string, string, time.Duration, bool) {}
+func (*tally) Session(string, string)                        {}
+func (t *tally) Dropped(what string)                         { t.refused["dropped: "+what]++ }
