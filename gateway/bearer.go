@@ -48,10 +48,11 @@ func (in *ingest) watchBearers() {
 // (bearer is "") may come by any.
 func (in *ingest) deaf(bearer string) string {
 	links := in.g.o.Links
+	if !slices.ContainsFunc(links, isDown) {
+		return "" // as nearly always
+	}
 	down := slices.DeleteFunc(slices.Clone(links), radio.Link.Up)
 	switch {
-	case len(down) == 0:
-		return ""
 	case len(down) == len(links):
 		return "no bearer of the gateway works, so it cannot be heard"
 	}
@@ -62,3 +63,5 @@ func (in *ingest) deaf(bearer string) string {
 	}
 	return ""
 }
+
+func isDown(l radio.Link) bool { return !l.Up() }

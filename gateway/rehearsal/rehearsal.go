@@ -50,6 +50,8 @@ type Options struct {
 	Record func(ether.Record)
 	// Log is the core's. Nil: none.
 	Log *slog.Logger
+
+	dir string // of the roster
 }
 
 // CheckIn is the period of check-ins that the house sets its nodes to.
@@ -77,6 +79,10 @@ func Run(ctx context.Context, o Options) (*Report, error) {
 	if err != nil {
 		return nil, err
 	}
+	if o.dir, err = os.MkdirTemp("", "longlane-rehearsal-"); err != nil {
+		return nil, err
+	}
+	defer os.RemoveAll(o.dir)
 	h, err := newHouse(o, band)
 	if err != nil {
 		return nil, err
@@ -111,7 +117,7 @@ type answer struct {
 
 func newHouse(o Options, band lora.Band) (*house, error) {
 	h := &house{o: o, band: band}
-	current, cards, err := people(&o.Scenario)
+	current, cards, err := people(&o.Scenario, o.dir)
 	if err != nil {
 		return nil, err
 	}
@@ -137,12 +143,7 @@ func newHouse(o Options, band lora.Band) (*house, error) {
 }
 
 // people are a site made for this rehearsal, and its nodes' cards by what the scenario calls them.
-func people(s *ether.Scenario) (*roster.Current, map[string]node.Card, error) {
-	dir, err := os.MkdirTemp("", "longlane-rehearsal-")
-	if err != nil {
-		return nil, nil, err
-	}
-	defer os.RemoveAll(dir) // a roster is read once; one that is gone stays as it was
+func people(s *ether.Scenario, dir string) (*roster.Current, map[string]node.Card, error) {
 	r, err := roster.Create(dir, "rehearsal")
 	if err != nil {
 		return nil, nil, err
