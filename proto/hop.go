@@ -2,7 +2,6 @@ package proto
 
 import (
 	"crypto/hmac"
-	"crypto/sha256"
 	"math"
 )
 
@@ -70,11 +69,8 @@ const (
 )
 
 func (k *Keys) hopTag(site uint16, before, body []byte) []byte {
-	m := hmac.New(sha256.New, k.hop)
-	m.Write([]byte{byte(site >> 8), byte(site)})
-	m.Write(before) // the origin's MAC and all earlier records, at least 8 bytes and then multiples of 9
-	m.Write(body)
-	return m.Sum(nil)[:hopTag]
+	// before is the origin's MAC and all earlier records: at least 8 bytes and then multiples of 9.
+	return k.hop.of([]byte{byte(site >> 8), byte(site)}, before, body)[:hopTag]
 }
 
 // AppendHop gives frame as a relay sends it on: hops left counted down, hop appended, sealed with the relay's own

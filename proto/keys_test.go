@@ -71,7 +71,8 @@ func TestHMACVectors(t *testing.T) {
 		if got := hmacByHand(c.key, data)[:len(want)]; !bytes.Equal(got, want) {
 			t.Errorf("RFC 4231 case %d by hand = %x, want %x", i+1, got, want)
 		}
-		k := &Keys{hop: c.key}
+		k := &Keys{}
+		k.hop.setKey(c.key)
 		middle := 2 + (len(data)-2)/2
 		got := k.hopTag(binary.BigEndian.Uint16(data), data[2:middle], data[middle:])
 		if !bytes.Equal(got, want[:hopTag]) {
@@ -86,8 +87,10 @@ func TestFrameMACIsHMAC(t *testing.T) {
 	for _, ft := range frameTypes {
 		for n := range 70 {
 			h, data := randHeader(r, ft.typ), randBytes(r, n)
-			k := &Keys{mac: randBytes(r, 1+r.IntN(100))}
-			want := hmacByHand(k.mac, append(h.appendClear(nil, true), data...))
+			key := randBytes(r, 1+r.IntN(100))
+			k := &Keys{}
+			k.mac.setKey(key)
+			want := hmacByHand(key, append(h.appendClear(nil, true), data...))
 			if got := k.tag(h, data); !bytes.Equal(got, want) {
 				t.Fatalf("MAC of %+v and %x = %x, want %x", h, data, got, want)
 			}
@@ -137,11 +140,11 @@ func TestKeyTree(t *testing.T) {
 			t.Fatalf("GroupKey(%x, %d, %d) = %x, %v, want %x", secret, site, gen, got, err, wantGroup)
 		}
 		k := workingKeys(t, wantNode)
-		if want := expandByHand(wantNode, []byte("authenticate"), 32); !bytes.Equal(k.mac, want) {
-			t.Fatalf("MAC key of %x = %x, want %x", wantNode, k.mac, want)
-		}
-		if want := expandByHand(wantNode, []byte("hop"), 32); !bytes.Equal(k.hop, want) {
-			t.Fatalf("hop key of %x = %x, want %x", wantNode, k.hop, want)
+		for info, m := range map[string]*macs{"authenticate": &k.mac, "hop": &k.hop} {
+			want := hmacByHand(expandByHand(wantNode, []byte(info), 32), secret)
+			if got := m.of(secret); !bytes.Equal(got, want) {
+				t.Fatalf("a MAC under the key to %s of %x = %x, want %x", info, wantNode, got, want)
+			}
 		}
 		block, err := aes.NewCipher(expandByHand(wantNode, []byte("encrypt"), 16))
 		if err != nil {
@@ -261,15 +264,18 @@ func TestCTRAgainstOpenSSL(t *testing.T) {
 func TestHMACAgainstOpenSSL(t *testing.T) {
 	r := newRand(t)
 	for range 8 {
-		k := &Keys{mac: randBytes(r, 32), hop: randBytes(r, 32)}
+		key, hopKey := randBytes(r, 32), randBytes(r, 32)
+		k := &Keys{}
+		k.mac.setKey(key)
+		k.hop.setKey(hopKey)
 		h, data := randHeader(r, TypeFault), randBytes(r, r.IntN(80))
-		if got, want := k.tag(h, data), opensslHMAC(t, k.mac, append(h.appendClear(nil, true), data...)); !bytes.Equal(got, want) {
-			t.Errorf("MAC of %+v and %x under %x = %x, openssl says %x", h, data, k.mac, got, want)
+		if got, want := k.tag(h, data), opensslHMAC(t, key, append(h.appendClear(nil, true), data...)); !bytes.Equal(got, want) {
+			t.Errorf("MAC of %+v and %x under %x = %x, openssl says %x", h, data, key, got, want)
 		}
 		before, body := randBytes(r, 8), randBytes(r, hopBody)
 		all := append(append([]byte{0xab, 0xcd}, before...), body...)
-		if got, want := k.hopTag(0xabcd, before, body), opensslHMAC(t, k.hop, all)[:hopTag]; !bytes.Equal(got, want) {
-			t.Errorf("hop MAC of %x under %x = %x, openssl says %x", all, k.hop, got, want)
+		if got, want := k.hopTag(0xabcd, before, body), opensslHMAC(t, hopKey, all)[:hopTag]; !bytes.Equal(got, want) {
+			t.Errorf("hop MAC of %x under %x = %x, openssl says %x", all, hopKey, got, want)
 		}
 	}
 }

@@ -586,7 +586,7 @@ func TestVectorDerivations(t *testing.T) {
 			key, err := NodeKey(unhex(t, f["secret"]), vectorNumber[uint16](t, f["site"]),
 				vectorNumber[uint8](t, f["node"]), vectorNumber[uint8](t, f["generation"]))
 			checkDerived(t, value, key, err)
-			if got := hex.EncodeToString(workingKeys(t, key).hop); got != f["hop"] {
+			if got := hex.EncodeToString(workingKeys(t, key).hop.key); got != f["hop"] {
 				t.Errorf("%s\nhop key is %s", value, got)
 			}
 		},
@@ -607,7 +607,7 @@ func checkDerived(t *testing.T, value string, key []byte, err error) {
 		t.Fatalf("%s\nkey is %x, error %v", value, key, err)
 	}
 	k := workingKeys(t, key)
-	if got := hex.EncodeToString(k.mac); got != f["authenticate"] {
+	if got := hex.EncodeToString(k.mac.key); got != f["authenticate"] {
 		t.Errorf("%s\nMAC key is %s", value, got)
 	}
 	want, err := aes.NewCipher(unhex(t, f["encrypt"]))

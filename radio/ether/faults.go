@@ -32,11 +32,20 @@ func (h *history) add(frame []byte) {
 
 func (e *Ether) chance(p float64) bool { return p > 0 && e.rand.Float64() < p }
 
+// none reports whether nothing ever happens.
+func (f *Faults) none() bool {
+	return f.Lose == 0 && f.Repeat == 0 && f.Reorder == 0 && f.Delay == 0 && f.Corrupt == 0 && f.Forge == 0
+}
+
 func direction(way int) string { return [...]string{toGateway, fromGateway}[way] }
 
 // distort delivers frame, or what faults make of it. r tells of it, as it is told of what is delivered.
 func (e *Ether) distort(way int, frame []byte, r Record, deliver func([]byte, Record)) {
 	f := e.s.Faults
+	if f.none() {
+		deliver(frame, r)
+		return
+	}
 	if e.chance(f.Forge) {
 		e.forge(way, frame, r, deliver)
 	}
