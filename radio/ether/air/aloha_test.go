@@ -91,7 +91,7 @@ func plotALOHA(t *testing.T, seed uint64) {
 	p.Title.Text = "Pure ALOHA on the simulated channel, without capture"
 	p.X.Label.Text = "frames offered per frame length, G"
 	p.Y.Label.Text = "frames received per frame length, S"
-	p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = 0, 2, 0, 0.2
+	p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = 0, 2, 0, 0.24
 	p.Add(plotter.NewGrid())
 	theory := plotter.NewFunction(func(g float64) float64 { return g * math.Exp(-2*g) })
 	theory.Samples, theory.Width, theory.Color = 400, vg.Points(1.5), color.RGBA{R: 0xd0, G: 0x5a, A: 0xff}
@@ -107,7 +107,7 @@ func plotALOHA(t *testing.T, seed uint64) {
 	bars.Color = points.Color
 	p.Add(theory, bars, points)
 	p.Legend.Top = true
-	p.Legend.Padding = vg.Points(3)
+	p.Legend.Padding, p.Title.Padding = vg.Points(3), vg.Points(6)
 	p.Legend.Add("theory, S = G exp(-2G)", theory)
 	p.Legend.Add("simulated, 99.9 % intervals", points)
 	if err := p.Save(16*vg.Centimeter, 10*vg.Centimeter, *plotTo); err != nil {
