@@ -77,8 +77,8 @@ func (f *fading) draw(key, block uint64) float64 {
 		return -math.Log(unit(u))
 	}
 	radius, angle := polar(u)
-	along, across := f.steady+f.scattered*radius*math.Cos(angle), f.scattered*radius*math.Sin(angle)
-	return along*along + across*across
+	scattered := f.scattered * radius
+	return max(f.steady*f.steady+scattered*scattered+2*f.steady*scattered*math.Cos(angle), 0)
 }
 
 // What draws are for: each has its own stream.
