@@ -50,8 +50,6 @@ type Options struct {
 	Record func(ether.Record)
 	// Log is the core's. Nil: none.
 	Log *slog.Logger
-
-	dir string // of the roster
 }
 
 // CheckIn is the period of check-ins that the house sets its nodes to.
@@ -79,10 +77,6 @@ func Run(ctx context.Context, o Options) (*Report, error) {
 	if err != nil {
 		return nil, err
 	}
-	if o.dir, err = os.MkdirTemp("", "longlane-rehearsal-"); err != nil {
-		return nil, err
-	}
-	defer os.RemoveAll(o.dir)
 	h, err := newHouse(o, band)
 	if err != nil {
 		return nil, err
@@ -117,7 +111,7 @@ type answer struct {
 
 func newHouse(o Options, band lora.Band) (*house, error) {
 	h := &house{o: o, band: band}
-	current, cards, err := people(&o.Scenario, o.dir)
+	current, cards, err := people(&o.Scenario)
 	if err != nil {
 		return nil, err
 	}
@@ -143,7 +137,12 @@ func newHouse(o Options, band lora.Band) (*house, error) {
 }
 
 // people are a site made for this rehearsal, and its nodes' cards by what the scenario calls them.
-func people(s *ether.Scenario, dir string) (*roster.Current, map[string]node.Card, error) {
+func people(s *ether.Scenario) (*roster.Current, map[string]node.Card, error) {
+	dir, err := os.MkdirTemp("", "longlane-rehearsal-") // a roster begins in a directory, and this one is never saved
+	if err != nil {
+		return nil, nil, err
+	}
+	defer os.RemoveAll(dir)
 	r, err := roster.Create(dir, "rehearsal")
 	if err != nil {
 		return nil, nil, err
@@ -168,11 +167,7 @@ func people(s *ether.Scenario, dir string) (*roster.Current, map[string]node.Car
 		card.Key, card.GroupKey = [proto.KeySize]byte(key), [proto.KeySize]byte(group)
 		cards[spec.Name] = card
 	}
-	if err := r.Save(); err != nil {
-		return nil, nil, err
-	}
-	current, err := roster.Follow(dir)
-	return current, cards, err
+	return roster.Fixed(r), cards, nil
 }
 
 func isRelay(s *ether.Scenario, name string) bool {

@@ -164,7 +164,7 @@ func (e *Ether) wake() time.Duration {
 
 func (e *Ether) advance(now time.Duration) {
 	for len(e.todo) > 0 && e.todo[0].at <= now {
-		t := heap.Pop(&e.todo).(task)
+		t := heap.Pop(&e.todo).(*task)
 		e.now = t.at
 		t.do()
 	}
@@ -299,7 +299,7 @@ func (e *Ether) Stats(name string) (s node.Stats, ok bool) {
 }
 
 // agenda is what will happen, earliest first; what falls on one moment happens in the order in which it was planned.
-type agenda []task
+type agenda []*task
 
 type task struct {
 	at  time.Duration
@@ -312,11 +312,11 @@ func (a agenda) Less(i, j int) bool {
 	return a[i].at < a[j].at || a[i].at == a[j].at && a[i].seq < a[j].seq
 }
 func (a agenda) Swap(i, j int) { a[i], a[j] = a[j], a[i] }
-func (a *agenda) Push(x any)   { *a = append(*a, x.(task)) }
+func (a *agenda) Push(x any)   { *a = append(*a, x.(*task)) }
 func (a *agenda) Pop() any {
 	last := len(*a) - 1
 	t := (*a)[last]
-	(*a)[last] = task{}
+	(*a)[last] = nil
 	*a = (*a)[:last]
 	return t
 }
@@ -324,7 +324,7 @@ func (a *agenda) Pop() any {
 // at plans do, at t or now if t is past.
 func (e *Ether) at(t time.Duration, do func()) {
 	e.seq++
-	heap.Push(&e.todo, task{max(t, e.now), e.seq, do})
+	heap.Push(&e.todo, &task{max(t, e.now), e.seq, do})
 }
 
 // between draws a duration from low to high.
