@@ -25,15 +25,16 @@ const fadeUp = 10
 // channel that is not lawful, a node that can never be heard, a station that would have to send more than it may.
 func Band(s ether.Scenario) (lora.Band, error) {
 	longest := tripSize + proto.MaxHops*proto.HopSize
+	if s.Air.Region != "" && s.Air.Frequency == 0 {
+		return lora.Band{}, &ether.FieldError{Path: "air.frequency", Found: "nothing",
+			Expected: fmt.Sprintf("the channel's centre in MHz, such as %v", float64(lora.Default(s.Air.Region).Frequency)/1e6)}
+	}
 	band, err := lora.Lawful(s.Air.Region, s.Transmitter(s.Air.Power, longest))
 	if err != nil {
 		field := "air.region"
 		var u *lora.Unlawful
 		if errors.As(err, &u) {
 			field = "air.frequency"
-			if s.Air.Frequency == 0 {
-				return band, &ether.FieldError{Path: field, Found: "nothing", Expected: "the channel's centre in MHz, such as " + fmt.Sprint(float64(lora.Default(s.Air.Region).Frequency)/1e6) + " in " + s.Air.Region}
-			}
 		}
 		return band, &ether.FieldError{Path: field, Found: err.Error(), Expected: "a channel and a power that are lawful there"}
 	}
@@ -46,7 +47,22 @@ func Band(s ether.Scenario) (lora.Band, error) {
 			}
 		}
 	}
-	return band, errors.Join(errs...)
+	return band, errors.Join(append(errs, answers(&s, band))...)
+}
+
+// answers refuses a house whose modem could not receipt all that its nodes ordinarily send.
+func answers(s *ether.Scenario, band lora.Band) error {
+	need := time.Duration(0)
+	for i := range s.Nodes {
+		need += down(s, &s.Nodes[i])
+	}
+	if need <= band.Budget() {
+		return nil
+	}
+	return &ether.FieldError{Path: "air.frequency",
+		Found: fmt.Sprintf("%v MHz, where the gateway would send receipts for %v in an hour", s.Air.Frequency, need.Round(100*time.Millisecond)),
+		Expected: fmt.Sprintf("at most %v, the limit of %s (%v): another channel, rarer check-ins, or a lower spreading factor",
+			band.Budget(), band.Range(), band.Source)}
 }
 
 // heard refuses a node that the next station on its way could never read.

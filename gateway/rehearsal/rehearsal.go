@@ -147,6 +147,7 @@ func people(s *ether.Scenario) (*roster.Current, map[string]node.Card, error) {
 	if err != nil {
 		return nil, nil, err
 	}
+	r.Site = siteNumber
 	cards := map[string]node.Card{}
 	for i := range s.Nodes {
 		spec := &s.Nodes[i]
@@ -169,6 +170,9 @@ func people(s *ether.Scenario) (*roster.Current, map[string]node.Card, error) {
 	}
 	return roster.Fixed(r), cards, nil
 }
+
+// siteNumber is always the same: nodes draw their pauses by it. The keys, which nothing is drawn by, are new ones each time.
+const siteNumber = 1
 
 func isRelay(s *ether.Scenario, name string) bool {
 	return slices.ContainsFunc(s.Nodes, func(n ether.Node) bool { return slices.Contains(n.Path, name) })

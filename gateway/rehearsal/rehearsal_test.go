@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"reflect"
+	"runtime"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -24,6 +26,15 @@ func meadow(n int, tripsADay float64) ether.Scenario {
 	return s
 }
 
+// lane is a gate behind two relays, beside one in sight of the house.
+func lane() ether.Scenario {
+	s := meadow(2, 100)
+	s.Nodes[0].Name, s.Nodes[0].Path = "river-gate", []string{"mill-relay", "oak-relay"}
+	s.Nodes = append(s.Nodes, ether.Node{Name: "mill-relay", RSSI: -101, Mains: true, Path: []string{"oak-relay"}},
+		ether.Node{Name: "oak-relay", RSSI: -95, Mains: true})
+	return s
+}
+
 func rehearse(t testing.TB, s ether.Scenario, seed uint64, length time.Duration) *Report {
 	t.Helper()
 	r, err := Run(context.Background(), Options{Scenario: s, Seed: seed, For: length})
@@ -33,11 +44,123 @@ func rehearse(t testing.TB, s ether.Scenario, seed uint64, length time.Duration)
 	return r
 }
 
-func TestYear(t *testing.T) {
-	r := rehearse(t, meadow(50, 0.4), 1, 10*24*time.Hour)
-	t.Logf("%+v", r)
+// Every trip that the air tells of is delivered or accounted for, over relays as well, and the report counts what the air's
+// own record counts.
+func TestEveryTrip(t *testing.T) {
+	for _, s := range []ether.Scenario{meadow(6, 60), lane()} {
+		opened, sent, lost := 0, map[string]int64{}, 0
+		r, err := Run(context.Background(), Options{Scenario: s, Seed: 3, For: 2 * 24 * time.Hour, Record: func(rec ether.Record) {
+			switch {
+			case rec.What == ether.RecordMade && rec.Kind == "opening":
+				opened++
+			case rec.What == ether.RecordSent:
+				sent[rec.Node]++
+			case rec.What == ether.RecordAnswer:
+				sent["gateway"]++
+			case rec.What == ether.RecordLost:
+				lost++
+			}
+		}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if r.Trips.Made != opened || opened < 100 || r.Trips.Delivered+r.Trips.Dropped+r.Trips.Waiting != opened || r.Trips.Dropped != 0 || r.Trips.Waiting > 2 {
+			t.Errorf("%d contacts were opened; %+v", opened, r.Trips)
+		}
+		if r.CheckIns.Heard < 2*90*len(s.Nodes) || r.CheckIns.Heard > r.CheckIns.Sent {
+			t.Errorf("%d check-ins sent, %d heard, want about %d", r.CheckIns.Sent, r.CheckIns.Heard, 2*96*len(s.Nodes))
+		}
+		sum := 0
+		for _, l := range r.Losses {
+			sum += l.Frames
+		}
+		if sum != lost {
+			t.Errorf("%d frames lost in the report, %d in the record", sum, lost)
+		}
+		for _, n := range r.Nodes {
+			relay := strings.HasSuffix(n.Name, "-relay") // whose frames for others the record does not tell of
+			if !relay && n.Frames != sent[n.Name] || relay && n.Frames <= sent[n.Name] || !n.Lawful() || n.Hour == 0 {
+				t.Errorf("%+v; the record has %d frames", n, sent[n.Name])
+			}
+		}
+		if !slices.IsSortedFunc(r.Latency, func(a, b Point) int { return int(a.Within - b.Within) }) || r.Latency[0].Within < 50*time.Millisecond || r.Latency[0].Within > time.Second {
+			t.Errorf("latency %v", r.Latency)
+		}
+	}
 }
 
-var _ = errors.Is
-var _ = reflect.DeepEqual
-var _ = strings.Contains
+func TestSameSeedSameReport(t *testing.T) {
+	var got [3]*Report
+	for i := range got {
+		got[i] = rehearse(t, lane(), uint64(1+i/2), 24*time.Hour)
+		got[i].Took = 0
+	}
+	if !reflect.DeepEqual(got[0], got[1]) {
+		t.Errorf("one seed, two reports:\n%+v\n%+v", got[0], got[1])
+	}
+	got[2].Seed = got[0].Seed
+	if reflect.DeepEqual(got[0], got[2]) {
+		t.Error("two seeds, one report")
+	}
+}
+
+// What cannot work is refused at the field that is in the way.
+func TestRefused(t *testing.T) {
+	for want, change := range map[string]func(*ether.Scenario){
+		"air.region":      func(s *ether.Scenario) { s.Air.Region = "" },
+		"air.frequency":   func(s *ether.Scenario) { s.Air.Frequency = 0 },
+		"air.frequency ":  func(s *ether.Scenario) { s.Air.Frequency = 868.65 },                             // for alarms alone, and too narrow
+		"air.frequency  ": func(s *ether.Scenario) { s.Air.Region, s.Air.Frequency = "united-states", 915 }, // 125 kHz do not hop
+		"node[1].rssi":    func(s *ether.Scenario) { s.Nodes[1].RSSI = -140 },
+		"node[0].power":   func(s *ether.Scenario) { s.Nodes[0].Power = new(35.0) },
+		"node[0].path[0]": func(s *ether.Scenario) { s.Nodes[0].Path[0] = "nobody" },
+		"node[3].name": func(s *ether.Scenario) { // two trips a minute over a relay that may send for 3.6 s an hour
+			s.Air.Frequency = 869.0
+			s.Nodes[0].Rate.PerHour = 40
+		},
+	} {
+		s := lane()
+		change(&s)
+		_, err := Run(context.Background(), Options{Scenario: s, Seed: 1, For: time.Hour})
+		if !refusedAt(err, strings.TrimSpace(want)) {
+			t.Errorf("%s: %v", want, err)
+		}
+	}
+}
+
+func refusedAt(err error, path string) bool {
+	if list, ok := err.(interface{ Unwrap() []error }); ok {
+		return slices.ContainsFunc(list.Unwrap(), func(e error) bool { return refusedAt(e, path) })
+	}
+	var f *ether.FieldError
+	return errors.As(err, &f) && f.Path == path
+}
+
+// A rehearsal of five weeks needs no more memory than one of two. (In the first the gateway fills what it remembers of each
+// node's last events.)
+func TestMemoryStaysFlat(t *testing.T) {
+	var heap []uint64
+	days := time.Duration(0)
+	_, err := Run(context.Background(), Options{Scenario: meadow(4, 400), Seed: 1, For: 35 * 24 * time.Hour, Record: func(r ether.Record) {
+		if at := time.Duration(r.T * float64(time.Second)); at > days {
+			days += 7 * 24 * time.Hour
+			runtime.GC()
+			var m runtime.MemStats
+			runtime.ReadMemStats(&m)
+			heap = append(heap, m.HeapAlloc)
+		}
+	}})
+	if err != nil || len(heap) < 4 {
+		t.Fatal(err, heap)
+	}
+	if grown := int64(heap[len(heap)-1]) - int64(heap[2]); grown > 200<<10 {
+		t.Errorf("the heap grew by %d bytes between the third week and the last: %v", grown, heap)
+	}
+}
+
+// BenchmarkDay is a day of 50 gates that check in every 15 minutes and make 20 trips in all.
+func BenchmarkDay(b *testing.B) {
+	for b.Loop() {
+		rehearse(b, meadow(50, 0.4), 1, 24*time.Hour)
+	}
+}
