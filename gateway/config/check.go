@@ -13,6 +13,7 @@ import (
 	"unicode"
 	"unicode/utf8"
 
+	"longlane/radio/lora"
 	"longlane/radio/modem/lines"
 )
 
@@ -210,8 +211,8 @@ func (m *Modem) checkRadio(k checker) {
 	case !within(m.Frequency, 137e6, 1020e6):
 		k.refuse("frequency", strconv.Itoa(m.Frequency), channel)
 	}
-	if !slices.Contains(bandwidths, m.Bandwidth) {
-		k.refuse("bandwidth", strconv.Itoa(m.Bandwidth), "one of "+list(bandwidths)+" Hz")
+	if !slices.Contains(lora.Bandwidths(), m.Bandwidth) {
+		k.refuse("bandwidth", strconv.Itoa(m.Bandwidth), "one of "+list(lora.Bandwidths())+" Hz")
 	}
 	k.number("spreading_factor", m.SpreadingFactor, 5, 12, "")
 	k.number("coding_rate", m.CodingRate, 5, 8, ", the denominator of 4/5 to 4/8")
@@ -219,10 +220,6 @@ func (m *Modem) checkRadio(k checker) {
 	k.number("sync_word", m.SyncWord, 0, 255, "")
 	k.number("preamble", m.Preamble, 6, 65535, ", in symbols")
 }
-
-// bandwidths are those of the LoRa transceivers below 1 GHz, in Hz: the settings of the SX1261/2 datasheet
-// (7.81 to 500 kHz).
-var bandwidths = []int{7810, 10420, 15630, 20830, 31250, 41670, 62500, 125000, 250000, 500000}
 
 // bauds are the speeds that Linux has a constant for (B300 to B4000000 in termios), and hence the serial port.
 var bauds = []int{300, 600, 1200, 1800, 2400, 4800, 9600, 19200, 38400, 57600, 115200, 230400, 460800, 500000,

@@ -12,6 +12,7 @@ import (
 
 	toml "github.com/pelletier/go-toml/v2"
 
+	"longlane/radio/lora"
 	"longlane/radio/modem/lines"
 )
 
@@ -357,6 +358,23 @@ func TestDurationText(t *testing.T) {
 		var back Duration
 		if err := back.UnmarshalText(text); err != nil || time.Duration(back) != v {
 			t.Errorf("Duration %v as text %q = %v, %v", v, text, back, err)
+		}
+	}
+}
+
+// What the file may say of the modulation is what package lora can reckon with, no more and no less; the daemon relies on it.
+func TestModemIsWhatLoRaAccepts(t *testing.T) {
+	for _, width := range append(lora.Bandwidths(), 0, 100000, 7812, 1000000) {
+		for sf := 4; sf <= 13; sf++ {
+			for rate := 4; rate <= 9; rate++ {
+				text := fmt.Sprintf("site = \"s\"\ngateway = \"g\"\n[embedded]\n[[modem]]\nname = \"m\"\ndevice = \"/dev/m\"\nfrequency = 868100000\n"+
+					"bandwidth = %d\nspreading_factor = %d\ncoding_rate = %d\n", width, sf, rate)
+				_, err := Parse("modem.toml", []byte(text))
+				want := lora.Settings{SpreadingFactor: sf, Bandwidth: width, CodingRate: rate, Preamble: 8}.Check()
+				if (err == nil) != (want == nil) {
+					t.Errorf("SF%d, %d Hz, 4/%d: Parse says %v, lora %v", sf, width, rate, err, want)
+				}
+			}
 		}
 	}
 }

@@ -145,9 +145,6 @@ const replug = 5 * time.Second
 // sendTimeout leaves a modem time for the slowest receipt and for what is in the air before it.
 func sendTimeout(m config.Modem) time.Duration {
 	s := lora.Settings{SpreadingFactor: m.SpreadingFactor, Bandwidth: m.Bandwidth, CodingRate: m.CodingRate, Preamble: m.Preamble}
-	if s.Check() != nil { // spreading factors 5 and 6 are the fastest there are
-		return 5 * time.Second
-	}
 	return 5*time.Second + 2*s.Airtime(proto.TypeReceipt.Size())
 }
 
