@@ -34,7 +34,7 @@ import (
 type Meter interface {
 	Frame(bearer, verdict string)                             // one for each packet; verdict is of the closed list Verdicts
 	Hop(from, to string, rssi, snr float64, verified bool)    // one for each hop of an accepted frame
-	Receipt(bearer, result string)                            // sent, failed, dropped
+	Receipt(bearer, result string)                            // sent, failed, late
 	Committed(took time.Duration, failed bool)                // hand-over to answer, seen by ingest
 	Published(sink, lane string, took time.Duration, ok bool) // lane: live, backlog, state
 	Session(sink, end string)                                 // a session with a sink's receiver ended
@@ -63,8 +63,9 @@ type Options struct {
 	FreshWithin     time.Duration // tolerance of send times
 	CheckIn         time.Duration // period of check-ins that nodes are set to: 20 s to 85 min in steps of 20 s
 	Sinks           []SinkOptions
-	Forget          []string // sinks that the queue may remember and need no more
-	Faults          []Notice // found before the start, of which the house is to hear
+	Forget          []string          // sinks that the queue may remember and need no more
+	Silent          map[string]string // bearers that may not send, and why
+	Faults          []Notice          // found before the start, of which the house is to hear
 	Meter           Meter
 	Log             *slog.Logger
 }
@@ -99,7 +100,7 @@ func New(o Options) (*Gateway, error) {
 		if g.senders[l.Name()] != nil {
 			return nil, fmt.Errorf("start gateway: two bearers are called %q", l.Name())
 		}
-		g.senders[l.Name()] = newSender(l, o.Meter)
+		g.senders[l.Name()] = newSender(l, &o)
 	}
 	for _, so := range o.Sinks {
 		s, err := newSink(g, so)

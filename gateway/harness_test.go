@@ -324,6 +324,15 @@ type fakeLink struct {
 	down  bool
 	away  atomic.Bool
 	block chan struct{}
+
+	permit func(frame []byte) error // nil: all is permitted
+}
+
+// setPermit has a ledger decide what may be sent.
+func (l *fakeLink) setPermit(f func(frame []byte) error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.permit = f
 }
 
 func newFakeLink(name string) *fakeLink { return &fakeLink{name: name, in: make(chan radio.Packet)} }
@@ -354,10 +363,15 @@ func (l *fakeLink) Run(ctx context.Context, deliver func(radio.Packet)) error {
 
 func (l *fakeLink) Send(ctx context.Context, to string, frame []byte) error {
 	l.mu.Lock()
-	down, block := l.down, l.block
+	down, block, permit := l.down, l.block, l.permit
 	l.mu.Unlock()
 	if down {
 		return radio.ErrDown
+	}
+	if permit != nil {
+		if err := permit(frame); err != nil {
+			return err
+		}
 	}
 	if block != nil {
 		select {
@@ -888,7 +902,7 @@ func (m *countMeter) add(to map[string]int, key string, known ...string) {
 
 func (m *countMeter) frame(verdict string)                  { m.add(m.frames, verdict, Verdicts...) }
 func (m *countMeter) Hop(_, _ string, _, _ float64, _ bool) {}
-func (m *countMeter) Receipt(_, result string)              { m.add(m.receipts, result, "sent", "failed") }
+func (m *countMeter) Receipt(_, result string)              { m.add(m.receipts, result, "sent", "failed", "late") }
 func (m *countMeter) Committed(time.Duration, bool)         {}
 func (m *countMeter) Session(string, string)                {}
 func (m *countMeter) Dropped(what string)                   { m.add(m.drops, what, Drops...) }

@@ -24,6 +24,7 @@ type ingest struct {
 	confirms map[ID]confirm
 	house    *house
 	down     map[string]*outage // bearers that do not work, by name
+	short    map[string]bool    // bearers without airtime for trips' receipts, of which the house was told
 	told     map[uint8]bool     // nodes that were shut out and are still heard
 	unsaved  []*Event           // notices that could not be stored
 	set      bool               // the clock was set when last looked at
@@ -81,7 +82,7 @@ func AdvanceMark(old []byte, counter uint32) ([]byte, error) {
 
 func newIngest(g *Gateway) (*ingest, error) {
 	in := &ingest{g: g, windows: map[windowKey]*window{}, repeats: map[uint8]int{},
-		confirms: map[ID]confirm{}, down: map[string]*outage{}, told: map[uint8]bool{}, set: g.o.Clock.Set()}
+		confirms: map[ID]confirm{}, down: map[string]*outage{}, short: map[string]bool{}, told: map[uint8]bool{}, set: g.o.Clock.Set()}
 	lost, err := in.readMarks()
 	if err != nil {
 		return nil, fmt.Errorf("read replay marks: %w", err)
@@ -117,6 +118,7 @@ func newIngest(g *Gateway) (*ingest, error) {
 	in.house = newHouse(g, in.notice)
 	in.restore()
 	in.unusedSinks()
+	in.silentBearers()
 	return in, nil
 }
 
@@ -194,6 +196,7 @@ func (in *ingest) tick() {
 	}
 	in.set = set // it can be lost again
 	in.watchBearers()
+	in.watchAirtime()
 	in.watchRoom()
 	in.house.overdue(g.o.Clock.Mono(), in.deaf)
 	in.unconfirmed()

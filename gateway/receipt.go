@@ -77,7 +77,7 @@ func (in *ingest) receipt(e *Event, raw proto.Raw, p radio.Packet, w *window) {
 	}
 	h := proto.Header{Type: proto.TypeReceipt, HopsLeft: receiptHops, Site: r.Site, Node: raw.Node, Gen: raw.Gen,
 		Counter: e.ID.Counter, Gateway: g.o.Number, Epoch: in.epochs.number, Number: number}
-	out := outgoing{to: p.From}
+	out := outgoing{to: p.From, heard: e.Rx.Mono}
 	b := &proto.Receipt{Settings: settings(g.o.CheckIn), Time: proto.EncodeGatewayTime(in.epochs.at(now).Since)}
 	if raw.Type == proto.TypeCheckIn {
 		h.Type, b.Confirm = proto.TypeCheckInReceipt, e.Fresh == proto.Unproven

@@ -2,32 +2,73 @@ package gateway
 
 import (
 	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"slices"
+	"sync/atomic"
+	"time"
 
+	"longlane/proto"
 	"longlane/radio"
+	"longlane/radio/lora"
 )
 
-// sender sends receipts over one bearer, in order, from a goroutine of its own: a modem that takes its time holds up
-// nobody.
+// sender sends receipts over one bearer from a goroutine of its own: a modem that takes its time holds up nobody. While
+// the bearer has no lawful airtime left they wait here, and those for trips go first, the newest of them before the
+// others: its node is the likeliest to listen still, and it vouches for the events before it as well.
 type sender struct {
 	link  radio.Link
 	meter Meter
+	log   *slog.Logger
+	mono  func() time.Duration
 	queue chan outgoing
+
+	waiting []outgoing // of each use, in order of arrival
+	said    string     // why nothing was permitted, as last logged
+
+	withheld atomic.Int64 // when a trip's receipt was last given up for want of airtime, on our clock; 0: never
 }
 
 type outgoing struct {
 	to    string
 	frame []byte
-	sent  func() // called once it has been sent; may be nil
+	sent  func()        // called once it has been sent; may be nil
+	heard time.Duration // when what it answers came in, on our clock
+
+	use    lora.Use
+	waited bool // it was ready to go, and there was no airtime for it
 }
 
-const maxOutgoing = 32
+const (
+	maxOutgoing = 32 // in the queue, and once more among those that wait
 
-func newSender(l radio.Link, m Meter) *sender {
-	return &sender{link: l, meter: m, queue: make(chan outgoing, maxOutgoing)}
+	// listensFor is how long a receipt is worth its airtime. After 10 s a node believes no more of it than that the event
+	// is stored (proto/PROTOCOL.md), and one on a battery has long stopped listening; its next try gets another.
+	listensFor = 10 * time.Second
+)
+
+// UseOf tells what a frame that the gateway sends is for.
+func UseOf(frame []byte) lora.Use {
+	raw, err := proto.Parse(frame)
+	switch {
+	case err != nil:
+		return lora.UseBeacon
+	case raw.Type == proto.TypeReceipt:
+		return lora.UseTrip
+	case raw.Type == proto.TypeCheckInReceipt:
+		return lora.UseHop
+	}
+	return lora.UseBeacon
+}
+
+func newSender(l radio.Link, o *Options) *sender {
+	return &sender{link: l, meter: o.Meter, log: o.Log, mono: o.Clock.Mono, queue: make(chan outgoing, maxOutgoing)}
 }
 
 // send hands over a frame; when too many wait it is dropped and counted, and the node's next try is answered.
 func (s *sender) send(o outgoing) {
+	o.use = UseOf(o.frame)
 	select {
 	case s.queue <- o:
 	default:
@@ -36,34 +77,155 @@ func (s *sender) send(o outgoing) {
 }
 
 func (s *sender) run(ctx context.Context) {
+	again := time.NewTimer(time.Hour)
+	again.Stop()
 	for {
 		select {
 		case <-ctx.Done():
 			return
 		case o := <-s.queue:
-			result := "sent"
-			if err := s.link.Send(ctx, o.to, o.frame); err != nil {
-				result = "failed"
-			} else if o.sent != nil {
-				o.sent()
-			}
-			s.meter.Receipt(s.link.Name(), result)
+			s.take(o)
+		case <-again.C:
+		}
+		if wait := s.sendWaiting(ctx); wait > 0 {
+			again.Reset(wait)
 		}
 	}
 }
 
-// take appends what waits to be sent to out, as sent.
-func (s *sender) take(out []Outgoing) []Outgoing {
-	for {
-		select {
-		case o := <-s.queue:
-			out = append(out, Outgoing{s.link.Name(), o.to, o.frame})
-			if o.sent != nil {
-				o.sent()
+// take keeps a receipt until it may be sent. When too many wait, the last in line is dropped and counted.
+func (s *sender) take(o outgoing) {
+	s.waiting = append(s.waiting, o)
+	if len(s.waiting) <= maxOutgoing {
+		return
+	}
+	last := 0
+	for i, w := range s.waiting {
+		if w.use > s.waiting[last].use {
+			last = i
+		}
+	}
+	s.waiting = slices.Delete(s.waiting, last, last+1)
+	s.meter.Dropped("receipt")
+}
+
+// next takes out the one that goes first.
+func (s *sender) next() outgoing {
+	first := 0
+	for i, w := range s.waiting {
+		if w.use <= s.waiting[first].use {
+			first = i
+		}
+	}
+	o := s.waiting[first]
+	s.waiting = slices.Delete(s.waiting, first, first+1)
+	return o
+}
+
+// sendWaiting sends what may be sent, and tells when to try again; 0 if nothing waits.
+func (s *sender) sendWaiting(ctx context.Context) (wait time.Duration) {
+	for ctx.Err() == nil {
+		for more := true; more; { // what has come meanwhile may go before what waits
+			select {
+			case o := <-s.queue:
+				s.take(o)
+			default:
+				more = false
 			}
-			s.meter.Receipt(s.link.Name(), "sent")
-		default:
-			return out
+		}
+		s.giveUpLate()
+		if len(s.waiting) == 0 {
+			return 0
+		}
+		o := s.next()
+		if wait = s.try(ctx, o); wait > 0 {
+			o.waited = true
+			s.waiting = append(s.waiting, o) // the newest of its use, or nothing newer of it would have gone first
+			return min(wait, listensFor)
+		}
+	}
+	return 0
+}
+
+// giveUpLate drops what had no airtime for so long that its node no longer listens.
+func (s *sender) giveUpLate() {
+	s.waiting = slices.DeleteFunc(s.waiting, func(o outgoing) bool {
+		late := o.waited && s.mono()-o.heard >= listensFor
+		if late {
+			s.gaveUp(o, "late")
+		}
+		return late
+	})
+}
+
+// gaveUp counts a receipt that was not sent for want of airtime.
+func (s *sender) gaveUp(o outgoing, result string) {
+	s.meter.Receipt(s.link.Name(), result)
+	if o.use == lora.UseTrip {
+		s.withheld.Store(int64(s.mono()))
+	}
+}
+
+// try sends o, unless it must wait.
+func (s *sender) try(ctx context.Context, o outgoing) (wait time.Duration) {
+	err := s.link.Send(ctx, o.to, o.frame)
+	var early *radio.WaitError
+	switch {
+	case err == nil:
+		s.said = ""
+		s.meter.Receipt(s.link.Name(), "sent")
+		if o.sent != nil {
+			o.sent()
+		}
+	case errors.As(err, &early):
+		return max(early.For, time.Millisecond)
+	case errors.Is(err, lora.ErrNever):
+		s.gaveUp(o, "failed")
+		if text := err.Error(); text != s.said {
+			s.said = text
+			s.log.Error("a receipt cannot be sent", "bearer", s.link.Name(), "err", err)
+		}
+	default:
+		s.meter.Receipt(s.link.Name(), "failed")
+	}
+	return 0
+}
+
+// shortFor is how long no trip's receipt must have been withheld before the fault ends: a node that has none tries again
+// within 15 minutes and a quarter of that, so one that is withheld still would show.
+const shortFor = 20 * time.Minute
+
+// watchAirtime tells the house that receipts for trips are withheld, and that they are not any more.
+func (in *ingest) watchAirtime() {
+	now := in.g.o.Clock.Mono()
+	for _, l := range in.g.o.Links {
+		name, s := l.Name(), in.g.senders[l.Name()]
+		at, told := time.Duration(s.withheld.Load()), in.short[name]
+		switch {
+		case at != 0 && !told:
+			in.short[name] = true
+			in.notice(Notice{Code: NoticeAirtimeShort, about: name, Detail: name + " has used up the airtime that is lawful within an hour: " +
+				"receipts for trips are withheld, and nodes keep their trips and send them again; the trips themselves sound and are stored"})
+		case told && now-at >= shortFor:
+			delete(in.short, name)
+			s.withheld.CompareAndSwap(int64(at), 0)
+			in.notice(Notice{Code: NoticeAirtimeShort, Ended: true, about: name,
+				Detail: fmt.Sprintf("for %s no receipt for a trip was withheld for want of airtime of %s", shortFor, name)})
+		}
+	}
+}
+
+// silentBearers tells the house, once, of bearers that may not send at all; and that they may now. It comes after restore.
+func (in *ingest) silentBearers() {
+	for _, l := range in.g.o.Links {
+		why, silent := in.g.o.Silent[l.Name()]
+		n := Notice{Code: NoticeReceiveOnly, about: l.Name(), Ended: !silent,
+			Detail: l.Name() + " only listens: " + why + ". Nodes get no receipts by it, keep their trips and send them again and again"}
+		if n.Ended {
+			n.Detail = l.Name() + " sends receipts now"
+		}
+		if in.standing.faults[n.key()] != silent {
+			in.notice(n)
 		}
 	}
 }

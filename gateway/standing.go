@@ -26,7 +26,7 @@ func (n Notice) key() string {
 		return n.Code + " " + strconv.Itoa(int(n.Node))
 	case NoticeQueueFull:
 		return n.Code
-	case NoticeBearerDown, NoticeSetAside, NoticeMissed, NoticeUnusedSink:
+	case NoticeBearerDown, NoticeReceiveOnly, NoticeAirtimeShort, NoticeSetAside, NoticeMissed, NoticeUnusedSink:
 		return n.Code + " " + n.about
 	}
 	return ""
@@ -70,6 +70,14 @@ func (in *ingest) restore() {
 				in.down[about] = &outage{since: in.g.o.Clock.Mono(), told: true, earlier: true}
 			} else {
 				in.notice(Notice{Code: code, Ended: true, about: about, Detail: fmt.Sprintf("there is no bearer %s any more", about)})
+			}
+		case NoticeReceiveOnly, NoticeAirtimeShort:
+			s := in.g.senders[about]
+			if s == nil {
+				in.notice(Notice{Code: code, Ended: true, about: about, Detail: fmt.Sprintf("there is no bearer %s any more", about)})
+			} else if code == NoticeAirtimeShort { // until it is seen to be over
+				in.short[about] = true
+				s.withheld.Store(int64(in.g.o.Clock.Mono()))
 			}
 		case NoticeQueueFull:
 			in.room.told = true

@@ -1,6 +1,11 @@
 package gateway
 
-import "longlane/radio"
+import (
+	"context"
+	"time"
+
+	"longlane/radio"
+)
 
 // Steps is the core's inward half, driven by hand: what judges, stores and receipts is the very code that Run starts a
 // goroutine for, but nothing waits for a clock, so that a rehearsal may let a year pass in a minute. A gateway is either
@@ -11,33 +16,40 @@ type Steps struct {
 	Stored func(id ID, checkIn bool)
 }
 
-// Outgoing is a frame that a bearer is to send.
-type Outgoing struct {
-	Bearer, To string
-	Frame      []byte
-}
-
 // Steps begins. The gateway's store must answer Append before it returns.
 func (g *Gateway) Steps() *Steps {
 	g.in.putRight()
 	return &Steps{g: g}
 }
 
-// Packet takes in a packet, and returns what is to be sent, in order.
-func (s *Steps) Packet(p radio.Packet) []Outgoing {
+// Packet takes in a packet. What is to be sent goes to the links; wait tells when to call Send, since a link has refused a
+// frame for that long (radio.WaitError), or 0.
+func (s *Steps) Packet(p radio.Packet) (wait time.Duration) {
 	s.g.in.packet(p)
-	return s.settle()
+	s.settle()
+	return s.Send()
 }
 
 // Tick does what Run does every second. If it is called less often, faults are found and ended that much later.
-func (s *Steps) Tick() []Outgoing {
+func (s *Steps) Tick() (wait time.Duration) {
 	s.g.in.tick()
-	return s.settle()
+	s.settle()
+	return s.Send()
+}
+
+// Send gives the links what waits to be sent.
+func (s *Steps) Send() (wait time.Duration) {
+	for _, l := range s.g.o.Links {
+		if w := s.g.senders[l.Name()].sendWaiting(context.Background()); w > 0 && (wait == 0 || w < wait) {
+			wait = w
+		}
+	}
+	return wait
 }
 
 // settle waits for what is in flight, and for what follows from it.
-func (s *Steps) settle() (out []Outgoing) {
-	for busy := true; busy; {
+func (s *Steps) settle() {
+	for {
 		for s.g.in.flights > 0 {
 			r := <-s.g.results
 			s.g.in.result(r)
@@ -49,11 +61,7 @@ func (s *Steps) settle() (out []Outgoing) {
 		case n := <-s.g.notices:
 			s.g.in.notice(n)
 		default:
-			busy = false
+			return
 		}
 	}
-	for _, l := range s.g.o.Links {
-		out = s.g.senders[l.Name()].take(out)
-	}
-	return out
 }

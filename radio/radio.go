@@ -8,6 +8,7 @@ package radio
 import (
 	"context"
 	"errors"
+	"fmt"
 	"time"
 )
 
@@ -34,6 +35,26 @@ type Packet struct {
 // ErrDown is returned by Send while the bearer has no working device behind it.
 var ErrDown = errors.New("bearer is down")
 
+// WaitError is returned by Send for a frame that may not go on the air yet: the airtime that is lawful is used up. Nothing
+// was sent.
+type WaitError struct {
+	For time.Duration // then it may, if nothing else has been sent until then
+}
+
+func (e *WaitError) Error() string {
+	return fmt.Sprintf("it may not be sent yet, for want of lawful airtime: in %v it may", e.For.Round(time.Millisecond))
+}
+
+// Fate is what became of a frame on its way to the air.
+type Fate uint8
+
+// The fates.
+const (
+	NotSent Fate = iota // and never will be
+	Sent
+	Unknown // it may have been sent, or may yet be
+)
+
 // Link is a bearer. All methods are safe for concurrent use.
 type Link interface {
 	// Name identifies the bearer in events, logs and metrics.
@@ -43,7 +64,7 @@ type Link interface {
 	// and must not block for long: bytes wait in the device while it runs.
 	Run(ctx context.Context, deliver func(Packet)) error
 	// Send transmits frame to the address to (a Packet's From), and returns once the device has reported it sent.
-	// While no device is there it returns ErrDown at once.
+	// While no device is there it returns ErrDown at once. A *WaitError says when to try again.
 	Send(ctx context.Context, to string, frame []byte) error
 	// Up reports whether a working device is behind the bearer now.
 	Up() bool

@@ -34,7 +34,10 @@ func newMast() (*mast, error) {
 	ctx, cancel := context.WithCancel(context.Background())
 	m := &mast{pty: p, cancel: cancel, done: make(chan error, 1)}
 	go func() { m.done <- device.Serve(ctx, p) }() // ends with close
-	m.link = modem.New(modem.Options{Name: "mast", Transmit: true,
+	m.link = modem.New(modem.Options{Name: "mast",
+		Permit: func([]byte) (func(radio.Fate, time.Duration), error) { // nothing is on the air
+			return func(radio.Fate, time.Duration) {}, nil
+		},
 		Open: func(context.Context) (io.ReadWriteCloser, error) {
 			return serialport.Open(serialport.Options{Path: p.Path()})
 		},

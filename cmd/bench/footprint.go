@@ -75,7 +75,7 @@ func (b *bench) idle() (r row, err error) {
 	}
 	conf := filepath.Join(b.dir, "longlane.toml")
 	text := fmt.Sprintf("site = %q\ngateway = \"house\"\nstate = %q\nhttp = %q\nlog_level = \"error\"\n[broker]\nurl = %q\n"+
-		"[[modem]]\nname = \"mast\"\ndevice = %q\nfrequency = 868100000\ntransmit = true\n[zone.river-gate]\ntitle = \"River gate\"\n",
+		"[[modem]]\nname = \"mast\"\ndevice = %q\nfrequency = 869525000\nregion = \"europe\"\n[zone.river-gate]\ntitle = \"River gate\"\n",
 		siteName, state, port, "mqtt://"+mos.addr, m.pty.Path())
 	if err := os.WriteFile(conf, []byte(text), 0o600); err != nil {
 		return r, err

@@ -7,9 +7,11 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+	"time"
 
 	"longlane/gateway/config"
 	"longlane/gateway/roster"
+	"longlane/radio/lora"
 	"longlane/radio/modem/lines"
 )
 
@@ -100,12 +102,13 @@ func siteRoster(path string, cfg *config.Config) (*roster.Roster, error) {
 func explain(c *call, path string, cfg *config.Config, r *roster.Roster) {
 	fmt.Fprintf(c.out, "%s is good: gateway %q of the site %q, state in %s\n", path, cfg.Gateway, cfg.Site, cfg.State)
 	for _, m := range cfg.Modem {
-		what := "receive only (transmit is not set): nodes get no receipts by it"
-		if m.Transmit {
-			what = fmt.Sprintf("transmits at %d dBm; whether that is lawful here is for you to make sure", m.Power)
+		what := "this modem will only listen: " + m.Silent() + "; nodes get no receipts by it"
+		if m.Silent() == "" {
+			what = fmt.Sprintf("transmits at %d dBm", m.Power)
 		}
 		fmt.Fprintf(c.out, "  modem %s: %s, %.3f MHz, SF%d, %d kHz; %s\n", m.Name, m.Device, float64(m.Frequency)/1e6,
 			m.SpreadingFactor, m.Bandwidth/1000, what)
+		explainRules(c, &m)
 		explainLines(c, &m)
 	}
 	if cfg.Wifi != nil {
@@ -127,6 +130,19 @@ func explain(c *call, path string, cfg *config.Config, r *roster.Roster) {
 		}
 	}
 	fmt.Fprintf(c.out, "  nodes: %d enrolled\n", inUse)
+}
+
+// explainRules says by which rules a modem sends, and what they leave.
+func explainRules(c *call, m *config.Modem) {
+	b, err := m.Band()
+	if err != nil || m.Silent() != "" { // a good config's modem without a band only listens
+		return
+	}
+	receipt := m.Settings().Airtime(config.LongestSent)
+	fmt.Fprintf(c.out, "    by the rules for %v\n", b)
+	fmt.Fprintf(c.out, "    a receipt takes %v on the air, so up to %d an hour; when they are used up nodes wait, and trips still sound\n",
+		receipt.Round(time.Millisecond/10), b.FramesPerHour(m.Settings(), config.LongestSent))
+	fmt.Fprintf(c.out, "    %s\n", lora.Caution)
 }
 
 // explainLines shows what a modem's line dialect makes of its sample lines: what each group catches, and the frame.

@@ -128,8 +128,8 @@ url = "mqtt://%s"
 [[modem]]
 name = "mast"
 device = %q
-transmit = true
-frequency = 868100000
+region = "europe"
+frequency = 869525000
 [zone.river-gate]
 title = "River gate"
 [zone.ridge-gate]

@@ -136,8 +136,8 @@ url = %q
 [[modem]]
 name = "mast"
 device = %q
-transmit = true
-frequency = 868100000
+region = "europe"
+frequency = 869525000
 `, h.path("state"), h.http, broker, h.path("modem")))
 }
 

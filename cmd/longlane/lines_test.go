@@ -66,7 +66,9 @@ type interpreter struct {
 func interpret(t *testing.T, framed, link string) *interpreter {
 	t.Helper()
 	i := &interpreter{t: t, link: link}
-	i.radio = modem.New(modem.Options{Name: "interpreter", Transmit: true, BackoffMin: 10 * time.Millisecond,
+	i.radio = modem.New(modem.Options{Name: "interpreter", Permit: func([]byte) (func(radio.Fate, time.Duration), error) {
+		return func(radio.Fate, time.Duration) {}, nil // nothing is on the air
+	}, BackoffMin: 10 * time.Millisecond,
 		Open: func(context.Context) (io.ReadWriteCloser, error) {
 			return serialport.Open(serialport.Options{Path: framed})
 		},

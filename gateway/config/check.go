@@ -1,6 +1,7 @@
 package config
 
 import (
+	"errors"
 	"fmt"
 	"maps"
 	"net"
@@ -192,8 +193,8 @@ func (m *Modem) checkLine(k checker) {
 	for _, e := range lines.FieldErrors(err) {
 		k.doc.RefuseHint(k.at("line."+e.Field), e.Found, e.Expected, e.Hint)
 	}
-	if m.Transmit && l.Send == nil {
-		k.refuse("line.send", "nothing", "[modem.line.send], since transmit is true")
+	if m.Silent() == "" && l.Send == nil {
+		k.refuse("line.send", "nothing", "[modem.line.send], since there is a region and transmit is true")
 	}
 	if len(l.Initialise) == 0 {
 		l.Initialise = nil
@@ -219,6 +220,65 @@ func (m *Modem) checkRadio(k checker) {
 	k.number("power", m.Power, -9, 30, ", in dBm")
 	k.number("sync_word", m.SyncWord, 0, 255, "")
 	k.number("preamble", m.Preamble, 6, 65535, ", in symbols")
+	m.checkLawful(k)
+}
+
+// checkLawful judges the modem by its region's rules. What is no setting of a modem at all has been refused before, and
+// is not judged.
+func (m *Modem) checkLawful(k checker) {
+	regions := lora.Regions()
+	switch {
+	case m.Region == "":
+		return
+	case !slices.Contains(regions, m.Region):
+		k.refuse("region", quote(m.Region), `the one whose rules hold where the antenna stands, of "`+strings.Join(regions, `", "`)+
+			`"; or leave it out: then this modem only listens`)
+		return
+	}
+	b, err := m.Band()
+	var u *lora.Unlawful
+	switch {
+	case errors.As(err, &u):
+		field, found := m.culprit(u)
+		k.refuse(field, found, "what is lawful where the antenna stands; this is "+err.Error())
+	case err != nil: // a setting that is refused by its own name, or one of these
+		for field, value := range map[string]float64{"antenna_gain": m.AntennaGain, "cable_loss": m.CableLoss} {
+			if low, high := gains[field][0], gains[field][1]; !(value >= low && value <= high) {
+				k.refuse(field, fmt.Sprint(value), fmt.Sprintf("a number from %v to %v", low, high))
+			}
+		}
+		if m.CarrierSense < 0 || m.CarrierSense > Duration(time.Minute) {
+			k.refuse("carrier_sense", quote(m.CarrierSense.String()), `a duration from "0s" to "1m"`)
+		}
+	default:
+		if a := m.Settings().Airtime(LongestSent); a > b.Budget()/2 {
+			k.refuse("spreading_factor", strconv.Itoa(m.SpreadingFactor), fmt.Sprintf(
+				"a faster setting: one receipt takes %v on the air, and %v in any hour are lawful here", a.Round(time.Millisecond), b.Budget()))
+		}
+	}
+}
+
+// gains are the ranges that package lora reckons with.
+var gains = map[string][2]float64{"antenna_gain": {-30, 30}, "cable_loss": {0, 60}}
+
+// culprit is the setting to blame: that in which the nearest lawful choice differs.
+func (m *Modem) culprit(u *lora.Unlawful) (field, found string) {
+	if len(u.Instead) > 0 {
+		n := u.Instead[0].Transmitter
+		switch {
+		case n.Frequency != int64(m.Frequency):
+			return "frequency", strconv.Itoa(m.Frequency)
+		case n.Power != float64(m.Power):
+			return "power", strconv.Itoa(m.Power)
+		case n.Bandwidth != m.Bandwidth:
+			return "bandwidth", strconv.Itoa(m.Bandwidth)
+		case n.SpreadingFactor != m.SpreadingFactor:
+			return "spreading_factor", strconv.Itoa(m.SpreadingFactor)
+		case n.Listen != time.Duration(m.CarrierSense):
+			return "carrier_sense", quote(m.CarrierSense.String())
+		}
+	}
+	return "region", quote(m.Region)
 }
 
 // bauds are the speeds that Linux has a constant for (B300 to B4000000 in termios), and hence the serial port.

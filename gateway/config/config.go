@@ -25,6 +25,7 @@ import (
 	"syscall"
 	"time"
 
+	"longlane/radio/lora"
 	"longlane/radio/modem/lines"
 )
 
@@ -114,8 +115,10 @@ type Modem struct {
 	Baud   int    `toml:"baud"`
 	// Dialect is what the modem speaks: "framed" or "line".
 	Dialect string `toml:"dialect"`
-	// Transmit lets the gateway send by this modem: receipts and beacons. False until the owner has made sure that
-	// the settings below are lawful where the antenna stands.
+	// Region says whose rules hold where the antenna stands, one of lora.Regions. It has no default: without it the modem
+	// only listens. With it, what follows must be lawful there, and the airtime is kept within what is.
+	Region string `toml:"region"`
+	// Transmit false has the modem only listen although there is a region.
 	Transmit bool `toml:"transmit"`
 	// Frequency is the channel's centre in Hz, 137,000,000 to 1,020,000,000. It has no default, because no channel
 	// is lawful everywhere.
@@ -125,11 +128,43 @@ type Modem struct {
 	SpreadingFactor int `toml:"spreading_factor"` // 5 to 12
 	// CodingRate is the denominator: 5 to 8, for 4/5 to 4/8.
 	CodingRate int `toml:"coding_rate"`
-	Power      int `toml:"power"`     // conducted, dBm, -9 to 30
-	SyncWord   int `toml:"sync_word"` // 0 to 255
-	Preamble   int `toml:"preamble"`  // symbols, 6 to 65535
+	Power      int `toml:"power"` // conducted, dBm, -9 to 30
+	// AntennaGain is in dBi; CableLoss, in dB, is what is lost between connector and antenna. Limits of what is radiated
+	// are judged by both.
+	AntennaGain float64 `toml:"antenna_gain"`
+	CableLoss   float64 `toml:"cable_loss"`
+	// CarrierSense is how long the modem, by itself, listens for others before it sends. Some regions ask for it.
+	CarrierSense Duration `toml:"carrier_sense"`
+	SyncWord     int      `toml:"sync_word"` // 0 to 255
+	Preamble     int      `toml:"preamble"`  // symbols, 6 to 65535
 	// Line is set if and only if Dialect is "line". Its defaults are those of package lines.
 	Line *lines.Config `toml:"line,omitempty"`
+}
+
+// LongestSent is the size, in bytes, of the longest frame that a gateway sends.
+const LongestSent = 33
+
+// Settings are the modulation in the terms of package lora.
+func (m *Modem) Settings() lora.Settings {
+	return lora.Settings{SpreadingFactor: m.SpreadingFactor, Bandwidth: m.Bandwidth, CodingRate: m.CodingRate, Preamble: m.Preamble}
+}
+
+// Band is the row of the rules under which the modem sends. Its error, that it may not, has been told by Load or Parse,
+// but for a modem without a region.
+func (m *Modem) Band() (lora.Band, error) {
+	return lora.Lawful(m.Region, lora.Transmitter{Settings: m.Settings(), Frequency: int64(m.Frequency), Power: float64(m.Power),
+		AntennaGain: m.AntennaGain, CableLoss: m.CableLoss, Listen: time.Duration(m.CarrierSense), Frame: LongestSent})
+}
+
+// Silent tells why the modem only listens; "" if it sends as well.
+func (m *Modem) Silent() string {
+	switch {
+	case m.Region == "":
+		return "no region"
+	case !m.Transmit:
+		return "transmit is false"
+	}
+	return ""
 }
 
 // LineDialect returns what a modem of the line dialect speaks; nil for another. Its error has been told by Load or Parse.
@@ -181,7 +216,8 @@ func Default() *Config {
 		Modem: []Modem{{
 			Baud:            115200,
 			Dialect:         "framed",
-			Transmit:        false,
+			Transmit:        true,
+			AntennaGain:     lora.DipoleGain,
 			Bandwidth:       125000,
 			SpreadingFactor: 7,
 			CodingRate:      5,

@@ -58,7 +58,7 @@ func TestHillOrchardShowsEveryDefault(t *testing.T) {
 	want.Broker.ClientID = "longlane-hill-orchard-house"
 	want.Mirror[0].Name, want.Mirror[0].URL, want.Mirror[0].ClientID = "shop", "mqtt://shop.lan:1883", "longlane-hill-orchard-house-shop"
 	want.Modem[0].Name, want.Modem[0].Device = "mast", "/dev/serial/by-id/usb-mast-if00"
-	want.Modem[0].Frequency = 868100000
+	want.Modem[0].Frequency = 869525000
 	want.Zone = map[string]Zone{"river-gate": {"River gate"}, "ridge-gate": {"Ridge gate"}, "cattle-grid": {"Cattle grid"}}
 	if !reflect.DeepEqual(c, want) {
 		t.Errorf("Parse(hill-orchard.toml) = %+v\nwant %+v", c, want)
@@ -154,8 +154,8 @@ func TestModemStartsSilent(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if c.Modem[0].Transmit {
-		t.Errorf("transmit is on by default")
+	if got := c.Modem[0].Silent(); got != "no region" {
+		t.Errorf("Silent = %q, want \"no region\"", got)
 	}
 }
 

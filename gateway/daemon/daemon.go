@@ -19,11 +19,11 @@ import (
 	"time"
 
 	"longlane/gateway"
+	"longlane/gateway/airtime"
 	"longlane/gateway/config"
 	"longlane/gateway/metrics"
 	"longlane/gateway/mqtt"
 	"longlane/gateway/roster"
-	"longlane/proto"
 	"longlane/queue"
 	"longlane/radio"
 	"longlane/radio/lora"
@@ -42,11 +42,13 @@ type Daemon struct {
 	gw      *gateway.Gateway
 	links   []radio.Link
 	modems  []*modem.Modem
+	keepers map[string]*airtime.Keeper // of the modems that may send, by name
 	queue   *queue.Queue
 	metrics *metrics.Metrics
 	broker  *mqtt.Broker
 	http    net.Listener
 	probe   func(path string) error
+	newFile bool             // the queue's file has been replaced
 	faults  []gateway.Notice // found while opening
 	close   []func() error   // in order of opening
 }
@@ -83,7 +85,7 @@ func (d *Daemon) open() error {
 	if err := d.openBroker(); err != nil {
 		return err
 	}
-	if err := d.openLinks(); err != nil {
+	if err := d.openLinks(clock); err != nil {
 		return err
 	}
 	d.metrics = metrics.New(d.lists())
@@ -108,6 +110,7 @@ func (d *Daemon) openQueue() error {
 	}
 	d.queue = q
 	d.close = append(d.close, q.Close)
+	d.newFile = replaced != nil || gone && ranBefore
 	switch {
 	case replaced != nil:
 		d.faults = append(d.faults, gateway.Notice{Code: gateway.NoticeReplaced, Detail: replaced.String()})
@@ -144,17 +147,44 @@ const replug = 5 * time.Second
 
 // sendTimeout leaves a modem time for the slowest receipt and for what is in the air before it.
 func sendTimeout(m config.Modem) time.Duration {
-	s := lora.Settings{SpreadingFactor: m.SpreadingFactor, Bandwidth: m.Bandwidth, CodingRate: m.CodingRate, Preamble: m.Preamble}
-	return 5*time.Second + 2*s.Airtime(proto.TypeReceipt.Size())
+	return 5*time.Second + 2*m.Settings().Airtime(config.LongestSent)
 }
 
-func (d *Daemon) openLinks() error {
+// permit opens what keeps a modem's airtime within what is lawful, and gives what the modem must ask; nil for one that
+// only listens.
+func (d *Daemon) permit(m *config.Modem, clock gateway.Clock) (func([]byte) (func(radio.Fate, time.Duration), error), error) {
+	if m.Silent() != "" {
+		return nil, nil
+	}
+	band, err := m.Band()
+	if err != nil {
+		return nil, fmt.Errorf("modem %s: %w", m.Name, err)
+	}
+	k, err := airtime.Open(airtime.Options{Bearer: m.Name, Device: m.Device, Band: band, Settings: m.Settings(), Use: gateway.UseOf,
+		Store: d.queue, Lost: d.newFile, Mono: clock.Mono, Log: d.log, Moment: func() lora.Moment {
+			return lora.Moment{Boot: clock.Boot, Mono: clock.Mono(), Wall: clock.Wall(), Set: clock.Set()}
+		}})
+	if err != nil {
+		return nil, err
+	}
+	d.keepers[m.Name] = k
+	d.close = append(d.close, k.Close)
+	d.log.Info("this modem sends", "modem", m.Name, "region", m.Region, "band", band.Range(), "airtime_per_hour", k.Budget(), "used", k.Used().Round(time.Millisecond))
+	return k.Permit, nil
+}
+
+func (d *Daemon) openLinks(clock gateway.Clock) error {
+	d.keepers = map[string]*airtime.Keeper{}
 	for _, m := range d.cfg.Modem {
 		dialect, err := m.LineDialect()
 		if err != nil {
 			return fmt.Errorf("modem %s: %w", m.Name, err)
 		}
-		link := modem.New(modem.Options{Name: m.Name, Transmit: m.Transmit, Log: d.log, BackoffMax: replug,
+		permit, err := d.permit(&m, clock)
+		if err != nil {
+			return err
+		}
+		link := modem.New(modem.Options{Name: m.Name, Permit: permit, Log: d.log, BackoffMax: replug,
 			SendTimeout: sendTimeout(m), Lines: dialect,
 			Open: func(context.Context) (io.ReadWriteCloser, error) {
 				return serialport.Open(serialport.Options{Path: m.Device, Baud: m.Baud})
@@ -163,9 +193,8 @@ func (d *Daemon) openLinks() error {
 				SpreadingFactor: uint8(m.SpreadingFactor), CodingRate: uint8(m.CodingRate), Power: int8(m.Power),
 				SyncWord: uint8(m.SyncWord), Preamble: uint16(m.Preamble)}})
 		d.links, d.modems = append(d.links, link), append(d.modems, link)
-		if !m.Transmit {
-			d.log.Warn("receive only: nodes heard by this modem get no receipts and keep trying; set transmit = true "+
-				"once you have made sure that its settings are lawful where the antenna stands", "modem", m.Name)
+		if why := m.Silent(); why != "" {
+			d.log.Warn("this modem will only listen: "+why+"; nodes heard by it get no receipts, keep their trips and try again", "modem", m.Name)
 		}
 	}
 	if w := d.cfg.Wifi; w != nil {
@@ -178,13 +207,16 @@ func (d *Daemon) options(r *roster.Current, clock gateway.Clock) gateway.Options
 	o := gateway.Options{Site: d.cfg.Site, Name: d.cfg.Gateway, Roster: r, Queue: gateway.OnQueue(d.queue), Copy: filepath.Join(d.cfg.State, gateway.CopyFile), Links: d.links, Clock: clock,
 		OldAfter: time.Duration(d.cfg.Trip.OldAfter), FreshWithin: time.Duration(d.cfg.Trip.FreshWithin),
 		CheckIn: time.Duration(d.cfg.Checkin.Period), Meter: d.metrics, Log: d.log,
-		SpreadingFactor: map[string]int{}, Titles: map[string]string{}, Forget: d.cfg.Forget, Faults: d.faults,
+		SpreadingFactor: map[string]int{}, Silent: map[string]string{}, Titles: map[string]string{}, Forget: d.cfg.Forget, Faults: d.faults,
 		Sinks: []gateway.SinkOptions{d.brokerOptions()}}
 	for i := range d.cfg.Mirror {
 		o.Sinks = append(o.Sinks, d.mirrorOptions(&d.cfg.Mirror[i]))
 	}
 	for _, m := range d.cfg.Modem {
 		o.SpreadingFactor[m.Name] = m.SpreadingFactor
+		if m.Region == "" { // whoever has a region and transmit = false wants it so, and need not be told by a fault
+			o.Silent[m.Name] = "no region is set for it"
+		}
 	}
 	for zone := range d.cfg.Zone {
 		o.Titles[zone] = d.cfg.Title(zone)
@@ -289,6 +321,14 @@ func (d *Daemon) gauges() {
 			func() float64 { return float64(md.Stats().Restarts) })
 		m.Counter("modem_airtime_seconds_total", "Time on the air of all frames sent.", label,
 			func() float64 { return md.Stats().Airtime.Seconds() })
+		if k := d.keepers[md.Name()]; k != nil {
+			m.Gauge("airtime_used_seconds", "Airtime of the last hour that counts against what is lawful.", label,
+				func() float64 { return k.Used().Seconds() })
+			m.Gauge("airtime_budget_seconds", "Airtime that is lawful within any hour.", label,
+				func() float64 { return k.Budget().Seconds() })
+			m.Counter("airtime_waits_total", "Times that a frame was told to wait, for want of lawful airtime or for the pause between two.", label,
+				func() float64 { return float64(k.Waits()) })
+		}
 	}
 	m.Counter("serial_abandoned_total", "Ports whose close hung and that were given up.", nil,
 		func() float64 { return float64(serialport.Abandoned()) })
@@ -434,12 +474,16 @@ type health struct {
 func (h *health) part(name string, ok bool, why string) bool {
 	h.Parts[name] = ok
 	if !ok {
-		if h.Reason != "" {
-			h.Reason += "; "
-		}
-		h.Reason += name + ": " + why
+		h.say(name, why)
 	}
 	return ok
+}
+
+func (h *health) say(name, what string) {
+	if h.Reason != "" {
+		h.Reason += "; "
+	}
+	h.Reason += name + ": " + what
 }
 
 // health: the process works and its queue can be relied on.
@@ -462,6 +506,9 @@ func (d *Daemon) ready() health {
 	bearer := false
 	for i, l := range d.links {
 		bearer = h.part("bearer "+l.Name(), l.Up(), d.linkReason(i)) || bearer
+		if l.Up() && i < len(d.cfg.Modem) && d.cfg.Modem[i].Silent() != "" { // trips are heard all the same
+			h.say("bearer "+l.Name(), "only listens: "+d.cfg.Modem[i].Silent())
+		}
 	}
 	if st := d.queue.Stats(); h.OK && st.Full() {
 		h.OK = h.part("queue", false, fmt.Sprintf("full, %d KiB of %d KiB: trips are refused; make room on its disk, or see that the broker is reached",

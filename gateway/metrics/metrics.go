@@ -51,7 +51,7 @@ func New(l Lists) *Metrics {
 		hopRSSI:   gauge("longlane_hop_rssi_dbm", "Received power of the last accepted frame over a hop, in dBm.", "from", "to"),
 		hopSNR:    gauge("longlane_hop_snr_db", "Signal-to-noise ratio of the last accepted frame over a hop, in dB.", "from", "to"),
 		hopFrames: counter("longlane_hop_frames_total", "Accepted frames over a hop, by whether the hop's record verified.", "from", "to", "verified"),
-		receipts:  counter("longlane_receipts_total", "Receipts handed to a bearer, by result.", "bearer", "result"),
+		receipts:  counter("longlane_receipts_total", "Receipts handed to a bearer, by result; late: for want of lawful airtime, until the node listened no more.", "bearer", "result"),
 		commits: prometheus.NewHistogram(prometheus.HistogramOpts{Name: "longlane_commit_duration_seconds", Buckets: buckets,
 			Help: "Time from handing an event or a mark to the queue until it is on the disk."}),
 		uncommit: prometheus.NewCounter(prometheus.CounterOpts{Name: "longlane_commit_failures_total",
@@ -74,7 +74,7 @@ func (m *Metrics) start(l Lists) {
 		for _, v := range l.Verdicts {
 			m.frames.WithLabelValues(b, v)
 		}
-		for _, r := range []string{"sent", "failed"} {
+		for _, r := range []string{"sent", "failed", "late"} {
 			m.receipts.WithLabelValues(b, r)
 		}
 	}

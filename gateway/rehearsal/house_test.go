@@ -25,11 +25,11 @@ type antenna struct{ live *ether.Live }
 type port func(radio.Packet)
 
 func (p port) Receive(frame []byte, rssi, snr, freqErr float64) error {
-	p(radio.Packet{Frame: frame, Measured: true, RSSI: rssi, SNR: snr, FreqErr: freqErr, At: time.Now(), Bearer: modem{}.Name()})
+	p(radio.Packet{Frame: frame, Measured: true, RSSI: rssi, SNR: snr, FreqErr: freqErr, At: time.Now(), Bearer: mastName})
 	return nil
 }
 
-func (antenna) Name() string { return modem{}.Name() }
+func (antenna) Name() string { return mastName }
 func (antenna) Up() bool     { return true }
 func (a antenna) Run(ctx context.Context, deliver func(radio.Packet)) error {
 	return a.live.Run(ctx, port(deliver))
@@ -156,7 +156,7 @@ func TestHouseRuns(t *testing.T) {
 		live := ether.NewLive(e)
 		began := time.Now()
 		g, err := gateway.New(gateway.Options{Site: "rehearsal", Name: "house", Roster: current, Queue: gateway.OnQueue(q), Links: []radio.Link{antenna{live}},
-			SpreadingFactor: map[string]int{modem{}.Name(): 7}, OldAfter: 10 * time.Second, FreshWithin: proto.FreshWithin, CheckIn: 15 * time.Minute,
+			SpreadingFactor: map[string]int{mastName: 7}, OldAfter: 10 * time.Second, FreshWithin: proto.FreshWithin, CheckIn: 15 * time.Minute,
 			Clock: gateway.Clock{Wall: time.Now, Mono: func() time.Duration { return time.Since(began) }, Boot: [16]byte{1}, Set: func() bool { return true }},
 			Sinks: []gateway.SinkOptions{sink("house", house, true), sink("never", never, false)}, Meter: newTally(cards), Log: slog.New(slog.DiscardHandler)})
 		if err != nil {

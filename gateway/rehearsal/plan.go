@@ -107,16 +107,16 @@ func within(s *ether.Scenario, i int, band lora.Band) error {
 // own is the airtime in an hour of the frames that a node makes, as sent behind so many hops.
 func own(s *ether.Scenario, n *ether.Node, hops int) time.Duration {
 	checkIns := time.Hour.Hours() / CheckIn(s).Hours()
-	sum := checkIns * float64(airtime(s, checkInSize+hops*proto.HopSize))
-	return time.Duration(sum + 2*tripsAnHour(n)*float64(airtime(s, tripSize+hops*proto.HopSize)))
+	sum := checkIns * float64(onAir(s, checkInSize+hops*proto.HopSize))
+	return time.Duration(sum + 2*tripsAnHour(n)*float64(onAir(s, tripSize+hops*proto.HopSize)))
 }
 
 // down is the airtime in an hour of the receipts that a relay passes on to a node.
 func down(s *ether.Scenario, n *ether.Node) time.Duration {
-	return time.Duration((time.Hour.Hours()/CheckIn(s).Hours() + 2*tripsAnHour(n)) * float64(airtime(s, receiptSize)))
+	return time.Duration((time.Hour.Hours()/CheckIn(s).Hours() + 2*tripsAnHour(n)) * float64(onAir(s, receiptSize)))
 }
 
-func airtime(s *ether.Scenario, n int) time.Duration {
+func onAir(s *ether.Scenario, n int) time.Duration {
 	return s.Transmitter(s.Air.Power, n).Airtime(n)
 }
 

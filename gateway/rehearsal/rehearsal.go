@@ -15,11 +15,13 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"math"
 	"os"
 	"slices"
 	"time"
 
 	"longlane/gateway"
+	"longlane/gateway/airtime"
 	"longlane/gateway/memory"
 	"longlane/gateway/roster"
 	"longlane/proto"
@@ -97,20 +99,14 @@ type house struct {
 	now   time.Duration
 	tally *tally
 
-	ticked  time.Duration
-	frames  int // since the last tick
-	waiting []answer
-	free    time.Duration // when the modem has sent its last frame
-}
-
-// answer is a frame on its way to the modem.
-type answer struct {
-	at    time.Duration
-	frame []byte
+	ticked time.Duration
+	frames int // since the last tick
+	mast   *mast
+	again  time.Duration // when to try again to send what waits
 }
 
 func newHouse(o Options, band lora.Band) (*house, error) {
-	h := &house{o: o, band: band}
+	h := &house{o: o, band: band, again: math.MaxInt64}
 	current, cards, err := people(&o.Scenario)
 	if err != nil {
 		return nil, err
@@ -124,8 +120,16 @@ func newHouse(o Options, band lora.Band) (*house, error) {
 	if log == nil {
 		log = slog.New(slog.NewTextHandler(io.Discard, &slog.HandlerOptions{Level: slog.LevelError + 1}))
 	}
-	g, err := gateway.New(gateway.Options{Site: current.Get().SiteName, Name: "house", Roster: current, Queue: memory.New(),
-		Links: []radio.Link{modem{}}, SpreadingFactor: map[string]int{modem{}.Name(): o.Scenario.Air.SpreadingFactor},
+	store := memory.New()
+	h.mast = &mast{h: h}
+	h.mast.keeper, err = airtime.Open(airtime.Options{Bearer: mastName, Device: mastName, Band: band, Store: store, Use: gateway.UseOf,
+		Settings: o.Scenario.Transmitter(o.Scenario.Air.Power, 0).Settings, Log: log,
+		Moment: func() lora.Moment { return lora.Moment{Mono: h.clock().Mono()} }, Mono: h.clock().Mono})
+	if err != nil {
+		return nil, err
+	}
+	g, err := gateway.New(gateway.Options{Site: current.Get().SiteName, Name: "house", Roster: current, Queue: store,
+		Links: []radio.Link{h.mast}, SpreadingFactor: map[string]int{mastName: o.Scenario.Air.SpreadingFactor},
 		Clock: h.clock(), OldAfter: 10 * time.Second, FreshWithin: proto.FreshWithin, CheckIn: CheckIn(&o.Scenario),
 		Meter: h.tally, Log: log})
 	if err != nil {
@@ -185,16 +189,70 @@ func (h *house) clock() gateway.Clock {
 		Boot: [16]byte{1}, Set: func() bool { return true }}
 }
 
-// modem is the bearer's name; the house itself carries its frames.
-type modem struct{}
+// mast is the house's one bearer: a modem of the simulated air behind the keeper of its airtime.
+type mast struct {
+	h      *house
+	keeper *airtime.Keeper
+	free   time.Duration // when its last frame is over
+	going  *going
+}
 
-func (modem) Name() string { return "mast" }
-func (modem) Up() bool     { return true }
-func (modem) Run(ctx context.Context, _ func(radio.Packet)) error {
+// going is the frame that the modem is given.
+type going struct {
+	at     time.Duration // when it has come down the line
+	frame  []byte
+	settle func(radio.Fate, time.Duration)
+}
+
+const mastName = "mast"
+
+func (*mast) Name() string { return mastName }
+func (*mast) Up() bool     { return true }
+func (*mast) Run(ctx context.Context, _ func(radio.Packet)) error {
 	<-ctx.Done()
 	return nil
 }
-func (modem) Send(context.Context, string, []byte) error { return radio.ErrDown }
+
+// Send takes one frame at a time, as a modem does.
+func (m *mast) Send(_ context.Context, _ string, frame []byte) error {
+	if now := m.h.now; m.going != nil || m.free > now {
+		return &radio.WaitError{For: max(m.free-now, time.Millisecond)}
+	}
+	settle, err := m.keeper.Permit(frame)
+	if err != nil {
+		return err
+	}
+	m.going = &going{m.h.now + 2*Line, frame, settle}
+	m.free = m.going.at + m.h.ether.Airtime(len(frame))
+	return nil
+}
+
+// step sends what has come down the line, and closes the account of what has been sent.
+func (m *mast) step(now time.Duration) {
+	g := m.going
+	switch {
+	case g == nil:
+	case g.frame != nil && g.at <= now:
+		if _, err := m.h.ether.Transmit(now, g.frame); err != nil {
+			panic("rehearsal: " + err.Error()) // Send has seen to it that it is free
+		}
+		g.frame = nil
+	case g.frame == nil && m.free <= now:
+		g.settle(radio.Sent, m.h.ether.Airtime(0)) // the keeper reckons it by its length; a modem may only tell of more
+		m.going = nil
+	}
+}
+
+// due is when step has something to do.
+func (m *mast) due() time.Duration {
+	switch {
+	case m.going == nil:
+		return math.MaxInt64
+	case m.going.frame != nil:
+		return m.going.at
+	}
+	return m.free
+}
 
 func (h *house) run(ctx context.Context) {
 	const look = 1 << 12 // rounds between two looks at the clock on the wall
@@ -215,8 +273,11 @@ func (h *house) run(ctx context.Context) {
 				h.take(e)
 			}
 		}
+		h.mast.step(h.now)
 		h.tick()
-		h.send()
+		if h.again <= h.now {
+			h.later(h.steps.Send())
+		}
 		h.now = max(h.now, min(wake, h.next()))
 	}
 	h.now = h.o.For
@@ -225,13 +286,7 @@ func (h *house) run(ctx context.Context) {
 // take hands a frame to the core.
 func (h *house) take(e ether.Event) {
 	h.frames++
-	h.answer(h.steps.Packet(radio.Packet{Frame: e.Frame, Measured: true, RSSI: e.RSSI, SNR: e.SNR, FreqErr: e.Freq, Bearer: modem{}.Name()}))
-}
-
-func (h *house) answer(out []gateway.Outgoing) {
-	for _, o := range out {
-		h.waiting = append(h.waiting, answer{h.now + 2*Line, o.Frame})
-	}
+	h.later(h.steps.Packet(radio.Packet{Frame: e.Frame, Measured: true, RSSI: e.RSSI, SNR: e.SNR, FreqErr: e.Freq, Bearer: mastName}))
 }
 
 func (h *house) tick() {
@@ -240,18 +295,14 @@ func (h *house) tick() {
 		return
 	}
 	h.ticked, h.frames = h.now, 0
-	h.answer(h.steps.Tick())
+	h.later(h.steps.Tick())
 }
 
-// send gives the modem what it can send now.
-func (h *house) send() {
-	for len(h.waiting) > 0 && h.waiting[0].at <= h.now && h.free <= h.now {
-		airtime, err := h.ether.Transmit(h.now, h.waiting[0].frame)
-		if err != nil {
-			return // it is sending still
-		}
-		h.free = h.now + airtime
-		h.waiting = h.waiting[1:]
+// later notes when what a link has refused for now may go.
+func (h *house) later(wait time.Duration) {
+	h.again = math.MaxInt64
+	if wait > 0 {
+		h.again = h.now + wait
 	}
 }
 
@@ -261,8 +312,5 @@ func (h *house) next() time.Duration {
 	if h.frames > 0 {
 		next = h.ticked + tickWhile
 	}
-	if len(h.waiting) > 0 {
-		next = min(next, max(h.waiting[0].at, h.free))
-	}
-	return max(next, h.now)
+	return max(min(next, h.again, h.mast.due()), h.now)
 }

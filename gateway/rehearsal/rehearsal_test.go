@@ -158,6 +158,28 @@ func TestMemoryStaysFlat(t *testing.T) {
 	}
 }
 
+// A storm that would have the gateway answer for several times the 3.6 s an hour that are lawful at 869 MHz: as the air counts,
+// no hour holds more, nearly all of it is used, and every trip is stored all the same.
+func TestStormStaysLawful(t *testing.T) {
+	s := meadow(3, 1)
+	s.Air.Frequency, s.Air.Fading = 869.0, "none"
+	for i := range s.Nodes {
+		s.Nodes[i].Rate = nil
+		for k := range 60 {
+			s.Nodes[i].Trips = append(s.Nodes[i].Trips, ether.Trip{At: ether.Duration(time.Duration(10+50*k+i) * time.Second), For: ether.Duration(2 * time.Second)})
+		}
+	}
+	r := rehearse(t, s, 1, 12*time.Hour)
+	if r.Trips.Made != 180 || r.Trips.Delivered != 180 {
+		t.Errorf("%+v, want all of 180 trips", r.Trips)
+	}
+	g := r.Nodes[len(r.Nodes)-1]
+	if g.Name != "gateway" || g.Limit != 3600*time.Millisecond || !g.Lawful() || g.Hour < 3*time.Second/2 {
+		t.Errorf("%+v", g)
+	}
+	t.Logf("the gateway sent for %v in its busiest hour, of %v", g.Hour, g.Limit)
+}
+
 // BenchmarkDay is a day of 50 gates that check in every 15 minutes and make 20 trips in all.
 func BenchmarkDay(b *testing.B) {
 	for b.Loop() {

@@ -326,9 +326,10 @@ func (l *Ledger) room(use Use, airtime time.Duration) time.Duration {
 }
 
 // What Save gives: "LLA", version 1; flags (1: wall clock set); boot (16); wall clock, ns (8); time since boot, ns (8);
-// airtime set aside, ns (8); then as uvarints the number of entries and for each of them, from the newest to the oldest,
-// in µs: airtime, rounded up; time from its end to that of the entry before it (the first: to the moment of saving),
-// rounded down; time from the beginning of its slot to its end. Last the CRC-32C of all that (4). Big-endian.
+// airtime set aside, ns (8); then as uvarints how far the last entry's end lies in the future, µs, rounded up; the number
+// of entries; and for each of them, from the newest to the oldest, in µs: airtime, rounded up; time from its end to that of
+// the entry before it (the first: to the future just named), rounded down; time from the beginning of its slot to its end.
+// Last the CRC-32C of all that (4). Big-endian.
 const (
 	savedMagic = "LLA\x01"
 	savedFixed = len(savedMagic) + 1 + 16 + 8 + 8 + 8
@@ -351,16 +352,15 @@ func (l *Ledger) Save(now Moment, ahead time.Duration) []byte {
 	for _, p := range l.pending {
 		ahead += p.airtime
 	}
-	ended := l.past
-	for n := len(ended); n > 0 && ended[n-1].end > l.now; n-- {
-		ahead += ended[n-1].airtime
-		ended = ended[:n-1]
-	}
 	b = binary.BigEndian.AppendUint64(b, uint64(ahead))
-	b = binary.AppendUvarint(b, uint64(len(ended)))
-	end := l.now
-	for i := len(ended) - 1; i >= 0; i-- {
-		p := ended[i]
+	lead := time.Duration(0)
+	if n := len(l.past); n > 0 {
+		lead = max(l.past[n-1].end-l.now+time.Microsecond-1, 0) / time.Microsecond
+	}
+	b = binary.AppendUvarint(binary.AppendUvarint(b, uint64(lead)), uint64(len(l.past)))
+	end := l.now + lead*time.Microsecond
+	for i := len(l.past) - 1; i >= 0; i-- {
+		p := l.past[i]
 		ago := (end - p.end) / time.Microsecond
 		end -= ago * time.Microsecond
 		b = binary.AppendUvarint(b, uint64((p.airtime+time.Microsecond-1)/time.Microsecond))
@@ -370,7 +370,8 @@ func (l *Ledger) Save(now Moment, ahead time.Duration) []byte {
 	return binary.BigEndian.AppendUint32(b, crc32.Checksum(b, castagnoli))
 }
 
-// saved is what Save gave, with past from the oldest to the newest, and end and slot as times from there to saving.
+// saved is what Save gave, with past from the oldest to the newest, and end and slot as times from there to saving; below
+// 0 if they lie after it.
 type saved struct {
 	at    Moment
 	ahead time.Duration
@@ -394,12 +395,12 @@ func parseSaved(b []byte) (s saved, err error) {
 		Mono: time.Duration(binary.BigEndian.Uint64(body[29:]))}
 	s.ahead = time.Duration(binary.BigEndian.Uint64(body[37:]))
 	r := varints{body[savedFixed:], true}
+	ago := -time.Duration(r.next()) * time.Microsecond
 	n := r.next()
 	if n > maxEntries || s.ahead < 0 || s.ahead > maxSaved || s.at.Mono < 0 {
 		return s, errors.New("its figures cannot be")
 	}
 	s.past = make([]spent, n)
-	ago := time.Duration(0)
 	for i := len(s.past) - 1; i >= 0; i-- {
 		airtime := time.Duration(r.next()) * time.Microsecond
 		ago += time.Duration(r.next()) * time.Microsecond

@@ -394,7 +394,10 @@ func TestSavedTwiceIsTheSame(t *testing.T) {
 		l.Settle(g, 1234567*time.Nanosecond, now)
 	}
 	m := Moment{Boot: [16]byte{1}, Mono: now}
-	before := slices.Clone(l.past)
+	var before []spent
+	g, _, _ := l.Spend(now, UseTrip, time.Millisecond)
+	l.Settle(g, time.Millisecond, now+time.Second) // in the future
+	before = slices.Clone(l.past)
 	image := l.Save(m, 0)
 	for range 100 {
 		l = newLedger(t, LedgerOptions{Budget: time.Hour, Now: m, Saved: image})

@@ -163,7 +163,7 @@ var contract = map[string]func(*testing.T, *line){
 
 // quick waits little before reopening, as befits a line that is pulled on purpose.
 func (l *line) quick() Options {
-	o := Options{Open: l.open, Transmit: true, BackoffMin: 5 * time.Millisecond, BackoffMax: 20 * time.Millisecond,
+	o := Options{Open: l.open, Permit: permitAll, BackoffMin: 5 * time.Millisecond, BackoffMax: 20 * time.Millisecond,
 		Retry: 200 * time.Millisecond, SendTimeout: time.Minute}
 	l.host(&o)
 	return o

@@ -12,7 +12,7 @@
 // and asks every half minute whether the modem still lives. Whatever goes wrong, it closes, waits a little, and begins
 // again:
 //
-//	m := modem.New(modem.Options{Name: "barn", Open: openTTY, Parameters: p, Transmit: true})
+//	m := modem.New(modem.Options{Name: "barn", Open: openTTY, Parameters: p, Permit: ledger.Permit})
 //	go m.Run(ctx, deliver)
 //
 // A Device is the modem's own end. Tests and the simulator use it in the place of a board.

@@ -176,7 +176,7 @@ func (f *framed) sendResult(r SendResult) {
 		f.s.sent(report)
 	case Busy:
 		f.s.m.count(func(st *Stats) { st.Busy++ })
-		f.s.answer(result{report, ErrBusy})
+		f.s.answer(radio.NotSent, result{report, ErrBusy})
 	default:
 		f.s.refused(report, r.Reason, r.Text)
 	}

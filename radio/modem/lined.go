@@ -105,7 +105,7 @@ func (l *lined) again() {
 		return
 	}
 	if err := l.s.flying.ctx.Err(); err != nil {
-		l.s.answer(result{err: err})
+		l.s.answer(radio.NotSent, result{err: err})
 		return
 	}
 	l.busy = false
@@ -206,7 +206,7 @@ func (l *lined) send(frame []byte) error {
 func (l *lined) overdue() {
 	if l.busy {
 		l.s.retry.Stop()
-		l.s.answer(result{err: fmt.Errorf("%w for %v", ErrBusy, l.s.m.o.SendTimeout)})
+		l.s.answer(radio.NotSent, result{err: fmt.Errorf("%w for %v", ErrBusy, l.s.m.o.SendTimeout)})
 		return
 	}
 	l.s.noResult()

@@ -84,7 +84,7 @@ func (m *mate) welcome() {
 
 func linedOptions(t *testing.T, change func(*lines.Config)) (Options, chan *mate) {
 	open, ends := mates(t)
-	return Options{Open: open, Transmit: true, Lines: talkerDialect(t, "hex", change)}, ends
+	return Options{Open: open, Permit: permitAll, Lines: talkerDialect(t, "hex", change)}, ends
 }
 
 func unchanged(*lines.Config) {}
@@ -590,9 +590,9 @@ func TestLinesOptions(t *testing.T) {
 	if err := o.Check(); err != nil {
 		t.Errorf("Check of a modem that only receives = %v, want nil", err)
 	}
-	o.Transmit = true
-	if err := o.Check(); err == nil || !strings.Contains(err.Error(), "Transmit") {
-		t.Errorf("Check with Transmit and no line for it = %v, want an error that names it", err)
+	o.Permit = permitAll
+	if err := o.Check(); err == nil || !strings.Contains(err.Error(), "Permit") {
+		t.Errorf("Check with Permit and no line for it = %v, want an error that names it", err)
 	}
 	slow := talkerDialect(t, "hex", func(c *lines.Config) {
 		c.Initialise[0].Timeout = lines.Duration(20 * time.Second)

@@ -29,8 +29,11 @@ type Options struct {
 	Parameters Parameters
 	// Lines, if given, makes the Modem speak the line dialect. The radio is set by its lines then, not by Parameters.
 	Lines *lines.Dialect
-	// Transmit allows Send. Without it Send returns ErrReceiveOnly.
-	Transmit bool
+	// Permit is asked for every frame before it is handed on, and there is no other way to the air. Without it Send returns
+	// ErrReceiveOnly. Its error is Send's, a *radio.WaitError for a frame that may go later. If it permits a frame, settle
+	// is called exactly once, as soon as it is known what became of the frame: Sent with the airtime that the modem told, 0
+	// if it did not tell. Permit may wait for a disk; settle must not wait.
+	Permit func(frame []byte) (settle func(fate radio.Fate, airtime time.Duration), err error)
 
 	BackoffMin   time.Duration // wait before the first attempt to reopen; default 0.5 s; doubles, plus up to half as much at random
 	BackoffMax   time.Duration // longest wait; default 30 s
@@ -68,8 +71,8 @@ func (o Options) Check() error {
 	switch {
 	case o.Open == nil:
 		return errors.New("modem: Open is not set: nothing says how to reach the modem")
-	case o.Lines != nil && o.Transmit && !o.Lines.CanSend:
-		return errors.New("modem: Transmit is set, but the line dialect has no line that makes the modem send")
+	case o.Lines != nil && o.Permit != nil && !o.Lines.CanSend:
+		return errors.New("modem: Permit is set, but the line dialect has no line that makes the modem send")
 	case min(o.BackoffMin, o.HelloTimeout, o.Retry, o.Heartbeat, o.WriteTimeout, o.SendTimeout) < 0:
 		return errors.New("modem: a time is negative: expected 0 (the default) or more")
 	case o.BackoffMax < o.BackoffMin:
@@ -197,9 +200,15 @@ var _ radio.Link = (*Modem)(nil)
 
 // request is one frame on its way. Whoever takes it from the queue answers exactly once.
 type request struct {
-	ctx   context.Context
-	frame []byte
-	done  chan result // capacity 1
+	ctx    context.Context
+	frame  []byte
+	settle func(radio.Fate, time.Duration)
+	done   chan result // capacity 1
+}
+
+func (r *request) answer(fate radio.Fate, res result) {
+	r.settle(fate, res.report.Airtime)
+	r.done <- res
 }
 
 type result struct {
@@ -268,7 +277,7 @@ func (m *Modem) dialect(s *session, before *lost) dialect {
 }
 
 // Send implements radio.Link. The address is ignored: everybody on the channel hears. Beside radio.ErrDown it returns
-// ErrReceiveOnly, ErrQueueFull, ErrBusy, ErrNoResult, a *RefusedError, or ctx's error; after ErrNoResult and after ctx's
+// ErrReceiveOnly, what Permit returns, ErrQueueFull, ErrBusy, ErrNoResult, a *RefusedError, or ctx's error; after ErrNoResult and after ctx's
 // error the frame may have been sent all the same.
 func (m *Modem) Send(ctx context.Context, _ string, frame []byte) error {
 	_, err := m.SendReported(ctx, frame)
@@ -277,14 +286,22 @@ func (m *Modem) Send(ctx context.Context, _ string, frame []byte) error {
 
 // SendReported is Send, and returns what the modem told of the frame.
 func (m *Modem) SendReported(ctx context.Context, frame []byte) (Report, error) {
-	if !m.o.Transmit {
+	if m.o.Permit == nil {
 		return Report{}, ErrReceiveOnly
 	}
 	if len(frame) == 0 || len(frame) > radio.MaxFrame {
 		return Report{}, fmt.Errorf("send %d bytes: expected 1 to %d", len(frame), radio.MaxFrame)
 	}
-	req := &request{ctx: ctx, frame: append([]byte(nil), frame...), done: make(chan result, 1)}
+	if !m.Up() { // then nothing needs to be asked
+		return Report{}, radio.ErrDown
+	}
+	settle, err := m.o.Permit(frame)
+	if err != nil {
+		return Report{}, err
+	}
+	req := &request{ctx: ctx, frame: append([]byte(nil), frame...), settle: settle, done: make(chan result, 1)}
 	if err := m.enqueue(req); err != nil {
+		settle(radio.NotSent, 0)
 		return Report{}, err
 	}
 	select {
@@ -332,7 +349,7 @@ func (m *Modem) setDown() {
 	for {
 		select {
 		case req := <-m.queue:
-			req.done <- result{err: radio.ErrDown}
+			req.answer(radio.NotSent, result{err: radio.ErrDown})
 		default:
 			return
 		}

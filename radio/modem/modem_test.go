@@ -369,7 +369,7 @@ func TestRestart(t *testing.T) {
 		"hello while busy": func(p *peer) { hear[Send](p); p.say(ModemHello{Version, 0, 255, "peer"}) },
 	} {
 		bubble(t, name, func(t *testing.T) {
-			r, p, _ := up(t, Options{Transmit: true, SendTimeout: time.Minute})
+			r, p, _ := up(t, Options{Permit: permitAll, SendTimeout: time.Minute})
 			sent := make(chan error, 1)
 			go func() { sent <- r.Send(context.Background(), "", []byte("receipt")) }()
 			restart(p)
@@ -566,7 +566,7 @@ func TestSend(t *testing.T) {
 		{SendResult{Outcome: Refused, Reason: ReasonNotAllowed, Text: "duty cycle"}, refused},
 	} {
 		bubble(t, fmt.Sprint(c.result.Outcome), func(t *testing.T) {
-			r, p, _ := up(t, Options{Transmit: true})
+			r, p, _ := up(t, Options{Permit: permitAll})
 			type outcome struct {
 				Report
 				error
@@ -599,7 +599,7 @@ func TestSend(t *testing.T) {
 
 func TestSendWithoutAResult(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
-		r, p, _ := up(t, Options{Transmit: true})
+		r, p, _ := up(t, Options{Permit: permitAll})
 		began := time.Now()
 		first, second := sender(r, context.Background(), "first"), sender(r, context.Background(), "second")
 		late := hear[Send](p)
@@ -620,7 +620,7 @@ func TestSendWithoutAResult(t *testing.T) {
 
 func TestSendQueueIsBoundedAndInOrder(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
-		r, p, _ := up(t, Options{Transmit: true})
+		r, p, _ := up(t, Options{Permit: permitAll})
 		var sent []<-chan error
 		for i := range 1 + 16 { // one in the air and a queue of 16
 			sent = append(sent, sender(r, context.Background(), fmt.Sprint(i)))
@@ -647,7 +647,7 @@ func TestSendQueueIsBoundedAndInOrder(t *testing.T) {
 
 func TestSendIsCancelledInTheQueue(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
-		r, p, _ := up(t, Options{Transmit: true})
+		r, p, _ := up(t, Options{Permit: permitAll})
 		first := sender(r, context.Background(), "first")
 		ctx, cancel := context.WithCancel(context.Background())
 		second := sender(r, ctx, "second")
@@ -671,7 +671,7 @@ func TestSendIsCancelledInTheQueue(t *testing.T) {
 
 func TestLossFailsWhatWaitsToBeSent(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
-		r, p, _ := up(t, Options{Transmit: true})
+		r, p, _ := up(t, Options{Permit: permitAll})
 		flying, queued := sender(r, context.Background(), "flying"), sender(r, context.Background(), "queued")
 		hear[Send](p)
 		p.conn.Close()
@@ -686,7 +686,7 @@ func TestLossFailsWhatWaitsToBeSent(t *testing.T) {
 func TestSendRefusesAtOnce(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		open, ends := peers(t)
-		r := start(t, Options{Open: open, Transmit: true})
+		r := start(t, Options{Open: open, Permit: permitAll})
 		if err := r.Send(context.Background(), "", []byte("x")); !errors.Is(err, radio.ErrDown) {
 			t.Errorf("Send before the modem is up = %v, want %v", err, radio.ErrDown)
 		}
@@ -712,7 +712,7 @@ func TestSendRefusesAtOnce(t *testing.T) {
 
 func TestReceiveOnly(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
-		r, p, _ := up(t, Options{Transmit: false})
+		r, p, _ := up(t, Options{})
 		if err := r.Send(context.Background(), "", []byte("x")); !errors.Is(err, ErrReceiveOnly) {
 			t.Errorf("Send = %v, want %v", err, ErrReceiveOnly)
 		}

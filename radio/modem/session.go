@@ -214,12 +214,12 @@ func (s *session) waiting() <-chan *request {
 
 func (s *session) transmit(req *request) {
 	if err := req.ctx.Err(); err != nil {
-		req.done <- result{err: err}
+		req.answer(radio.NotSent, result{err: err})
 		return
 	}
 	if err := s.d.send(req.frame); err != nil {
 		s.m.count(func(st *Stats) { st.Refused++ })
-		req.done <- result{err: err}
+		req.answer(radio.NotSent, result{err: err})
 		return
 	}
 	s.flying = req
@@ -227,9 +227,9 @@ func (s *session) transmit(req *request) {
 }
 
 // answer ends the frame in flight.
-func (s *session) answer(r result) {
+func (s *session) answer(fate radio.Fate, r result) {
 	if s.flying != nil {
-		s.flying.done <- r
+		s.flying.answer(fate, r)
 		s.flying = nil
 	}
 	s.resultBy.Stop()
@@ -241,24 +241,24 @@ func (s *session) sent(r Report) {
 		st.Sent++
 		st.Airtime += r.Airtime
 	})
-	s.answer(result{report: r})
+	s.answer(radio.Sent, result{report: r})
 }
 
 // refused answers the frame in flight with the modem's refusal.
 func (s *session) refused(r Report, reason Reason, text string) {
 	s.m.count(func(st *Stats) { st.Refused++ })
-	s.answer(result{r, &RefusedError{reason, text}})
+	s.answer(radio.NotSent, result{r, &RefusedError{reason, text}})
 }
 
 // noResult answers the frame in flight when the modem does not.
 func (s *session) noResult() {
 	s.m.count(func(st *Stats) { st.NoResult++ })
-	s.answer(result{err: fmt.Errorf("%w within %v", ErrNoResult, s.m.o.SendTimeout)})
+	s.answer(radio.Unknown, result{err: fmt.Errorf("%w within %v", ErrNoResult, s.m.o.SendTimeout)})
 }
 
 // down makes the bearer down, and fails what is in flight and in the queue.
 func (s *session) down() {
-	s.answer(result{err: fmt.Errorf("%w: the modem went away before it told what became of the frame", radio.ErrDown)})
+	s.answer(radio.Unknown, result{err: fmt.Errorf("%w: the modem went away before it told what became of the frame", radio.ErrDown)})
 	s.m.setDown()
 }
 
