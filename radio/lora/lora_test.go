@@ -255,6 +255,10 @@ func TestAirtimeProperties(t *testing.T) {
 				t.Fatalf("%+v: FreeBytes(%d) = %d, which is not all", s, n, free)
 			}
 		}
+		whole := r.IntN(MaxFrame + 1)
+		if n := s.MaxPayload(s.Airtime(whole)); n != whole+s.FreeBytes(whole) {
+			t.Fatalf("%+v: MaxPayload of the airtime of %d bytes = %d, want those and the %d free ones", s, whole, n, s.FreeBytes(whole))
+		}
 		limit := time.Duration(r.Int64N(int64(2 * s.Airtime(MaxFrame))))
 		if n := s.MaxPayload(limit); n >= 0 && s.Airtime(n) > limit || n < MaxFrame && s.Airtime(n+1) <= limit {
 			t.Fatalf("%+v: MaxPayload(%v) = %d, whose airtime is %v", s, limit, n, s.Airtime(n))

@@ -1,6 +1,7 @@
 package lora
 
 import (
+	"fmt"
 	"math"
 	"slices"
 	"strings"
@@ -66,6 +67,51 @@ func TestEurope(t *testing.T) {
 	}
 	if !slices.Equal(got, want) {
 		t.Errorf("europe:\n%s\nwant\n%s", strings.Join(got, "\n"), strings.Join(want, "\n"))
+	}
+}
+
+// The other regions' rows, likewise written down a second time.
+func TestElsewhere(t *testing.T) {
+	want := []string{
+		"902-928 MHz 1000 mW conducted 6 dBi free, 8 dBm in 3 kHz, 500 kHz or more, verified false",
+		"902-928 MHz 0.75 mW EIRP verified true",
+		"915-928 MHz 1000 mW EIRP 14 dBm in 3 kHz, 500 kHz or more, verified false",
+		"915-928 MHz 3 mW EIRP verified false",
+		"920-928 MHz 1000 mW EIRP 14 dBm in 3 kHz, 500 kHz or more, verified false",
+		"915-928 MHz 3 mW EIRP verified false",
+		"865-867 MHz 1000 mW conducted 8.17 dBi free, at most 200 kHz, verified false",
+		"865-868 MHz 1000 mW conducted 8.17 dBi free, at most 200 kHz, verified false",
+		"920.5-923.5 MHz 20 mW conducted 3 dBi free, listen 5ms, send 4s, pause 50ms, 1h0m0s an hour, channels of 200 kHz, verified false",
+		"922.3-928.1 MHz 20 mW conducted 3 dBi free, listen 128µs, send 400ms, pause 2ms, 6m0s an hour, channels of 200 kHz, verified false",
+	}
+	var got []string
+	for _, b := range bands {
+		if b.Region == "europe" {
+			continue
+		}
+		s := fmt.Sprintf("%s %s mW %v ", b.Range(), number(math.Pow(10, b.Limit/10)), b.As)
+		if b.As == Conducted {
+			s += fmt.Sprintf("%v dBi free, ", b.GainFree)
+		}
+		if b.Density > 0 {
+			s += fmt.Sprintf("%.0f dBm in 3 kHz, ", milliwatts(b.Density))
+		}
+		if b.Listen > 0 {
+			s += fmt.Sprintf("listen %v, send %v, pause %v, %v an hour, ", b.Listen, b.LongestFrame, b.Pause, b.Budget())
+		}
+		if b.MinBandwidth > 0 {
+			s += fmt.Sprintf("%d kHz or more, ", b.MinBandwidth/1000)
+		}
+		if b.MaxBandwidth > 0 {
+			s += fmt.Sprintf("at most %d kHz, ", b.MaxBandwidth/1000)
+		}
+		if b.Channel > 0 {
+			s += fmt.Sprintf("channels of %d kHz, ", b.Channel/1000)
+		}
+		got = append(got, s+fmt.Sprint("verified ", b.Verified))
+	}
+	if !slices.Equal(got, want) {
+		t.Errorf("elsewhere:\n%s\nwant\n%s", strings.Join(got, "\n"), strings.Join(want, "\n"))
 	}
 }
 
