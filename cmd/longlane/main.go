@@ -12,6 +12,7 @@ import (
 	"os"
 	"os/signal"
 	"regexp"
+	"strconv"
 	"strings"
 	"syscall"
 	"time"
@@ -163,16 +164,37 @@ func options(f *flag.FlagSet) string {
 // duration adds an option that takes a time of 0 or more. A bare number is refused: nobody can tell what it counts.
 func (c *call) duration(p *time.Duration, name, usage string) {
 	c.Func(name, usage, func(s string) error {
-		d, err := time.ParseDuration(s)
+		d, err := parseDuration(s)
 		switch {
 		case err != nil:
-			return errors.New(`expected a number with its unit, such as "5s", "2m" or "1h30m"`)
+			return errors.New(`expected a number with its unit, such as "5s", "2m", "1h30m" or "365d"`)
 		case d < 0:
 			return errors.New("expected a time that is not negative")
 		}
 		*p = d
 		return nil
 	})
+}
+
+// parseDuration is time.ParseDuration with whole days, which may stand first: "365d", "1d12h".
+func parseDuration(s string) (time.Duration, error) {
+	count, rest, ok := strings.Cut(s, "d")
+	if !ok {
+		return time.ParseDuration(s)
+	}
+	const most = uint64(1<<63-1) / uint64(24*time.Hour)
+	days, err := strconv.ParseUint(count, 10, 32)
+	if err == nil && days >= most {
+		err = strconv.ErrRange
+	}
+	if err != nil || rest == "" {
+		return time.Duration(days) * 24 * time.Hour, err
+	}
+	d, err := time.ParseDuration(rest)
+	if err == nil && (d < 0 || d >= 24*time.Hour) {
+		err = strconv.ErrRange
+	}
+	return time.Duration(days)*24*time.Hour + d, err
 }
 
 // dash is where the flag package names an option in its errors; it writes one dash.

@@ -22,68 +22,118 @@ import (
 
 var simCommand = command{
 	name:  "sim",
-	brief: "drive virtual nodes behind a virtual modem on a real pty",
-	usage: "--scenario FILE --modem PATH [--out FILE] [--for DURATION] [--drain] [--seed N]",
+	brief: "drive virtual nodes: behind a virtual modem on a real pty, or as fast as can be, with a report",
+	usage: "--scenario FILE --modem PATH [--out FILE] [--for DURATION] [--drain] [--seed N]\n" +
+		"       longlane sim --fast --scenario FILE [--for DURATION] [--seed N] [--json] [--out FILE]",
 	example: `  longlane sim --scenario orchard.toml --modem /tmp/modem --out sim.jsonl
   (a copy of testdata/sim/hill-orchard.toml with its nodes' cards beside it; the gateway's config says
-  device = "/tmp/modem")`,
+  device = "/tmp/modem")
+
+  longlane sim --fast --scenario testdata/sim/meadow.toml --for 365d
+  (a year of 50 gates, rehearsed with the gateway's own core; no card and no config is needed)`,
 	run: simulate,
 }
 
 type simOptions struct {
 	scenario, modem, out, memory string
 	length                       time.Duration
-	drain                        bool
+	drain, fast, json            bool
 	seed                         uint64
+	chart                        string
 }
 
 func simulate(ctx context.Context, c *call) error {
 	var o simOptions
 	c.StringVar(&o.scenario, "scenario", "", "the scenario `file`")
 	c.StringVar(&o.modem, "modem", "", "make this `path` a link to the virtual modem's tty")
-	c.StringVar(&o.out, "out", "-", "the `file` for what happened, one JSON line each; - is standard output")
+	c.StringVar(&o.out, "out", "", "the `file` for what happened, one JSON line each; - is standard output, which is the default behind a pty")
 	c.StringVar(&o.memory, "memory", "", "the `directory` of the nodes' lasting memory (default: the scenario's own)")
-	c.duration(&o.length, "for", "end after this `time`, such as 5s or 2m")
+	c.duration(&o.length, "for", "end after this `time`, such as 5s, 2m or 365d; with --fast it is a day unless given")
 	c.BoolVar(&o.drain, "drain", false, "end once no more trips come and none waits for its receipt")
 	c.Uint64Var(&o.seed, "seed", 0, "use this `number` instead of the scenario's seed")
+	c.BoolVar(&o.fast, "fast", false, "rehearse nodes and gateway in virtual time, as fast as can be, and report")
+	c.BoolVar(&o.json, "json", false, "with --fast: print the report as JSON")
 	if _, err := c.parse(0); err != nil {
 		return err
 	}
-	if o.scenario == "" || o.modem == "" {
-		return badUsage("give --scenario FILE and --modem PATH; `longlane sim --help` shows an example")
+	if err := o.check(); err != nil {
+		return err
 	}
-	if o.memory == "" {
-		o.memory = filepath.Dir(o.scenario)
-	}
-	sc, err := readScenario(o.scenario)
+	doc, sc, err := readScenario(o.scenario)
 	if err != nil {
 		return err
 	}
 	if o.seed == 0 {
 		o.seed = sc.Seed
 	}
+	if o.fast {
+		return o.rehearse(ctx, c, doc, sc)
+	}
+	if err := refused(doc, sc.Validate()); err != nil {
+		return err
+	}
 	return o.run(ctx, c, sc)
 }
 
-// readScenario refuses what cannot work, with file, line and reason, before anything runs.
-func readScenario(path string) (ether.Scenario, error) {
+// check refuses options that do not belong together, and fills in what was left out.
+func (o *simOptions) check() error {
+	const help = "`longlane sim --help` shows an example"
+	switch {
+	case o.fast && o.modem != "":
+		return badUsage("--fast and --modem exclude each other: a rehearsal has its own gateway, and no modem; leave one out; %s", help)
+	case o.fast && (o.drain || o.memory != ""):
+		return badUsage("--drain and --memory belong to a simulation behind --modem, not to --fast; %s", help)
+	case o.fast && o.out == "-":
+		return badUsage("--out -: with --fast the report goes to standard output; give a file")
+	case o.fast && o.length > longestRehearsal:
+		return badUsage("--for: found %v, expected at most 3650d", o.length)
+	case o.fast && o.scenario == "":
+		return badUsage("give --scenario FILE; %s", help)
+	case !o.fast && (o.json || o.chart != ""):
+		return badUsage("--json and --chart belong to the report of --fast; %s", help)
+	case !o.fast && (o.scenario == "" || o.modem == ""):
+		return badUsage("give --scenario FILE and --modem PATH, or --fast and --scenario FILE; %s", help)
+	}
+	if o.fast && o.length == 0 {
+		o.length = 24 * time.Hour
+	}
+	if !o.fast && o.out == "" {
+		o.out = "-"
+	}
+	if o.memory == "" {
+		o.memory = filepath.Dir(o.scenario)
+	}
+	return nil
+}
+
+// readScenario gives the scenario as it stands in the file, which may still ask for what cannot be: see refused.
+func readScenario(path string) (*config.Document, ether.Scenario, error) {
 	var sc ether.Scenario
 	text, err := os.ReadFile(path)
 	if err != nil {
-		return sc, usageError{fmt.Errorf("read scenario: %w", err)}
+		return nil, sc, usageError{fmt.Errorf("read scenario: %w", err)}
 	}
 	doc, err := config.Open(path, text)
 	if err != nil {
-		return sc, usageError{err}
+		return nil, sc, usageError{err}
 	}
 	doc.Into(&sc)
-	if doc.Err() == nil {
-		refuseFields(doc, sc.Validate())
-	}
 	if err := doc.Err(); err != nil {
-		return sc, usageError{err}
+		return nil, sc, usageError{err}
 	}
-	return sc, nil
+	return doc, sc, nil
+}
+
+// refused is err with the file and line of each field that it names.
+func refused(doc *config.Document, err error) error {
+	if err == nil {
+		return nil
+	}
+	refuseFields(doc, err)
+	if told := doc.Err(); told != nil {
+		return usageError{told}
+	}
+	return err
 }
 
 func refuseFields(doc *config.Document, err error) {
@@ -133,7 +183,7 @@ func (o *simOptions) play(ctx context.Context, c *call, sc ether.Scenario, b *bo
 		ctx, cancel = context.WithTimeout(ctx, o.length)
 		defer cancel()
 	}
-	lines := &recordLines{w: bufio.NewWriter(out), stop: cancel}
+	lines := &recordLines{w: bufio.NewWriter(out), stop: cancel, live: true}
 	mem := &memory{dir: o.memory}
 	saved, err := mem.load(sc)
 	if err != nil {
@@ -198,10 +248,11 @@ func drain(ctx context.Context, end context.CancelFunc, live *ether.Live, until 
 	}
 }
 
-// recordLines writes what happened, a line at a time, so that a reader never waits for one.
+// recordLines writes what happened, a line at a time.
 type recordLines struct {
 	w    *bufio.Writer
 	stop context.CancelFunc
+	live bool // a reader never waits for a line
 	err  error
 }
 
@@ -210,7 +261,14 @@ func (l *recordLines) write(r ether.Record) {
 		return
 	}
 	err := json.NewEncoder(l.w).Encode(r)
-	if err = errors.Join(err, l.w.Flush()); err != nil {
+	if l.live {
+		err = errors.Join(err, l.w.Flush())
+	}
+	l.fail(err)
+}
+
+func (l *recordLines) fail(err error) {
+	if err != nil {
 		l.err = fmt.Errorf("write record: %w", err)
 		l.stop() // a record with holes proves nothing
 	}

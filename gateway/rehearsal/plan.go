@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"strings"
 	"time"
 
 	"longlane/proto"
@@ -24,45 +25,44 @@ const fadeUp = 10
 // Band is the row of the rules under which every station of s sends, or an error that names the field that is in the way: a
 // channel that is not lawful, a node that can never be heard, a station that would have to send more than it may.
 func Band(s ether.Scenario) (lora.Band, error) {
-	longest := tripSize + proto.MaxHops*proto.HopSize
-	if s.Air.Region != "" && s.Air.Frequency == 0 {
-		return lora.Band{}, &ether.FieldError{Path: "air.frequency", Found: "nothing",
-			Expected: fmt.Sprintf("the channel's centre in MHz, such as %v", float64(lora.Default(s.Air.Region).Frequency)/1e6)}
+	if lora.Bands(s.Air.Region) == nil {
+		found := fmt.Sprintf("%q", s.Air.Region)
+		if s.Air.Region == "" {
+			found = "nothing"
+		}
+		return lora.Band{}, &ether.FieldError{Path: "air.region", Found: found,
+			Expected: fmt.Sprintf(`the one whose rules hold where the antennas stand, of %s; such as region = "europe" under [air]`, strings.Join(lora.Regions(), ", "))}
 	}
+	if s.Air.Frequency == 0 {
+		usual := lora.Default(s.Air.Region)
+		return lora.Band{}, &ether.FieldError{Path: "air.frequency", Found: "nothing",
+			Expected: fmt.Sprintf("the channel's centre in MHz, such as frequency = %v under [air]", float64(usual.Frequency)/1e6)}
+	}
+	longest := tripSize + proto.MaxHops*proto.HopSize
 	band, err := lora.Lawful(s.Air.Region, s.Transmitter(s.Air.Power, longest))
 	if err != nil {
-		field := "air.region"
-		var u *lora.Unlawful
-		if errors.As(err, &u) {
-			field = "air.frequency"
-		}
-		return band, &ether.FieldError{Path: field, Found: err.Error(), Expected: "a channel and a power that are lawful there"}
+		return band, unlawful("air.frequency", err)
 	}
 	var errs []error
 	for i := range s.Nodes {
 		errs = append(errs, heard(&s, i), within(&s, i, band))
 		if p := s.Nodes[i].Power; p != nil {
 			if _, err := lora.Lawful(s.Air.Region, s.Transmitter(*p, longest)); err != nil {
-				errs = append(errs, &ether.FieldError{Path: fmt.Sprintf("node[%d].power", i), Found: err.Error(), Expected: "a power that is lawful there"})
+				errs = append(errs, unlawful(fmt.Sprintf("node[%d].power", i), err))
 			}
 		}
 	}
-	return band, errors.Join(append(errs, answers(&s, band))...)
+	return band, errors.Join(append(errs, answered(&s, band))...)
 }
 
-// answers refuses a house whose modem could not receipt all that its nodes ordinarily send.
-func answers(s *ether.Scenario, band lora.Band) error {
-	need := time.Duration(0)
-	for i := range s.Nodes {
-		need += down(s, &s.Nodes[i])
+// unlawful is a refusal by the rules, with what would be lawful as what was expected.
+func unlawful(field string, err error) error {
+	expected := "a channel and a power that are lawful there"
+	found, instead, ok := strings.Cut(err.Error(), ". Lawful instead: ")
+	if ok {
+		expected = instead
 	}
-	if need <= band.Budget() {
-		return nil
-	}
-	return &ether.FieldError{Path: "air.frequency",
-		Found: fmt.Sprintf("%v MHz, where the gateway would send receipts for %v in an hour", s.Air.Frequency, need.Round(100*time.Millisecond)),
-		Expected: fmt.Sprintf("at most %v, the limit of %s (%v): another channel, rarer check-ins, or a lower spreading factor",
-			band.Budget(), band.Range(), band.Source)}
+	return &ether.FieldError{Path: field, Found: found, Expected: expected}
 }
 
 // heard refuses a node that the next station on its way could never read.
@@ -102,6 +102,22 @@ func within(s *ether.Scenario, i int, band lora.Band) error {
 		Found: fmt.Sprintf("%s, which would send for %v in an hour, its own trips and check-ins and what it passes on", s.Nodes[i].Name, need.Round(100*time.Millisecond)),
 		Expected: fmt.Sprintf("at most %v, the limit of %s (%v): fewer trips, rarer check-ins, a lower spreading factor, or another channel",
 			budget, band.Range(), band.Source)}
+}
+
+// answered refuses so many nodes that the gateway's receipts alone take more than it may send in an hour.
+func answered(s *ether.Scenario, band lora.Band) error {
+	need := time.Duration(0)
+	for i := range s.Nodes {
+		need += down(s, &s.Nodes[i])
+	}
+	if need <= band.Budget() {
+		return nil
+	}
+	return &ether.FieldError{Path: "air.frequency",
+		Found: fmt.Sprintf("a channel on which the gateway would send for %v in an hour, a receipt for each trip and check-in of all %d nodes",
+			need.Round(100*time.Millisecond), len(s.Nodes)),
+		Expected: fmt.Sprintf("at most %v, the limit of %s (%v): fewer trips, rarer check-ins, a lower spreading factor, or another channel",
+			band.Budget(), band.Range(), band.Source)}
 }
 
 // own is the airtime in an hour of the frames that a node makes, as sent behind so many hops.

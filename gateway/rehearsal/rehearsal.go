@@ -67,16 +67,9 @@ const defaultCheckIn = 15 * time.Minute
 // Run rehearses. What cannot work is refused before anything runs, by *ether.FieldErrors, joined. If ctx ends early, the report
 // is of the time until then.
 func Run(ctx context.Context, o Options) (*Report, error) {
-	o.Scenario = o.Scenario.Filled()
-	o.Scenario.Nodes = slices.Clone(o.Scenario.Nodes)
-	for i := range o.Scenario.Nodes {
-		o.Scenario.Nodes[i].Card = o.Scenario.Nodes[i].Name // as in people
-	}
-	if err := o.Scenario.Validate(); err != nil {
-		return nil, err
-	}
-	band, err := Band(o.Scenario)
-	if err != nil {
+	var band lora.Band
+	var err error
+	if o.Scenario, band, err = judge(o.Scenario); err != nil {
 		return nil, err
 	}
 	h, err := newHouse(o, band)
@@ -88,6 +81,30 @@ func Run(ctx context.Context, o Options) (*Report, error) {
 	r := h.report()
 	r.Took = time.Since(began)
 	return r, nil
+}
+
+// Check refuses what Run would refuse.
+func Check(s ether.Scenario) error {
+	s, _, err := judge(s)
+	if err != nil {
+		return err
+	}
+	_, _, err = people(&s)
+	return err
+}
+
+// judge fills a scenario in, and gives the row of the rules under which it is played.
+func judge(s ether.Scenario) (ether.Scenario, lora.Band, error) {
+	s = s.Filled()
+	s.Nodes = slices.Clone(s.Nodes)
+	for i := range s.Nodes {
+		s.Nodes[i].Card = s.Nodes[i].Name // as in people
+	}
+	if err := s.Validate(); err != nil {
+		return s, lora.Band{}, err
+	}
+	band, err := Band(s)
+	return s, band, err
 }
 
 // house is a rehearsal under way.

@@ -16,7 +16,8 @@ import (
 type Report struct {
 	Name      string
 	Seed      uint64
-	Simulated time.Duration
+	Asked     time.Duration
+	Simulated time.Duration // less than Asked if it was stopped early
 	Took      time.Duration // by the clock on the wall
 	Band      lora.Band     // under which all stations send
 
@@ -24,9 +25,11 @@ type Report struct {
 	CheckIns struct{ Sent, Heard int } // Sent counts each once, however often it is sent
 	Latency  []Point                   // of openings, from the contact to the event stored, by share, rising
 	Slowest  time.Duration
-	Nodes    []Node         // in the scenario's order, and the gateway's modem last
-	Losses   []Loss         // frames lost on the way to the station that was to hear them next, most first
-	Refused  map[string]int // frames that the core did not take, by its verdict
+	// Distribution is the same for every latency that occurred, rising. The last point's share is 1.
+	Distribution []Point
+	Nodes        []Node         // in the scenario's order, and the gateway's modem last
+	Losses       []Loss         // frames lost on the way to the station that was to hear them next, most first
+	Refused      map[string]int // frames that the core did not take, by its verdict
 }
 
 // Trips are openings of contacts.
@@ -56,14 +59,22 @@ type Node struct {
 // Lawful says whether a station kept within its limit.
 func (n *Node) Lawful() bool { return n.Hour <= n.Limit }
 
+// Share is the part of the limit that the worst hour took.
+func (n *Node) Share() float64 { return n.Hour.Seconds() / n.Limit.Seconds() }
+
+// Lawful says whether all stations kept within their limits.
+func (r *Report) Lawful() bool {
+	return !slices.ContainsFunc(r.Nodes, func(n Node) bool { return !n.Lawful() })
+}
+
 // Loss is one cause.
 type Loss struct {
 	Direction, Why string
 	Frames         int
 }
 
-// shares are those at which the latency is told.
-var shares = []float64{0.5, 0.9, 0.99, 0.999, 0.9999, 1}
+// shares are those at which the latency is told, if there are so many trips that the slowest alone does not decide.
+var shares = []float64{0.5, 0.9, 0.99, 0.999, 0.9999}
 
 // tally counts. It is the core's Meter as well.
 type tally struct {
@@ -123,15 +134,16 @@ func (t *tally) stored(at time.Duration, id gateway.ID, checkIn bool) {
 
 func (h *house) report() *Report {
 	t, s := h.tally, &h.o.Scenario
-	r := &Report{Name: s.Name, Seed: h.o.Seed, Simulated: h.now, Band: h.band, Refused: t.refused}
+	r := &Report{Name: s.Name, Seed: h.o.Seed, Asked: h.o.For, Simulated: h.now, Band: h.band, Refused: t.refused}
 	r.Trips = Trips{Made: t.made, Delivered: t.done, Dropped: t.dropped, Waiting: len(t.open)}
 	r.CheckIns.Heard = t.checks.heard
 	for _, share := range shares {
-		if t.done > 0 {
+		if float64(t.done)*(1-share) >= 1 {
 			r.Latency = append(r.Latency, Point{share, time.Duration(t.latency.ValueAtQuantile(100*share)) * time.Millisecond})
 		}
 	}
 	r.Slowest = time.Duration(t.latency.Max()) * time.Millisecond
+	r.Distribution = t.distribution()
 	for i := range s.Nodes {
 		st := h.ether.Station(s.Nodes[i].Name)
 		r.CheckIns.Sent += int(st.CheckIns)
@@ -152,8 +164,16 @@ func (h *house) node(name, died string) Node {
 	return Node{Name: name, Frames: a.Frames, Airtime: a.Total, Hour: a.Hour, Limit: h.band.Budget(), Died: died}
 }
 
-// Distribution is the latency of all trips delivered: for each bar how many took up to its Within.
-func (h *house) distribution() (bars []hdrhistogram.Bar) { return h.tally.latency.Distribution() }
+func (t *tally) distribution() (points []Point) {
+	sum := int64(0)
+	for _, bar := range t.latency.Distribution() {
+		if bar.Count > 0 {
+			sum += bar.Count
+			points = append(points, Point{float64(sum) / float64(t.latency.TotalCount()), time.Duration(bar.To) * time.Millisecond})
+		}
+	}
+	return points
+}
 
 // Frame and the rest make a gateway.Meter.
 func (t *tally) Frame(_, verdict string) {

@@ -1,0 +1,106 @@
+package rehearsal
+
+import (
+	"encoding/json"
+	"math"
+	"time"
+
+	"longlane/radio/lora"
+)
+
+// figures are a Report as a machine reads it. Whoever shows a Report to people takes the numbers from here, so that both say
+// the same.
+type figures struct {
+	Name      string  `json:"name"`
+	Seed      uint64  `json:"seed"`
+	Asked     seconds `json:"asked_s"`
+	Simulated seconds `json:"simulated_s"`
+	Complete  bool    `json:"complete"` // all the time that was asked for
+	Took      seconds `json:"took_s"`   // by the clock on the wall; all else depends on scenario and seed alone
+
+	Rule struct {
+		Region   string  `json:"region"`
+		Low      int64   `json:"low_hz"`
+		High     int64   `json:"high_hz"`
+		Limit    seconds `json:"limit_s"` // on the air, in any hour, for each station
+		Text     string  `json:"text"`
+		Document string  `json:"document"`
+		Edition  string  `json:"edition"`
+		Date     string  `json:"date"`
+		Verified bool    `json:"verified"`
+		Caution  string  `json:"caution"`
+	} `json:"rule"`
+
+	Trips struct {
+		Made      int `json:"made"`
+		Delivered int `json:"delivered"`
+		Dropped   int `json:"dropped"`
+		Held      int `json:"held"`
+	} `json:"trips"`
+	CheckIns struct {
+		Sent  int `json:"sent"`
+		Heard int `json:"heard"`
+	} `json:"check_ins"`
+	Latency  []pointFigures   `json:"latency"`   // of the trips delivered; only shares that leave at least one trip slower
+	Slowest  *seconds         `json:"slowest_s"` // null if none was delivered
+	Stations []stationFigures `json:"stations"`
+	Lawful   bool             `json:"lawful"` // all stations kept within the limit
+	Losses   []lossFigures    `json:"losses"`
+	Refused  map[string]int   `json:"refused"` // frames, by the verdict
+}
+
+type pointFigures struct {
+	Share  float64 `json:"share"`
+	Within seconds `json:"within_s"`
+}
+
+type stationFigures struct {
+	Name      string  `json:"name"`
+	Frames    int64   `json:"frames"`
+	Airtime   seconds `json:"airtime_s"`
+	WorstHour seconds `json:"worst_hour_s"`
+	Limit     seconds `json:"limit_s"`
+	Share     float64 `json:"share_of_limit"`
+	Lawful    bool    `json:"lawful"`
+	Died      string  `json:"died,omitempty"` // why
+}
+
+type lossFigures struct {
+	Direction string `json:"direction"`
+	Cause     string `json:"cause"`
+	Frames    int    `json:"frames"`
+}
+
+// seconds are written with the digits that they need, to the microsecond.
+type seconds float64
+
+func inSeconds(d time.Duration) seconds { return seconds(d.Round(time.Microsecond).Seconds()) }
+
+func (r *Report) figures() *figures {
+	f := &figures{Name: r.Name, Seed: r.Seed, Asked: inSeconds(r.Asked), Simulated: inSeconds(r.Simulated),
+		Complete: r.Simulated >= r.Asked, Took: inSeconds(r.Took), Refused: r.Refused, Lawful: r.Lawful(),
+		Latency: []pointFigures{}, Stations: []stationFigures{}, Losses: []lossFigures{}}
+	b := r.Band
+	f.Rule.Region, f.Rule.Low, f.Rule.High, f.Rule.Limit, f.Rule.Text = b.Region, b.Low, b.High, inSeconds(b.Budget()), b.String()
+	f.Rule.Document, f.Rule.Edition, f.Rule.Date, f.Rule.Verified, f.Rule.Caution = b.Document, b.Edition, b.Date, b.Verified, lora.Caution
+	f.Trips.Made, f.Trips.Delivered, f.Trips.Dropped, f.Trips.Held = r.Trips.Made, r.Trips.Delivered, r.Trips.Dropped, r.Trips.Waiting
+	f.CheckIns.Sent, f.CheckIns.Heard = r.CheckIns.Sent, r.CheckIns.Heard
+	for _, p := range r.Latency {
+		f.Latency = append(f.Latency, pointFigures{p.Share, inSeconds(p.Within)})
+	}
+	if r.Trips.Delivered > 0 {
+		f.Slowest = new(inSeconds(r.Slowest))
+	}
+	for i := range r.Nodes {
+		n := &r.Nodes[i]
+		f.Stations = append(f.Stations, stationFigures{Name: n.Name, Frames: n.Frames, Airtime: inSeconds(n.Airtime), WorstHour: inSeconds(n.Hour),
+			Limit: inSeconds(n.Limit), Share: math.Round(n.Share()*1e6) / 1e6, Lawful: n.Lawful(), Died: n.Died})
+	}
+	for _, l := range r.Losses {
+		f.Losses = append(f.Losses, lossFigures{l.Direction, l.Why, l.Frames})
+	}
+	return f
+}
+
+// MarshalJSON writes durations in seconds. Two reports of one scenario and seed differ in took_s alone.
+func (r *Report) MarshalJSON() ([]byte, error) { return json.Marshal(r.figures()) }
