@@ -18,6 +18,7 @@ import (
 	"math"
 	"os"
 	"slices"
+	"sync/atomic"
 	"time"
 
 	"longlane/gateway"
@@ -114,6 +115,7 @@ type house struct {
 	ether *ether.Ether
 	steps *gateway.Steps
 	now   time.Duration
+	shown atomic.Int64 // now, for those beside: the keeper of airtime writes while the house goes on
 	tally *tally
 
 	ticked time.Duration
@@ -202,7 +204,7 @@ func isRelay(s *ether.Scenario, name string) bool {
 // clock is set and right: what a clock that is not does to ages is the gateway's tests' matter.
 func (h *house) clock() gateway.Clock {
 	start := time.Date(2027, 1, 1, 0, 0, 0, 0, time.UTC)
-	return gateway.Clock{Wall: func() time.Time { return start.Add(h.now) }, Mono: func() time.Duration { return time.Hour + h.now },
+	return gateway.Clock{Wall: func() time.Time { return start.Add(time.Duration(h.shown.Load())) }, Mono: func() time.Duration { return time.Hour + time.Duration(h.shown.Load()) },
 		Boot: [16]byte{1}, Set: func() bool { return true }}
 }
 
@@ -296,6 +298,7 @@ func (h *house) run(ctx context.Context) {
 			h.later(h.steps.Send())
 		}
 		h.now = max(h.now, min(wake, h.next()))
+		h.shown.Store(int64(h.now))
 	}
 	h.now = h.o.For
 }

@@ -141,7 +141,7 @@ func refusedAt(err error, path string) bool {
 func TestMemoryStaysFlat(t *testing.T) {
 	var heap []uint64
 	days := time.Duration(0)
-	_, err := Run(context.Background(), Options{Scenario: meadow(4, 400), Seed: 1, For: 35 * 24 * time.Hour, Record: func(r ether.Record) {
+	_, err := Run(context.Background(), Options{Scenario: meadow(1, 300), Seed: 1, For: 35 * 24 * time.Hour, Record: func(r ether.Record) {
 		if at := time.Duration(r.T * float64(time.Second)); at > days {
 			days += 7 * 24 * time.Hour
 			runtime.GC()
