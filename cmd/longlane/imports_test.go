@@ -61,6 +61,12 @@ var imports = map[string]rule{
 		project: []string{"radio", "radio/lora"},
 		why:     "it decides what may be sent, by a ledger and a clock that are handed in: neither the modem nor the core can go round what they do not reach",
 	},
+	"gateway/rehearsal/chart": {
+		project: []string{"gateway/rehearsal"},
+		modules: []string{"gonum.org/v1/plot"},
+		std:     effects,
+		why:     "it draws a report onto an io.Writer; a picture needs to know nothing else",
+	},
 	"gateway/wholefile": {
 		modules: []string{"golang.org/x/sys"},
 		why:     "it puts bytes on the disk in one piece, whatever they are",
@@ -163,6 +169,8 @@ var sole = []struct {
 	{"github.com/tarm/serial", []string{"radio/serialport"}, "it hangs or spins when a device is unplugged; one package guards against that"},
 	{"go.etcd.io/bbolt", []string{"cmd/bench", "queue", "queue/history"}, "what is on disk has one owner, or its promise has none"},
 	{"filippo.io/age", []string{"gateway/backup"}, "one package encrypts, and its choices (passphrase, cost) stand once"},
+	{"gonum.org/v1/plot", []string{"gateway/rehearsal/chart"}, "it is large, and a picture is the last thing that others should depend on"},
+	{"github.com/HdrHistogram/hdrhistogram-go", []string{"gateway/rehearsal"}, "others are given shares and times, whatever counted them"},
 	{"github.com/prometheus/client_golang", []string{"gateway/metrics"}, "all names of metrics stand in one file; others count in plain fields"},
 }
 

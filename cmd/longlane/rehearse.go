@@ -11,6 +11,7 @@ import (
 
 	"longlane/gateway/config"
 	"longlane/gateway/rehearsal"
+	"longlane/gateway/rehearsal/chart"
 	"longlane/radio/ether"
 )
 
@@ -26,6 +27,11 @@ func (o *simOptions) rehearse(ctx context.Context, c *call, doc *config.Document
 	bar := newProgress(c.err, sc.Name)
 	ro := rehearsal.Options{Scenario: sc, Seed: o.seed, For: o.length,
 		Progress: func(t time.Duration) { bar.show(t.Seconds() / o.length.Seconds()) }}
+	picture, err := o.openChart()
+	if err != nil {
+		return err
+	}
+	defer picture.discard()
 	var lines *recordLines
 	if o.out != "" {
 		f, err := os.Create(o.out)
@@ -47,7 +53,54 @@ func (o *simOptions) rehearse(ctx context.Context, c *call, doc *config.Document
 			return lines.err
 		}
 	}
+	if err := picture.draw(r); err != nil {
+		return err
+	}
 	return o.report(c, r)
+}
+
+// picture is the file of a chart. It is begun before the rehearsal, which may take long, and has its name once it is whole.
+type picture struct {
+	file   *os.File // nil: none is wanted
+	name   string
+	format chart.Format
+}
+
+func (o *simOptions) openChart() (*picture, error) {
+	if o.chart == "" {
+		return &picture{}, nil
+	}
+	format, err := chart.FormatOf(o.chart)
+	if err != nil {
+		return nil, badUsage("--chart: %w", err)
+	}
+	f, err := os.Create(o.chart + ".new")
+	if err != nil {
+		return nil, badUsage("--chart: %w", err)
+	}
+	return &picture{f, o.chart, format}, nil
+}
+
+func (p *picture) draw(r *rehearsal.Report) error {
+	if p.file == nil {
+		return nil
+	}
+	err := chart.Write(p.file, r, p.format)
+	if err = errors.Join(err, p.file.Close()); err == nil {
+		err = os.Rename(p.file.Name(), p.name)
+	}
+	if err != nil {
+		return fmt.Errorf("--chart: %w", err)
+	}
+	return nil
+}
+
+// discard removes what has not become a chart.
+func (p *picture) discard() {
+	if p.file != nil {
+		p.file.Close()
+		os.Remove(p.file.Name())
+	}
 }
 
 func (o *simOptions) report(c *call, r *rehearsal.Report) error {

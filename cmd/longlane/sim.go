@@ -24,12 +24,12 @@ var simCommand = command{
 	name:  "sim",
 	brief: "drive virtual nodes: behind a virtual modem on a real pty, or as fast as can be, with a report",
 	usage: "--scenario FILE --modem PATH [--out FILE] [--for DURATION] [--drain] [--seed N]\n" +
-		"       longlane sim --fast --scenario FILE [--for DURATION] [--seed N] [--json] [--out FILE]",
+		"       longlane sim --fast --scenario FILE [--for DURATION] [--seed N] [--json] [--chart FILE] [--out FILE]",
 	example: `  longlane sim --scenario orchard.toml --modem /tmp/modem --out sim.jsonl
   (a copy of testdata/sim/hill-orchard.toml with its nodes' cards beside it; the gateway's config says
   device = "/tmp/modem")
 
-  longlane sim --fast --scenario testdata/sim/meadow.toml --for 365d
+  longlane sim --fast --scenario testdata/sim/meadow.toml --for 365d --chart year.svg
   (a year of 50 gates, rehearsed with the gateway's own core; no card and no config is needed)`,
 	run: simulate,
 }
@@ -53,6 +53,7 @@ func simulate(ctx context.Context, c *call) error {
 	c.Uint64Var(&o.seed, "seed", 0, "use this `number` instead of the scenario's seed")
 	c.BoolVar(&o.fast, "fast", false, "rehearse nodes and gateway in virtual time, as fast as can be, and report")
 	c.BoolVar(&o.json, "json", false, "with --fast: print the report as JSON")
+	c.StringVar(&o.chart, "chart", "", "with --fast: draw the report into this `file`, which ends in .svg or .png")
 	if _, err := c.parse(0); err != nil {
 		return err
 	}

@@ -233,3 +233,6 @@ func pair(d, big time.Duration, bigName string, small time.Duration, smallName s
 	}
 	return s
 }
+
+// Words is d in the units in which people think of such a time.
+func Words(d time.Duration) string { return inSeconds(d).String() }
