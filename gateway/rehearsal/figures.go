@@ -41,7 +41,7 @@ type figures struct {
 		Sent  int `json:"sent"`
 		Heard int `json:"heard"`
 	} `json:"check_ins"`
-	Latency  []pointFigures   `json:"latency"`   // of the trips delivered; only shares that leave at least one trip slower
+	Latency  []pointFigures   `json:"latency"`   // of the trips delivered; shares that only the slowest would decide are left out
 	Slowest  *seconds         `json:"slowest_s"` // null if none was delivered
 	Stations []stationFigures `json:"stations"`
 	Lawful   bool             `json:"lawful"` // all stations kept within the limit

@@ -73,7 +73,7 @@ type Loss struct {
 	Frames         int
 }
 
-// shares are those at which the latency is told, if there are so many trips that the slowest alone does not decide.
+// shares are those at which the latency is told, if there are enough trips for it not to be the slowest one's.
 var shares = []float64{0.5, 0.9, 0.99, 0.999, 0.9999}
 
 // tally counts. It is the core's Meter as well.
@@ -137,13 +137,14 @@ func (h *house) report() *Report {
 	r := &Report{Name: s.Name, Seed: h.o.Seed, Asked: h.o.For, Simulated: h.now, Band: h.band, Refused: t.refused}
 	r.Trips = Trips{Made: t.made, Delivered: t.done, Dropped: t.dropped, Waiting: len(t.open)}
 	r.CheckIns.Heard = t.checks.heard
+	r.Distribution = t.distribution()
 	for _, share := range shares {
-		if float64(t.done)*(1-share) >= 1 {
-			r.Latency = append(r.Latency, Point{share, time.Duration(t.latency.ValueAtQuantile(100*share)) * time.Millisecond})
+		i := slices.IndexFunc(r.Distribution, func(p Point) bool { return p.Share >= share })
+		if i >= 0 && r.Distribution[i].Share < 1 {
+			r.Latency = append(r.Latency, Point{share, r.Distribution[i].Within})
 		}
 	}
 	r.Slowest = time.Duration(t.latency.Max()) * time.Millisecond
-	r.Distribution = t.distribution()
 	for i := range s.Nodes {
 		st := h.ether.Station(s.Nodes[i].Name)
 		r.CheckIns.Sent += int(st.CheckIns)

@@ -201,9 +201,9 @@ func (s seconds) String() string {
 	switch d := time.Duration(math.Round(float64(s) * float64(time.Second))); {
 	case d < 100*time.Second:
 		return s.plain()
-	case d < time.Hour:
+	case d.Round(time.Second) < time.Hour:
 		return pair(d.Round(time.Second), time.Minute, "min", time.Second, "s")
-	case d < 24*time.Hour:
+	case d.Round(time.Minute) < 24*time.Hour:
 		return pair(d.Round(time.Minute), time.Hour, "h", time.Minute, "min")
 	default:
 		return pair(d.Round(time.Hour), 24*time.Hour, "days", time.Hour, "h")

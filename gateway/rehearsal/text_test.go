@@ -1,0 +1,141 @@
+package rehearsal
+
+import (
+	"encoding/json"
+	"math"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"longlane/radio/lora"
+)
+
+func TestWords(t *testing.T) {
+	for _, c := range []struct {
+		d    time.Duration
+		want string
+	}{
+		{0, "0 s"}, {4 * time.Millisecond, "0.004 s"}, {251 * time.Millisecond, "0.251 s"}, {9999 * time.Millisecond, "9.999 s"},
+		{10420 * time.Millisecond, "10.42 s"}, {99960 * time.Millisecond, "99.96 s"}, {100 * time.Second, "1 min 40 s"},
+		{59*time.Minute + 59400*time.Millisecond, "59 min 59 s"}, {time.Hour, "1 h"}, {time.Hour + 3*time.Minute, "1 h 3 min"},
+		{24 * time.Hour, "1 day"}, {365*24*time.Hour + 2*time.Hour, "365 days 2 h"},
+		{59*time.Minute + 59600*time.Millisecond, "1 h"}, {24*time.Hour - time.Second, "1 day"}, // rounded up into the next unit
+	} {
+		if got := Words(c.d); got != c.want {
+			t.Errorf("Words(%v) = %q, want %q", c.d, got, c.want)
+		}
+	}
+}
+
+// A part is never shown as nothing, or as all, unless it is.
+func TestPercent(t *testing.T) {
+	for _, c := range []struct {
+		part, of int
+		want     string
+	}{{0, 0, "-"}, {0, 7, "0.00 %"}, {7, 7, "100.00 %"}, {1, 3, "33.33 %"}, {1, 30_000, "0.003 %"}, {364_999, 365_000, "99.9997 %"},
+		{1, 1_000_000, "0.0001 %"}, {999_999, 1_000_000, "99.9999 %"}} {
+		if got := percent(c.part, c.of); got != c.want {
+			t.Errorf("percent(%d, %d) = %q, want %q", c.part, c.of, got, c.want)
+		}
+	}
+	for n, want := range map[int]string{0: "0", 999: "999", 1000: "1,000", 1234567: "1,234,567"} {
+		if got := count(n); got != want {
+			t.Errorf("count(%d) = %q, want %q", n, got, want)
+		}
+	}
+}
+
+// grim is a report in which everything has gone wrong that can.
+func grim(t *testing.T) *Report {
+	band, err := lora.Lawful("europe", lora.Default("europe"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	r := &Report{Name: "the marsh", Seed: 7, Asked: 48 * time.Hour, Simulated: 26 * time.Hour, Took: time.Second, Band: band,
+		Refused: map[string]int{"mac": 3, "repeat": 12, "hop": 3}}
+	r.Trips = Trips{Made: 4, Delivered: 1, Dropped: 1, Waiting: 2}
+	r.CheckIns.Sent, r.CheckIns.Heard = 9, 8
+	r.Slowest, r.Distribution = 3*time.Hour, []Point{{1, 3 * time.Hour}}
+	r.Nodes = []Node{{Name: "sluice", Frames: 70000, Airtime: 2 * time.Hour, Hour: 361 * time.Second, Limit: 360 * time.Second, Died: "its battery is empty"},
+		{Name: "gateway", Frames: 2, Airtime: 143 * time.Millisecond, Hour: 72 * time.Millisecond, Limit: 360 * time.Second}}
+	r.Losses = []Loss{{"from the gateway", "faded", 6}, {"to the gateway", "faded", 5}, {"to the gateway", "collision", 1}}
+	return r
+}
+
+func TestTextOfTrouble(t *testing.T) {
+	text := grim(t).Text()
+	for _, want := range []string{
+		"the marsh, seed 7: 1 day 2 h rehearsed in 1 s\nSTOPPED EARLY: of 2 days that were asked for",
+		"\n  dropped by nodes        1   25.00 %\n",
+		"\n  still held at the end   2   50.00 %\n",
+		"\n  the slowest   3 h\n",
+		"  sluice    70,000       2 h        361 s   360 s       100.28 %   BEYOND THE LIMIT; died: its battery is empty\n",
+		"\n  cause       to the gateway   from the gateway\n  faded                    5                  6\n  collision                1                  0\n",
+		"\n  repeat   12\n  hop       3\n  mac       3\n",
+	} {
+		if !strings.Contains(text, want) {
+			t.Errorf("the report lacks %q:\n%s", want, text)
+		}
+	}
+	if strings.Contains(text, "half within") {
+		t.Errorf("the report tells of half of one trip:\n%s", text)
+	}
+	for _, caution := range []string{lora.Caution, "Spain's CNAF"} {
+		if n := strings.Count(strings.Join(strings.Fields(text), " "), caution); n != 1 {
+			t.Errorf("%q stands %d times in the report", caution, n)
+		}
+	}
+	for line := range strings.Lines(text) {
+		if strings.TrimRight(line, " \n") != strings.TrimSuffix(line, "\n") {
+			t.Errorf("blanks at the end of %q", line)
+		}
+	}
+}
+
+// Whatever happened or did not, the JSON is whole: lists are lists, and no number is beyond JSON.
+func TestJSONOfNothing(t *testing.T) {
+	r := &Report{Band: lora.Bands("europe")[0], Refused: map[string]int{}}
+	b, err := json.Marshal(r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{`"latency":[]`, `"slowest_s":null`, `"stations":[]`, `"losses":[]`, `"refused":{}`, `"lawful":true`} {
+		if !strings.Contains(string(b), want) {
+			t.Errorf("no %s in %s", want, b)
+		}
+	}
+	if text := r.Text(); !strings.Contains(text, "No frame was lost") || strings.Contains(text, "NaN") {
+		t.Errorf("of nothing it says\n%s", text)
+	}
+}
+
+// The shares that the report tells of are those that the distribution has, by counting.
+func TestLatencyByCounting(t *testing.T) {
+	r := rehearse(t, meadow(6, 60), 5, 24*time.Hour)
+	d := r.Distribution
+	if len(d) < 3 || d[len(d)-1].Share != 1 || !slices.IsSortedFunc(d, func(a, b Point) int { return int(a.Within - b.Within) }) {
+		t.Fatalf("distribution %v", d)
+	}
+	if math.Abs(float64(d[len(d)-1].Within-r.Slowest)) > float64(r.Slowest)/500 {
+		t.Errorf("the slowest took %v, the distribution ends at %v", r.Slowest, d[len(d)-1].Within)
+	}
+	n := r.Trips.Delivered
+	if want := 3; len(r.Latency) != want { // of 360 trips: half, 90 and 99 %
+		t.Errorf("%d trips, and %d shares: %v, want %d", n, len(r.Latency), r.Latency, want)
+	}
+	for _, p := range r.Latency {
+		within, before := 0.0, 0.0
+		for _, q := range d {
+			if q.Within <= p.Within {
+				within = q.Share
+			}
+			if q.Within < p.Within {
+				before = q.Share
+			}
+		}
+		if within < p.Share || before >= p.Share {
+			t.Errorf("%v %% within %v: %v are within, %v are faster", 100*p.Share, p.Within, within, before)
+		}
+	}
+}
