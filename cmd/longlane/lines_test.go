@@ -28,7 +28,7 @@ busy = 'somebody is talking'
 error = 'i cannot, (?P<reason>.*)'
 [[modem.line.initialise]]
 line = "please listen on {frequency}"
-reply = 'listening on 868100000'
+reply = 'listening on 869525000'
 [modem.line.receive]
 pattern = 'heard (?P<payload>\S+) at (?P<rssi>.+), clarity (?P<snr>\S+)'
 payload = "base64"
@@ -45,7 +45,7 @@ reply = 'still here'
 [[modem]]
 name = "spare"
 device = "/dev/longlane-none"
-frequency = 868100000
+frequency = 869525000
 `
 
 // interpreter stands between the simulator's modem, which speaks the framed dialect, and a gateway that is told that its
@@ -129,11 +129,11 @@ func (i *interpreter) listen(ctx context.Context) {
 func (i *interpreter) obey(ctx context.Context, line string) {
 	payload, isFrame := strings.CutPrefix(line, "please say ")
 	switch {
-	case line == "please listen on 868100000":
+	case line == "please listen on 869525000":
 		i.mu.Lock()
 		i.ready = true
 		i.mu.Unlock()
-		i.say("listening on 868100000\n")
+		i.say("listening on 869525000\n")
 	case line == "are you there":
 		i.say("still here\n")
 	case isFrame:

@@ -2,8 +2,8 @@
 // concurrent use, whose state is on the disk before a frame that counts against it is in the air.
 //
 // A write for every frame would wear out the card and double what an event costs. So airtime is set aside on the disk
-// ahead of use, in blocks of a 16th of the budget: after a kill -9 the whole block counts as sent. While a quarter of it is
-// left, the next is written beside what goes on.
+// ahead of use, in blocks of two dozen frames, or of a 16th of the budget if that is less: after a kill -9 the whole block
+// counts as sent. While a quarter of it is left, the next is written beside what goes on.
 package airtime
 
 import (
@@ -39,6 +39,12 @@ type Options struct {
 
 // wallError is how far off a wall clock may be that counts as set: a battery clock that agrees within a minute makes it so.
 const wallError = time.Minute
+
+// A block is for so many frames of about a receipt's size, in bytes.
+const (
+	blockFrames = 24
+	frameSize   = 33
+)
 
 // Keeper keeps the airtime of one modem. All methods are safe for concurrent use.
 type Keeper struct {
@@ -80,7 +86,7 @@ func Open(o Options) (*Keeper, error) {
 			return nil, fmt.Errorf("airtime of %s: %w", o.Bearer, err)
 		}
 	}
-	k.block = k.ledger.Budget() / 16
+	k.block = min(k.ledger.Budget()/16, blockFrames*k.cost(frameSize))
 	return k, nil
 }
 

@@ -136,7 +136,7 @@ func TestWhatIsOnTheDiskIsAtLeastWhatWasSent(t *testing.T) {
 				t.Fatalf("life %d: the hour that ends at %v holds %v", life, last.end, sum)
 			}
 		}
-		if b.disk.puts > len(frames)/20+2*kills+2 {
+		if b.disk.puts > len(frames)/15+2*kills+2 {
 			t.Errorf("life %d: %d writes for %d frames and %d kills", life, b.disk.puts, len(frames), kills)
 		}
 	}
