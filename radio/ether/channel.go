@@ -181,6 +181,10 @@ func (s *Scenario) validateInterferer(p *problems, i int) {
 	if in.Burst != 0 {
 		p.duration(at+"burst", in.Burst, Duration(time.Millisecond), Duration(time.Hour))
 		p.number(at+"duty", in.Duty, 1e-6, 1)
+		if every := float64(in.Burst) / in.Duty; every > float64(longest) {
+			p.add(at+"duty", fmt.Sprintf("%v, so that bursts of %v come once in %.0f years", in.Duty, time.Duration(in.Burst), every/float64(longest/10)),
+				"one burst in ten years or more")
+		}
 	} else if in.Duty != 0 {
 		p.add(at+"duty", fmt.Sprint(in.Duty), "the length of a burst beside it")
 	}

@@ -21,9 +21,12 @@ func (e *Ether) scheduleContacts(st *station) {
 
 // scheduleNext plans the next closure at random, and after its end the one that follows.
 func (e *Ether) scheduleNext(st *station, r *Rate) {
-	gap := time.Duration(e.rand.ExpFloat64() * float64(time.Hour) / r.PerHour)
+	gap := e.rand.ExpFloat64() * float64(time.Hour) / r.PerHour
 	dwell := e.between(time.Duration(r.DwellMin), time.Duration(r.DwellMax))
-	e.at(e.now+gap, func() {
+	if gap > float64(longest) {
+		return // no scenario lasts so long, and a time.Duration may not hold it
+	}
+	e.at(e.now+time.Duration(gap), func() {
 		e.closure(st, r.Input, dwell)
 		e.at(e.now+dwell, func() { e.scheduleNext(st, r) })
 	})

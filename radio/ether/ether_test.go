@@ -790,3 +790,33 @@ func TestLiveEnds(t *testing.T) {
 		}
 	})
 }
+
+// TestRare: what comes once in longer than a duration can tell does not come all the time, and no burst is accepted that the
+// air then refuses.
+func TestRare(t *testing.T) {
+	s := orchard()
+	s.Until = 0
+	s.Nodes[2].Rate = &Rate{PerHour: 1e-12, DwellMin: Duration(time.Second), DwellMax: Duration(time.Second)}
+	s.Nodes[3].Rate = &Rate{PerHour: math.SmallestNonzeroFloat64, DwellMin: Duration(time.Second), DwellMax: Duration(time.Second)}
+	s.Interferers = []Interferer{{Level: -150, Burst: Duration(time.Hour), Duty: 1e-3}}
+	contacts := 0
+	e, err := New(s, 1, Options{Card: cards(t, s), Record: func(r Record) {
+		if r.What == RecordContact && *r.Active {
+			contacts++
+		}
+	}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for now := time.Duration(0); now < time.Hour; {
+		_, now = e.Step(now)
+	}
+	if contacts != 1 {
+		t.Errorf("%d contacts in an hour, want the one that is listed", contacts)
+	}
+	s.Interferers[0].Duty = 1e-6
+	var f *FieldError
+	if err := s.Validate(); !errors.As(err, &f) || f.Path != "interferer[0].duty" {
+		t.Errorf("an hour's burst once in a century: %v", err)
+	}
+}
