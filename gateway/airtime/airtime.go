@@ -7,6 +7,7 @@
 package airtime
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -31,7 +32,7 @@ type Options struct {
 	Settings lora.Settings
 	Use      func(frame []byte) lora.Use // what a frame is for
 	Store    Store
-	Lost     bool                 // what the Store held has been lost: a ledger that is not there counts as damaged
+	Register *Register            // what the Store must hold; nil: a ledger that is not there means that it has never sent
 	Moment   func() lora.Moment   // all that the machine knows of time
 	Mono     func() time.Duration // time since boot alone
 	Log      *slog.Logger
@@ -69,19 +70,23 @@ func Open(o Options) (*Keeper, error) {
 	if err := o.Settings.Check(); err != nil {
 		return nil, fmt.Errorf("airtime of %s: %w", o.Bearer, err)
 	}
-	saved, err := o.Store.Get(k.name())
-	if err != nil || saved == nil && o.Lost {
+	if o.Register == nil {
+		o.Register = &Register{store: o.Store}
+	}
+	saved, lost := o.Register.ledger(o.Device)
+	if lost != nil {
 		saved = []byte{} // no ledger: it counts as damaged
 	}
+	var err error
 	k.ledger, err = lora.NewLedger(lora.LedgerOptions{Budget: o.Band.Budget(), LongestFrame: o.Band.LongestFrame,
 		Pause: o.Band.Pause, Now: o.Moment(), Saved: saved, WallError: wallError})
 	if errors.Is(err, lora.ErrLedgerLost) {
 		o.Log.Warn("nothing is known of what this modem has sent: receipts wait for up to an hour, until all of it is lawful again whatever it was",
-			"bearer", o.Bearer, "reason", err)
+			"bearer", o.Bearer, "reason", cmp.Or(lost, err))
 	} else if err != nil {
 		return nil, fmt.Errorf("airtime of %s: %w", o.Bearer, err)
 	}
-	if err != nil { // or the hour would begin anew with each start
+	if err != nil || o.Register.devices != nil { // or the hour would begin anew with each start
 		if err := k.save(0); err != nil {
 			return nil, fmt.Errorf("airtime of %s: %w", o.Bearer, err)
 		}
@@ -90,7 +95,9 @@ func Open(o Options) (*Keeper, error) {
 	return k, nil
 }
 
-func (k *Keeper) name() string { return "airtime " + k.o.Device }
+func (k *Keeper) name() string { return ledgerName(k.o.Device) }
+
+func ledgerName(device string) string { return "airtime " + device }
 
 // cost is the airtime of a frame of n bytes, and a thousandth for what crystals are off and bandwidths are rounded.
 func (k *Keeper) cost(n int) time.Duration {

@@ -180,7 +180,7 @@ func TestKillCostsABlock(t *testing.T) {
 func TestLostLedgerIsAFullHour(t *testing.T) {
 	for name, lose := range map[string]func(b *bench){
 		"damaged": func(b *bench) { b.disk.values["airtime /dev/mast"] = []byte("nonsense") },
-		"gone":    func(b *bench) { b.o.Lost = true },
+		"gone":    func(b *bench) { b.o.Register = OpenRegister(b.disk, []string{b.o.Device}, true) },
 	} {
 		b := newBench(t)
 		lose(b)
@@ -193,7 +193,7 @@ func TestLostLedgerIsAFullHour(t *testing.T) {
 			t.Errorf("%s: the log does not say so: %s", name, b.log.String())
 		}
 		b.now += 50 * time.Minute
-		b.o.Lost = false
+		b.o.Register = nil
 		b.open()
 		if _, err := b.k.Permit(frame(33)); !errors.As(err, &wait) || wait.For > 10*time.Minute+20*time.Second {
 			t.Errorf("%s: after 50 minutes and a restart Permit = %v, want to wait for the rest", name, err)

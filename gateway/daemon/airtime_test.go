@@ -2,6 +2,8 @@ package daemon
 
 import (
 	"context"
+	"log/slog"
+	"net"
 	"os"
 	"strings"
 	"sync"
@@ -127,7 +129,8 @@ func TestNoRegionNoTransmission(t *testing.T) {
 	}
 }
 
-// TestLostQueueLosesNoAirtime: with the queue's file the ledger is gone, and then the hour counts as used.
+// TestLostQueueLosesNoAirtime: with the queue's file the ledger is gone, and then the hour counts as used, although the first
+// start after that makes a new file and fails. It still counts when the modem is given another device.
 func TestLostQueueLosesNoAirtime(t *testing.T) {
 	cfg := orchard(t, mast+"region = \"europe\"\n[embedded]\nlisten = \"127.0.0.1:0\"\n")
 	d, _, stop := start(t, cfg)
@@ -140,9 +143,27 @@ func TestLostQueueLosesNoAirtime(t *testing.T) {
 	if err := os.Remove(cfg.State + "/" + gateway.QueueFile); err != nil {
 		t.Fatal(err)
 	}
-	d, log, _ := start(t, cfg)
+	taken, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer taken.Close()
+	cfg.Embedded.Listen = taken.Addr().String()
+	if _, err := New(cfg, slog.New(slog.DiscardHandler), nil); err == nil {
+		t.Fatal("it starts where its broker cannot listen")
+	}
+	cfg.Embedded.Listen = "127.0.0.1:0"
+	d, log, stop := start(t, cfg)
 	if used := d.keepers["mast"].Used(); used != 36*time.Second {
 		t.Errorf("after the queue's file was lost %v are used, want all", used)
+	}
+	if err := stop(); err != nil {
+		t.Fatal(err)
+	}
+	cfg.Modem[0].Device += "-anew"
+	d, _, _ = start(t, cfg)
+	if used := d.keepers["mast"].Used(); used != 36*time.Second {
+		t.Errorf("at another device %v are used, want all", used)
 	}
 	if !strings.Contains(log.String(), "nothing is known of what this modem has sent") {
 		t.Errorf("the log does not say why receipts wait: %s", log)

@@ -48,7 +48,7 @@ type Daemon struct {
 	broker  *mqtt.Broker
 	http    net.Listener
 	probe   func(path string) error
-	newFile bool             // the queue's file has been replaced
+	ran     bool             // there has been a gateway in this state directory before
 	faults  []gateway.Notice // found while opening
 	close   []func() error   // in order of opening
 }
@@ -110,7 +110,7 @@ func (d *Daemon) openQueue() error {
 	}
 	d.queue = q
 	d.close = append(d.close, q.Close)
-	d.newFile = replaced != nil || gone && ranBefore
+	d.ran = replaced != nil || ranBefore
 	switch {
 	case replaced != nil:
 		d.faults = append(d.faults, gateway.Notice{Code: gateway.NoticeReplaced, Detail: replaced.String()})
@@ -152,7 +152,7 @@ func sendTimeout(m config.Modem) time.Duration {
 
 // permit opens what keeps a modem's airtime within what is lawful, and gives what the modem must ask; nil for one that
 // only listens.
-func (d *Daemon) permit(m *config.Modem, clock gateway.Clock) (func([]byte) (func(radio.Fate, time.Duration), error), error) {
+func (d *Daemon) permit(m *config.Modem, r *airtime.Register, clock gateway.Clock) (func([]byte) (func(radio.Fate, time.Duration), error), error) {
 	if m.Silent() != "" {
 		return nil, nil
 	}
@@ -161,7 +161,7 @@ func (d *Daemon) permit(m *config.Modem, clock gateway.Clock) (func([]byte) (fun
 		return nil, fmt.Errorf("modem %s: %w", m.Name, err)
 	}
 	k, err := airtime.Open(airtime.Options{Bearer: m.Name, Device: m.Device, Band: band, Settings: m.Settings(), Use: gateway.UseOf,
-		Store: d.queue, Lost: d.newFile, Mono: clock.Mono, Log: d.log, Moment: func() lora.Moment {
+		Store: d.queue, Register: r, Mono: clock.Mono, Log: d.log, Moment: func() lora.Moment {
 			return lora.Moment{Boot: clock.Boot, Mono: clock.Mono(), Wall: clock.Wall(), Set: clock.Set()}
 		}})
 	if err != nil {
@@ -175,12 +175,19 @@ func (d *Daemon) permit(m *config.Modem, clock gateway.Clock) (func([]byte) (fun
 
 func (d *Daemon) openLinks(clock gateway.Clock) error {
 	d.keepers = map[string]*airtime.Keeper{}
+	devices := []string{}
+	for _, m := range d.cfg.Modem {
+		if m.Silent() == "" {
+			devices = append(devices, m.Device)
+		}
+	}
+	register := airtime.OpenRegister(d.queue, devices, d.ran)
 	for _, m := range d.cfg.Modem {
 		dialect, err := m.LineDialect()
 		if err != nil {
 			return fmt.Errorf("modem %s: %w", m.Name, err)
 		}
-		permit, err := d.permit(&m, clock)
+		permit, err := d.permit(&m, register, clock)
 		if err != nil {
 			return err
 		}
@@ -196,6 +203,9 @@ func (d *Daemon) openLinks(clock gateway.Clock) error {
 		if why := m.Silent(); why != "" {
 			d.log.Warn("this modem will only listen: "+why+"; nodes heard by it get no receipts, keep their trips and try again", "modem", m.Name)
 		}
+	}
+	if err := register.Save(); err != nil {
+		return err
 	}
 	if w := d.cfg.Wifi; w != nil {
 		d.links = append(d.links, wifi.New(wifi.Options{Name: "wifi", Listen: w.Listen, Log: d.log}))
