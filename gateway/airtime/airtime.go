@@ -59,6 +59,7 @@ type Keeper struct {
 	granted  time.Duration // of this run, in all
 	reserved time.Duration // granted may reach this: the disk knows
 	asked    bool          // the next block is being written
+	failing  bool          // the last write failed
 	waits    uint64
 	closed   bool
 	writes   sync.WaitGroup
@@ -146,16 +147,12 @@ func (k *Keeper) grant(use lora.Use, cost, margin time.Duration) (g lora.Grant, 
 	k.granted += cost
 	if k.reserved-k.granted < k.block/4 && !k.asked {
 		k.asked = true
-		k.writes.Go(func() { // ends with the write; Close waits for it
-			if err := k.save(k.block); err != nil {
-				k.o.Log.Error("the ledger of airtime could not be written", "bearer", k.o.Bearer, "err", err)
-			}
-		})
+		k.writes.Go(func() { _ = k.save(k.block) }) // ends with the write; Close waits for it
 	}
 	return g, true, err
 }
 
-// save writes the ledger as it is, and sets airtime aside.
+// save writes the ledger as it is, and sets airtime aside. That it cannot, and that it can again, is logged once.
 func (k *Keeper) save(ahead time.Duration) error {
 	k.saving.Lock()
 	defer k.saving.Unlock()
@@ -166,6 +163,13 @@ func (k *Keeper) save(ahead time.Duration) error {
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	k.asked = false
+	switch failing := err != nil; {
+	case failing && !k.failing:
+		k.o.Log.Error("the ledger of airtime cannot be written: once what is set aside is used up, this modem sends nothing more", "bearer", k.o.Bearer, "err", err)
+	case !failing && k.failing:
+		k.o.Log.Info("the ledger of airtime is written again", "bearer", k.o.Bearer)
+	}
+	k.failing = err != nil
 	if err != nil {
 		return fmt.Errorf("nothing more is sent until the ledger of airtime can be written: %w", err)
 	}

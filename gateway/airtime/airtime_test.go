@@ -232,7 +232,16 @@ func TestNothingIsSentThatTheDiskDoesNotKnow(t *testing.T) {
 		t.Fatalf("Permit = %v, want the disk's error", err)
 	}
 	b.k.writes.Wait()
+	for range 3 {
+		_, _ = b.k.Permit(frame(33))
+	}
+	if told := strings.Count(b.log.String(), "cannot be written"); told != 1 {
+		t.Errorf("the log says %d times that the ledger cannot be written, want once:\n%s", told, b.log.String())
+	}
 	b.disk.err = nil
+	if _, err := b.k.Permit(frame(33)); err != nil || !strings.Contains(b.log.String(), "is written again") {
+		t.Errorf("once the disk takes it again: %v, and the log is\n%s", err, b.log.String())
+	}
 	b.open() // as the disk has it
 	if got := b.k.Used(); got < sent {
 		t.Errorf("%v were sent, the disk knows of %v", sent, got)
