@@ -55,10 +55,15 @@ func playAny(t *testing.T, number uint64, s ether.Scenario) int {
 			t.Fatalf("scenario %d: %v\n%s", number, p, debug.Stack())
 		}
 	}()
-	contacts := map[string]int{}
+	contacts, unplugged := map[string]int{}, false
 	r, err := Run(ctx, Options{Scenario: s, Seed: number, For: time.Hour, Record: func(r ether.Record) {
-		if r.What == ether.RecordContact && *r.Active {
+		switch {
+		case r.What == ether.RecordContact && *r.Active:
 			contacts[r.Node]++
+		case r.What == ether.RecordPlug:
+			unplugged = *r.Unplugged
+		case r.What == ether.RecordAnswer && unplugged:
+			t.Errorf("scenario %d: the modem sends at %v s, and is unplugged", number, r.T)
 		}
 	}})
 	if err != nil {

@@ -214,6 +214,7 @@ type mast struct {
 	keeper *airtime.Keeper
 	free   time.Duration // when its last frame is over
 	going  *going
+	out    bool // its plug is
 }
 
 // going is the frame that the modem is given.
@@ -226,14 +227,26 @@ type going struct {
 const mastName = "mast"
 
 func (*mast) Name() string { return mastName }
-func (*mast) Up() bool     { return true }
+func (m *mast) Up() bool   { return !m.out }
 func (*mast) Run(ctx context.Context, _ func(radio.Packet)) error {
 	<-ctx.Done()
 	return nil
 }
 
+// plug is pulled, or put in. What is in the air then stays there, and of what had not come so far nobody knows.
+func (m *mast) plug(in bool) {
+	m.out = !in
+	if m.out && m.going != nil {
+		m.going.settle(radio.Unknown, 0)
+		m.going = nil
+	}
+}
+
 // Send takes one frame at a time, as a modem does.
 func (m *mast) Send(_ context.Context, _ string, frame []byte) error {
+	if m.out {
+		return radio.ErrDown
+	}
 	if now := m.h.now; m.going != nil || m.free > now {
 		return &radio.WaitError{For: max(m.free-now, time.Millisecond)}
 	}
@@ -290,6 +303,8 @@ func (h *house) run(ctx context.Context) {
 		for _, e := range events {
 			if e.Plug == ether.PlugStays {
 				h.take(e)
+			} else {
+				h.mast.plug(e.Plug == ether.PlugIn)
 			}
 		}
 		h.mast.step(h.now)

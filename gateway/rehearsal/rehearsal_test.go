@@ -180,6 +180,37 @@ func TestStormStaysLawful(t *testing.T) {
 	t.Logf("the gateway sent for %v in its busiest hour, of %v", g.Hour, g.Limit)
 }
 
+// An unplugged modem sends nothing, not even the receipt for what it had just heard, and goes on when it is back.
+func TestUnplugged(t *testing.T) {
+	s := meadow(1, 1)
+	s.Air.Fading, s.CheckIn, s.Nodes[0].Rate = "none", ether.Duration(time.Hour), nil
+	s.Nodes[0].Trips = []ether.Trip{{At: ether.Duration(time.Minute), For: ether.Duration(time.Hour)}}
+	var heard float64
+	watch := func(r ether.Record) {
+		if r.What == ether.RecordHeard && r.Kind == "trip opened" && heard == 0 {
+			heard = r.T
+		}
+	}
+	if _, err := Run(context.Background(), Options{Scenario: s, Seed: 1, For: time.Hour, Record: watch}); err != nil || heard == 0 {
+		t.Fatal(err, heard)
+	}
+	s.Unplugs = []ether.Unplug{{At: ether.Duration(heard*float64(time.Second)) + ether.Duration(Line), For: ether.Duration(time.Minute)}}
+	unplugged, sent := false, [2]int{}
+	r, err := Run(context.Background(), Options{Scenario: s, Seed: 1, For: 30 * time.Minute, Record: func(r ether.Record) {
+		switch {
+		case r.What == ether.RecordPlug:
+			unplugged = *r.Unplugged
+		case r.What == ether.RecordAnswer && unplugged:
+			sent[0]++
+		case r.What == ether.RecordAnswer:
+			sent[1]++
+		}
+	}})
+	if err != nil || sent[0] != 0 || sent[1] == 0 || r.Trips.Delivered != 1 {
+		t.Errorf("sent %d times while unplugged and %d times else, %+v, %v; want none, some and one trip delivered", sent[0], sent[1], r.Trips, err)
+	}
+}
+
 // BenchmarkDay is a day of 50 gates that check in every 15 minutes and make 20 trips in all.
 func BenchmarkDay(b *testing.B) {
 	for b.Loop() {
