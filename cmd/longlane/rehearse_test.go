@@ -261,7 +261,7 @@ func TestFastRefused(t *testing.T) {
 		{"unlawful power", `rssi = -95.0`, "rssi = -95.0\npower = 36.0", 13, []string{"node[1].power", "36 dBm", "expected 27 dBm"}},
 		{"too much airtime", `rssi = -100.0`, "rssi = -100.0\nrate = { per_hour = 3000.0, dwell_min = \"1s\", dwell_max = \"2s\" }", 7,
 			[]string{"node[0].name", "would send for", "at most 6m0s, the limit of 869.4-869.65 MHz", "fewer trips"}},
-		{"too many receipts", `rssi = -100.0`, "rssi = -100.0\nrate = { per_hour = 3000.0, dwell_min = \"1s\", dwell_max = \"2s\" }", 5, []string{"air.frequency", "receipts"}},
+		{"too many receipts", `rssi = -100.0`, "rssi = -100.0\nrate = { per_hour = 3000.0, dwell_min = \"1s\", dwell_max = \"2s\" }", 5, []string{"air.frequency", "a receipt for each"}},
 		{"no name for a node", `"river-gate"`, `"River Gate"`, 7, []string{"node[0].name", "small letters"}},
 		{"unknown key", `checkin`, `chekin`, 2, []string{`did you mean "checkin"?`}},
 		{"check-ins too rare to be asked for", `"15m"`, `"1000h"`, 2, []string{"checkin", "1000h"}},
