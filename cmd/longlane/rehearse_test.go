@@ -337,6 +337,10 @@ func TestFastChart(t *testing.T) {
 			t.Errorf("%s: %v", name, err)
 		}
 	}
+	code, _, errs := cli("", "sim", "--fast", "--scenario", orchard, "--chart", filepath.Join(dir, "third.svg"), "--out", filepath.Join(dir, "no/folder"))
+	if code != exitFailed || !strings.Contains(errs, "write record") {
+		t.Errorf("a record that cannot be written: exit code %d, %q", code, errs)
+	}
 	if left, _ := filepath.Glob(filepath.Join(dir, "*")); len(left) != 2 {
 		t.Errorf("beside the two charts it left %q", left)
 	}
