@@ -110,8 +110,8 @@ func (o *simOptions) report(c *call, r *rehearsal.Report) error {
 		if err := e.Encode(r); err != nil {
 			return fmt.Errorf("write report: %w", err)
 		}
-	} else {
-		fmt.Fprint(c.out, r.Text())
+	} else if _, err := fmt.Fprint(c.out, r.Text()); err != nil {
+		return fmt.Errorf("write report: %w", err)
 	}
 	if !r.Lawful() {
 		return errors.New("a station was longer on the air than is lawful; the report tells which")

@@ -135,6 +135,7 @@ func (s *Scenario) validateAir(p *problems) {
 		p.add("air", err.Error(), "settings that a modem has")
 	}
 	p.number("air.power", c.Power, -30, 40)
+	p.number("air.antenna_gain", c.AntennaGain, -30, 30) // what package lora reckons with
 	p.number("air.noise_figure", c.NoiseFigure, 0, 60)
 	p.number("air.shadowing", c.Shadowing, 0, 30)
 	p.number("air.steady_part", c.SteadyPart, -30, 40)

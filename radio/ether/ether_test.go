@@ -641,6 +641,7 @@ func TestValidate(t *testing.T) {
 		"node[1].power":           func(s *Scenario) { s.Nodes[1].Power = new(50.0) },
 		"air":                     func(s *Scenario) { s.Air = ground(); s.Air.SpreadingFactor = 13 },
 		"air.fading":              func(s *Scenario) { s.Air = ground(); s.Air.Fading = "some" },
+		"air.antenna_gain":        func(s *Scenario) { s.Air = ground(); s.Air.AntennaGain = math.NaN() },
 		"air.capture":             func(s *Scenario) { s.Air = ground(); s.Air.Capture = "some" },
 		"air.coherence":           func(s *Scenario) { s.Air = ground(); s.Air.Coherence = 0 },
 		"pair[0].of":              func(s *Scenario) { s.Pairs = []Pair{{Of: []string{"gateway", "nobody"}, RSSI: -90}} },
