@@ -142,10 +142,15 @@ func NewLedger(o LedgerOptions) (*Ledger, error) {
 	return l, nil
 }
 
-// rest has the pause after what an earlier process sent, if there is to be one.
+// rest has the pause after what an earlier process sent, if there is to be one. The airtime that it had set aside counts as late
+// as it can, but of that one frame at most is on the air still: the pause waits for no more.
 func (l *Ledger) rest() {
 	if n := len(l.past); n > 0 && l.o.Pause > 0 {
-		l.quiet = l.past[n-1].end + l.o.Pause
+		end := l.past[n-1].end
+		if l.o.LongestFrame > 0 {
+			end = min(end, l.now+l.o.LongestFrame)
+		}
+		l.quiet = end + l.o.Pause
 	}
 }
 

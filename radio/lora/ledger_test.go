@@ -330,6 +330,22 @@ func TestPause(t *testing.T) {
 	}
 }
 
+// TestPauseAfterAKill: what was set aside for a hundred frames is no reason to be silent for as long as they would take.
+func TestPauseAfterAKill(t *testing.T) {
+	o := LedgerOptions{Budget: time.Hour, LongestFrame: 4 * time.Second, Pause: 50 * time.Millisecond}
+	l := newLedger(t, o)
+	if _, _, err := l.Spend(0, UseTrip, time.Second); err != nil {
+		t.Fatal(err)
+	}
+	for range 2 { // the second finds what the first could not know better
+		o.Saved = l.Save(Moment{Mono: 0}, 225*time.Second)
+		l = newLedger(t, o)
+		if wait, err := l.Ask(0, UseTrip, time.Second); err != nil || wait != o.LongestFrame+o.Pause {
+			t.Errorf("after a kill the pause lasts %v (%v), want the longest frame and the pause after it", wait, err)
+		}
+	}
+}
+
 // TestWhatWasReallySentCounts: more than was granted, less, or nothing.
 func TestWhatWasReallySentCounts(t *testing.T) {
 	l := newLedger(t, LedgerOptions{Budget: time.Minute})
