@@ -11,7 +11,9 @@ import (
 	"testing"
 	"time"
 
+	"longlane/gateway"
 	"longlane/radio/ether"
+	"longlane/radio/node"
 )
 
 // meadow is n gates in sight of the house, each with some trips a day.
@@ -208,6 +210,20 @@ func TestUnplugged(t *testing.T) {
 	}})
 	if err != nil || sent[0] != 0 || sent[1] == 0 || r.Trips.Delivered != 1 {
 		t.Errorf("sent %d times while unplugged and %d times else, %+v, %v; want none, some and one trip delivered", sent[0], sent[1], r.Trips, err)
+	}
+}
+
+// A node may lose its power while a relay still holds its frame: the trip is stored, and not lost.
+func TestDroppedAndStored(t *testing.T) {
+	h := newTally(map[string]node.Card{"river-gate": {Node: 1}})
+	for counter := range uint32(3) {
+		h.observed(time.Minute, "river-gate", node.Observed{What: node.Made, Kind: node.Opening, Counter: counter})
+	}
+	h.observed(time.Minute, "river-gate", node.Observed{What: node.Dropped, Kind: node.Opening, Counter: 0})
+	h.observed(time.Minute, "river-gate", node.Observed{What: node.Dropped, Kind: node.Opening, Counter: 1})
+	h.stored(time.Minute+time.Second, gateway.ID{Node: 1, Gen: firstGen, Counter: 1}, false)
+	if h.made != 3 || h.done != 1 || h.dropped != 1 || len(h.open) != 1 || h.latency.Max() < 1000 {
+		t.Errorf("%d made, %d stored, %d dropped, %d held, the slowest after %d ms; want 3, 1, 1, 1 and a second", h.made, h.done, h.dropped, len(h.open), h.latency.Max())
 	}
 }
 

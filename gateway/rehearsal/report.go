@@ -2,6 +2,7 @@ package rehearsal
 
 import (
 	"cmp"
+	"maps"
 	"slices"
 	"time"
 
@@ -36,7 +37,7 @@ type Report struct {
 type Trips struct {
 	Made      int // by nodes
 	Delivered int // stored by the gateway
-	Dropped   int // by nodes: their stores were full, or they lost their power
+	Dropped   int // by nodes, and never stored: their stores were full, or they lost their power
 	Waiting   int // held by nodes at the end, or gone with a node that has died
 }
 
@@ -81,6 +82,7 @@ type tally struct {
 	names   map[uint8]string
 	ids     map[string]uint8
 	open    map[gateway.ID]time.Duration // openings that are not stored yet: when the contact closed
+	lost    map[gateway.ID]lost          // those that were dropped of late: a frame may be on its way still
 	made    int
 	done    int
 	dropped int
@@ -89,8 +91,13 @@ type tally struct {
 	refused map[string]int
 }
 
+type lost struct{ closed, dropped time.Duration }
+
+// onItsWay is longer than any frame is, whatever delays it.
+const onItsWay = 10 * time.Minute
+
 func newTally(cards map[string]node.Card) *tally {
-	t := &tally{names: map[uint8]string{}, ids: map[string]uint8{}, open: map[gateway.ID]time.Duration{}, refused: map[string]int{},
+	t := &tally{names: map[uint8]string{}, ids: map[string]uint8{}, open: map[gateway.ID]time.Duration{}, lost: map[gateway.ID]lost{}, refused: map[string]int{},
 		latency: hdrhistogram.New(1, (10 * 365 * 24 * time.Hour).Milliseconds(), 3)}
 	for name, c := range cards {
 		t.names[c.Node], t.ids[name] = name, c.Node
@@ -111,9 +118,11 @@ func (t *tally) observed(at time.Duration, name string, o node.Observed) {
 		t.made++
 		t.open[id] = at - o.Age
 	case node.Dropped:
-		if _, ok := t.open[id]; ok {
+		if closed, ok := t.open[id]; ok {
 			delete(t.open, id)
 			t.dropped++
+			maps.DeleteFunc(t.lost, func(_ gateway.ID, l lost) bool { return at-l.dropped > onItsWay })
+			t.lost[id] = lost{closed, at}
 		}
 	}
 }
@@ -124,10 +133,15 @@ func (t *tally) stored(at time.Duration, id gateway.ID, checkIn bool) {
 		return
 	}
 	closed, ok := t.open[id]
+	if l, was := t.lost[id]; was {
+		closed, ok = l.closed, true
+		t.dropped--
+	}
 	if !ok {
 		return // a closing or a fault
 	}
 	delete(t.open, id)
+	delete(t.lost, id)
 	t.done++
 	_ = t.latency.RecordValue((at + Line - closed).Milliseconds()) // what is beyond ten years is not
 }
