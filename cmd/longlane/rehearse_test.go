@@ -438,3 +438,27 @@ func TestProgressLine(t *testing.T) {
 		t.Errorf("half done: %q, want %q", got, want)
 	}
 }
+
+// TestFastNowhereToWrite: a report that could not be written is no success.
+func TestFastNowhereToWrite(t *testing.T) {
+	t.Parallel()
+	full, err := os.OpenFile("/dev/full", os.O_WRONLY, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer full.Close()
+	for _, args := range [][]string{{}, {"--json"}, {"--out", "/dev/full"}} {
+		var errs bytes.Buffer
+		out := full
+		if len(args) == 2 {
+			if out, err = os.Create(filepath.Join(t.TempDir(), "out")); err != nil {
+				t.Fatal(err)
+			}
+			defer out.Close()
+		}
+		code := Main(context.Background(), append([]string{"sim", "--fast", "--scenario", orchard, "--for", "2h"}, args...), strings.NewReader(""), out, &errs)
+		if code != exitFailed || !strings.Contains(errs.String(), "no space left") {
+			t.Errorf("%q: exit code %d, %q; want %d, and why", args, code, errs.String(), exitFailed)
+		}
+	}
+}
