@@ -197,7 +197,12 @@ func (o *simOptions) play(ctx context.Context, c *call, sc ether.Scenario, b *bo
 	}
 	live := ether.NewLive(e)
 	b.device = modem.NewDevice(modem.DeviceOptions{Firmware: "longlane sim", Transmit: live.Transmit})
-	live.Plug = func(p ether.Plug) { b.plugs <- p }
+	live.Plug = func(p ether.Plug) {
+		select {
+		case b.plugs <- p:
+		case <-ctx.Done(): // then the board takes no more
+		}
+	}
 	b.serve(ctx)
 	var wg sync.WaitGroup
 	wg.Go(func() { b.run(ctx) })

@@ -114,3 +114,20 @@ func TestSimModemRefused(t *testing.T) {
 		t.Errorf("the file holds %q, the link leads to %q (%v)", h.text("file"), target, err)
 	}
 }
+
+// TestSimEndsAmongPlugs: a simulation ends in the middle of more plugging than the board keeps up with.
+func TestSimEndsAmongPlugs(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t, "river-gate")
+	var s strings.Builder
+	s.WriteString(oneNode)
+	for i := range 5000 {
+		fmt.Fprintf(&s, "[[unplug]]\nat = \"%dus\"\nfor = \"10us\"\n", 100_000+20*i)
+	}
+	h.write("scenario.toml", s.String())
+	code, errs, _ := h.anotherSim(h.path("modem"))
+	if code != exitDone {
+		t.Errorf("exit code %d, %q", code, errs)
+	}
+	h.awaitLink(false)
+}
