@@ -142,6 +142,20 @@ var imports = map[string]rule{
 		std:     effects,
 		why:     "a node is a state machine without I/O or clock, so that the same code runs in the simulator and on a board",
 	},
+	"radio/gpio": {
+		modules: []string{"golang.org/x/sys"},
+		why:     "it asks the kernel for a pin and its edges; what a pin means is for others to know",
+	},
+	"radio/contact": {
+		project: []string{"radio/gpio"},
+		modules: []string{"golang.org/x/sys"},
+		why:     "it reads positions; whether one is a trip is decided by the node's state machine alone",
+	},
+	"radio/unit": {
+		project: []string{"proto", "radio", "radio/contact", "radio/node"},
+		std:     effects,
+		why:     "it drives a node by what is handed to it, contacts, link, clock and storage, so that all of it runs in a test without any of them",
+	},
 	"radio/ether/air": {
 		project: []string{"radio/lora"},
 		std:     effects,
@@ -196,7 +210,7 @@ var never = map[string]string{
 }
 
 // unsafeOwners need what never forbids for a system call that no library wraps.
-var unsafeOwners = []string{"radio/serialport"}
+var unsafeOwners = []string{"radio/serialport", "radio/gpio"}
 
 // goPackage is what `go list -json` says of a package; test files do not count among its Imports.
 type goPackage struct {
@@ -336,6 +350,9 @@ func TestImportRules(t *testing.T) {
 		{"proto", "golang.org/x/sys/unix", "not among those it may use"},
 		{"radio/node", "net", "state machine without I/O"},
 		{"radio/ether", "longlane/gateway", "must not know the gateway"},
+		{"radio/unit", "longlane/gateway/airtime", "handed to it"},
+		{"radio/contact", "unsafe", "memory error"},
+		{"radio/gpio", "unsafe", ""},
 		{"radio/ether", "longlane/radio/ether/air", ""},
 		{"radio/ether/air", "longlane/radio/node", "it is physics"},
 		{"radio", "log", "there is one log"},

@@ -1,0 +1,204 @@
+package gpio
+
+import (
+	"encoding/binary"
+	"errors"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+	"unsafe"
+
+	"golang.org/x/sys/unix"
+)
+
+// TestHeader: numbers and layouts are those of the kernel's own header, as a C compiler sees it.
+func TestHeader(t *testing.T) {
+	cc, err := exec.LookPath("cc")
+	if _, missing := os.Stat("/usr/include/linux/gpio.h"); err != nil || missing != nil {
+		t.Skip("NOT RUN: this needs cc and linux/gpio.h (Debian: gcc, linux-libc-dev)")
+	}
+	var b strings.Builder
+	b.WriteString("#include <linux/gpio.h>\n#include <stddef.h>\n")
+	for _, c := range []struct {
+		c    string
+		ours uint64
+	}{
+		{"GPIO_V2_GET_LINE_IOCTL", getLine}, {"GPIO_V2_LINE_GET_VALUES_IOCTL", getValues},
+		{"GPIO_V2_LINE_FLAG_ACTIVE_LOW", flagActiveLow}, {"GPIO_V2_LINE_FLAG_INPUT", flagInput},
+		{"GPIO_V2_LINE_FLAG_EDGE_RISING", flagRising}, {"GPIO_V2_LINE_FLAG_EDGE_FALLING", flagFalling},
+		{"GPIO_V2_LINE_FLAG_BIAS_PULL_UP", flagPullUp}, {"GPIO_V2_LINE_FLAG_BIAS_PULL_DOWN", flagPullDown},
+		{"GPIO_V2_LINE_FLAG_BIAS_DISABLED", flagNoBias},
+		{"sizeof(struct gpio_v2_line_request)", requestSize},
+		{"offsetof(struct gpio_v2_line_request, consumer)", requestConsumer},
+		{"offsetof(struct gpio_v2_line_request, config) + offsetof(struct gpio_v2_line_config, flags)", requestFlags},
+		{"offsetof(struct gpio_v2_line_request, num_lines)", requestNumLines},
+		{"offsetof(struct gpio_v2_line_request, event_buffer_size)", requestBuffer},
+		{"offsetof(struct gpio_v2_line_request, fd)", requestFD},
+		{"GPIO_MAX_NAME_SIZE - 1", maxConsumer},
+		{"sizeof(struct gpio_v2_line_event)", eventSize}, {"offsetof(struct gpio_v2_line_event, id)", eventID},
+		{"offsetof(struct gpio_v2_line_event, timestamp_ns)", 0}, {"GPIO_V2_LINE_EVENT_RISING_EDGE", rising},
+		{"sizeof(struct gpio_v2_line_values)", 16}, {"offsetof(struct gpio_v2_line_values, mask)", 8},
+	} {
+		b.WriteString("_Static_assert((" + c.c + ") == " + strconv.FormatUint(c.ours, 10) + "ull, \"" + c.c + "\");\n")
+	}
+	path := filepath.Join(t.TempDir(), "header.c")
+	if err := os.WriteFile(path, []byte(b.String()), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if out, err := exec.Command(cc, "-fsyntax-only", path).CombinedOutput(); err != nil {
+		t.Errorf("the kernel's header says otherwise: %v\n%s", err, out)
+	}
+}
+
+// twin stands in for the kernel: it answers the two calls, and its edges come through a pipe.
+type twin struct {
+	request [requestSize]byte
+	active  bool
+	edges   *os.File
+	errno   error
+}
+
+func newTwin(t *testing.T) (*twin, string) {
+	k := &twin{}
+	real := ioctl
+	t.Cleanup(func() { ioctl = real })
+	ioctl = func(_ *os.File, number uint, arg unsafe.Pointer) error {
+		switch {
+		case k.errno != nil:
+			return k.errno
+		case number == getLine:
+			b := (*[requestSize]byte)(arg)
+			k.request = *b
+			r, w, err := os.Pipe()
+			if err != nil {
+				return err
+			}
+			defer r.Close()
+			fd, err := unix.Dup(int(r.Fd()))
+			k.edges = w
+			binary.NativeEndian.PutUint32(b[requestFD:], uint32(fd))
+			return err
+		case number == getValues && k.active:
+			binary.NativeEndian.PutUint64((*[16]byte)(arg)[:], 1)
+		}
+		return nil
+	}
+	chip := filepath.Join(t.TempDir(), "gpiochip0")
+	if err := os.WriteFile(chip, nil, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	return k, chip
+}
+
+func (k *twin) edge(t *testing.T, id uint32, at time.Duration) {
+	var b [eventSize]byte
+	binary.NativeEndian.PutUint64(b[:], uint64(at))
+	binary.NativeEndian.PutUint32(b[eventID:], id)
+	if _, err := k.edges.Write(b[:]); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// TestLine: what is asked of the kernel, and what its edges become.
+func TestLine(t *testing.T) {
+	k, chip := newTwin(t)
+	k.active = true
+	l, err := Open(Options{Chip: chip, Line: 17, ActiveLow: true, Bias: PullUp})
+	if err != nil {
+		t.Fatal(err)
+	}
+	e := binary.NativeEndian
+	if got := e.Uint64(k.request[requestFlags:]); got != 0x136 { // active low, input, both edges, pull-up
+		t.Errorf("flags %#x, want 0x136", got)
+	}
+	if e.Uint32(k.request[:]) != 17 || e.Uint32(k.request[requestNumLines:]) != 1 || !strings.HasPrefix(string(k.request[requestConsumer:]), "longlane\x00") {
+		t.Errorf("the request is not for line 17 alone: % x", k.request)
+	}
+	if active, err := l.Active(); !active || err != nil {
+		t.Errorf("Active() = %v, %v", active, err)
+	}
+	k.edge(t, 1, 5*time.Second)
+	k.edge(t, 2, 6*time.Second)
+	got, err := l.Read()
+	want := []Edge{{true, 5 * time.Second}, {false, 6 * time.Second}}
+	if err != nil || len(got) != 2 || got[0] != want[0] || got[1] != want[1] {
+		t.Errorf("Read() = %v, %v, want %v", got, err, want)
+	}
+	done := make(chan error)
+	go func() {
+		_, err := l.Read()
+		done <- err
+	}()
+	l.Close()
+	if err := <-done; !errors.Is(err, os.ErrClosed) {
+		t.Errorf("a Read over a Close: %v", err)
+	}
+}
+
+// TestOpenErrors: each says what to do.
+func TestOpenErrors(t *testing.T) {
+	k, chip := newTwin(t)
+	for err, want := range map[error]string{unix.EBUSY: "another program or driver", unix.EINVAL: "no such line", unix.ENOTTY: "no GPIO chip"} {
+		k.errno = err
+		if _, got := Open(Options{Chip: chip, Line: 3}); got == nil || !strings.Contains(got.Error(), want) || !strings.Contains(got.Error(), "line 3") {
+			t.Errorf("%v: %v, want words with %q", err, got, want)
+		}
+	}
+	if _, got := Open(Options{Chip: chip + "9"}); got == nil || !strings.Contains(got.Error(), "lists the chips") {
+		t.Errorf("no such chip: %v", got)
+	}
+}
+
+// TestKernel watches a line of the kernel's simulated chip (gpio-sim), whose level is set by a file.
+func TestKernel(t *testing.T) {
+	const configfs = "/sys/kernel/config/gpio-sim"
+	if err := exec.Command("modprobe", "gpio-sim").Run(); err != nil || os.MkdirAll(configfs+"/longlane/bank0", 0o755) != nil {
+		t.Skip("NOT RUN: the kernel's gpio-sim is not to be had here (it takes root, CONFIG_GPIO_SIM and configfs)")
+	}
+	t.Cleanup(func() {
+		os.WriteFile(configfs+"/longlane/live", []byte("0"), 0)
+		os.Remove(configfs + "/longlane/bank0")
+		os.Remove(configfs + "/longlane")
+	})
+	if err := os.WriteFile(configfs+"/longlane/bank0/num_lines", []byte("4"), 0); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(configfs+"/longlane/live", []byte("1"), 0); err != nil {
+		t.Fatal(err)
+	}
+	name := func(file string) string {
+		b, err := os.ReadFile(filepath.Join(configfs, "longlane", file))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return strings.TrimSpace(string(b))
+	}
+	chip := name("bank0/chip_name")
+	pull := filepath.Join("/sys/devices/platform", name("dev_name"), chip, "sim_gpio2/pull")
+	set := func(level string) {
+		if err := os.WriteFile(pull, []byte(level), 0); err != nil {
+			t.Fatal(err)
+		}
+	}
+	set("pull-up")
+	l, err := Open(Options{Chip: "/dev/" + chip, Line: 2, ActiveLow: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	if active, err := l.Active(); active || err != nil {
+		t.Errorf("high, active low: Active() = %v, %v", active, err)
+	}
+	set("pull-down")
+	got, err := l.Read()
+	if err != nil || len(got) != 1 || !got[0].Active || got[0].At <= 0 {
+		t.Errorf("after a falling edge, active low: %v, %v", got, err)
+	}
+	if _, err := Open(Options{Chip: "/dev/" + chip, Line: 2}); !errors.Is(err, unix.EBUSY) {
+		t.Errorf("a second Open: %v", err)
+	}
+}
