@@ -251,9 +251,13 @@ func (m *Modem) checkLawful(k checker) {
 			k.refuse("carrier_sense", quote(m.CarrierSense.String()), `a duration from "0s" to "1m"`)
 		}
 	default:
-		if a := m.Settings().Airtime(LongestSent); a > b.Budget()/2 {
+		what := "receipt"
+		if m.Longest == LongestNodeSent {
+			what = "frame"
+		}
+		if a := m.Settings().Airtime(m.Longest); a > b.Budget()/2 {
 			k.refuse("spreading_factor", strconv.Itoa(m.SpreadingFactor), fmt.Sprintf(
-				"a faster setting: one receipt takes %v on the air, and %v in any hour are lawful here", a.Round(time.Millisecond), b.Budget()))
+				"a faster setting: one %s takes %v on the air, and %v in any hour are lawful here", what, a.Round(time.Millisecond), b.Budget()))
 		}
 	}
 }

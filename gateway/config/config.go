@@ -139,10 +139,15 @@ type Modem struct {
 	Preamble     int      `toml:"preamble"`  // symbols, 6 to 65535
 	// Line is set if and only if Dialect is "line". Its defaults are those of package lines.
 	Line *lines.Config `toml:"line,omitempty"`
+	// Longest is the size, in bytes, of the longest frame that is sent: LongestSent, or that of a node. No key of the file.
+	Longest int `toml:"-"`
 }
 
-// LongestSent is the size, in bytes, of the longest frame that a gateway sends.
-const LongestSent = 33
+// The sizes, in bytes, of the longest frames that a gateway and a node send. A relay sends longer ones: it adds its hop record.
+const (
+	LongestSent     = 33
+	LongestNodeSent = 35
+)
 
 // Settings are the modulation in the terms of package lora.
 func (m *Modem) Settings() lora.Settings {
@@ -153,7 +158,7 @@ func (m *Modem) Settings() lora.Settings {
 // but for a modem without a region.
 func (m *Modem) Band() (lora.Band, error) {
 	return lora.Lawful(m.Region, lora.Transmitter{Settings: m.Settings(), Frequency: int64(m.Frequency), Power: float64(m.Power),
-		AntennaGain: m.AntennaGain, CableLoss: m.CableLoss, Listen: time.Duration(m.CarrierSense), Frame: LongestSent})
+		AntennaGain: m.AntennaGain, CableLoss: m.CableLoss, Listen: time.Duration(m.CarrierSense), Frame: m.Longest})
 }
 
 // Silent tells why the modem only listens; "" if it sends as well.
@@ -224,6 +229,7 @@ func Default() *Config {
 			Power:           14,
 			SyncWord:        0x12,
 			Preamble:        8,
+			Longest:         LongestSent,
 		}},
 		Wifi:    &Wifi{Listen: ":5410"},
 		Trip:    Trip{OldAfter: Duration(10 * time.Second), FreshWithin: Duration(15 * time.Second)},
