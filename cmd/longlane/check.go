@@ -138,10 +138,14 @@ func explainRules(c *call, m *config.Modem) {
 	if err != nil || m.Silent() != "" { // a good config's modem without a band only listens
 		return
 	}
-	receipt := m.Settings().Airtime(config.LongestSent)
+	frame := m.Settings().Airtime(m.Longest)
 	fmt.Fprintf(c.out, "    by the rules for %v\n", b)
-	fmt.Fprintf(c.out, "    a receipt takes %v on the air, so up to %d an hour; when they are used up nodes wait, and trips still sound\n",
-		receipt.Round(time.Millisecond/10), b.FramesPerHour(m.Settings(), config.LongestSent))
+	what, then := "receipt", "nodes wait, and trips still sound"
+	if m.Longest == config.LongestNodeSent {
+		what, then = "frame", "this node waits, keeps its trips, and announces them as soon as that is lawful"
+	}
+	fmt.Fprintf(c.out, "    a %s takes %v on the air, so up to %d an hour; when they are used up %s\n", what,
+		frame.Round(time.Millisecond/10), b.FramesPerHour(m.Settings(), m.Longest), then)
 	fmt.Fprintf(c.out, "    %s\n", lora.Caution)
 }
 

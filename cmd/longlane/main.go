@@ -46,7 +46,7 @@ type call struct {
 	out, err io.Writer
 }
 
-var commands = []command{runCommand, demoCommand, checkCommand, enrolCommand, backupCommand, decodeCommand, simCommand, versionCommand, probeCommand}
+var commands = []command{runCommand, demoCommand, checkCommand, enrolCommand, backupCommand, decodeCommand, nodeCommand, simCommand, versionCommand, probeCommand}
 
 // usageError is the user's mistake; it ends with exit code 2.
 type usageError struct{ error }

@@ -56,7 +56,7 @@ func hurry(log *slog.Logger) (stop func()) {
 				return
 			case s := <-signals:
 				if n == 2 {
-					log.Error("a second signal to stop: ending at once; what the broker has not acknowledged waits on the disk",
+					log.Error("a second signal to stop: ending at once; what is on the disk stays there",
 						"signal", s.String())
 					os.Exit(exitFailed)
 				}

@@ -145,31 +145,59 @@ func (d *Daemon) openBroker() (err error) {
 // replug is the longest wait before a modem that was plugged in again is noticed.
 const replug = 5 * time.Second
 
-// sendTimeout leaves a modem time for the slowest receipt and for what is in the air before it.
-func sendTimeout(m config.Modem) time.Duration {
-	return 5*time.Second + 2*m.Settings().Airtime(config.LongestSent)
+// sendTimeout leaves a modem time for the longest frame and for what is in the air before it.
+func sendTimeout(m *config.Modem) time.Duration {
+	return 5*time.Second + 2*m.Settings().Airtime(m.Longest)
 }
 
-// permit opens what keeps a modem's airtime within what is lawful, and gives what the modem must ask; nil for one that
-// only listens.
-func (d *Daemon) permit(m *config.Modem, r *airtime.Register, clock gateway.Clock) (func([]byte) (func(radio.Fate, time.Duration), error), error) {
-	if m.Silent() != "" {
-		return nil, nil
-	}
+// permission is what a modem asks for each frame; see [modem.Options].
+type permission func(frame []byte) (settle func(radio.Fate, time.Duration), err error)
+
+// keep opens what keeps a modem's airtime within what is lawful. o says what its frames are for, and where the ledger stands.
+func keep(m *config.Modem, o airtime.Options, clock gateway.Clock, log *slog.Logger) (*airtime.Keeper, error) {
 	band, err := m.Band()
 	if err != nil {
 		return nil, fmt.Errorf("modem %s: %w", m.Name, err)
 	}
-	k, err := airtime.Open(airtime.Options{Bearer: m.Name, Device: m.Device, Band: band, Settings: m.Settings(), Use: gateway.UseOf,
-		Store: d.queue, Register: r, Mono: clock.Mono, Log: d.log, Moment: func() lora.Moment {
-			return lora.Moment{Boot: clock.Boot, Mono: clock.Mono(), Wall: clock.Wall(), Set: clock.Set()}
-		}})
+	o.Bearer, o.Device, o.Band, o.Settings, o.Mono, o.Log = m.Name, m.Device, band, m.Settings(), clock.Mono, log
+	o.Moment = func() lora.Moment {
+		return lora.Moment{Boot: clock.Boot, Mono: clock.Mono(), Wall: clock.Wall(), Set: clock.Set()}
+	}
+	k, err := airtime.Open(o)
+	if err != nil {
+		return nil, err
+	}
+	log.Info("this modem sends", "modem", m.Name, "region", m.Region, "band", band.Range(), "airtime_per_hour", k.Budget(), "used", k.Used().Round(time.Millisecond))
+	return k, nil
+}
+
+// newModem gives the modem of a table; without a permit it only listens.
+func newModem(m *config.Modem, permit permission, log *slog.Logger) (*modem.Modem, error) {
+	dialect, err := m.LineDialect()
+	if err != nil {
+		return nil, fmt.Errorf("modem %s: %w", m.Name, err)
+	}
+	return modem.New(modem.Options{Name: m.Name, Permit: permit, Log: log, BackoffMax: replug,
+		SendTimeout: sendTimeout(m), Lines: dialect,
+		Open: func(context.Context) (io.ReadWriteCloser, error) {
+			return serialport.Open(serialport.Options{Path: m.Device, Baud: m.Baud})
+		},
+		Parameters: modem.Parameters{Frequency: uint32(m.Frequency), Bandwidth: uint32(m.Bandwidth),
+			SpreadingFactor: uint8(m.SpreadingFactor), CodingRate: uint8(m.CodingRate), Power: int8(m.Power),
+			SyncWord: uint8(m.SyncWord), Preamble: uint16(m.Preamble)}}), nil
+}
+
+// permit gives what the modem must ask; nil for one that only listens.
+func (d *Daemon) permit(m *config.Modem, r *airtime.Register, clock gateway.Clock) (permission, error) {
+	if m.Silent() != "" {
+		return nil, nil
+	}
+	k, err := keep(m, airtime.Options{Use: gateway.UseOf, Store: d.queue, Register: r}, clock, d.log)
 	if err != nil {
 		return nil, err
 	}
 	d.keepers[m.Name] = k
 	d.close = append(d.close, k.Close)
-	d.log.Info("this modem sends", "modem", m.Name, "region", m.Region, "band", band.Range(), "airtime_per_hour", k.Budget(), "used", k.Used().Round(time.Millisecond))
 	return k.Permit, nil
 }
 
@@ -182,23 +210,16 @@ func (d *Daemon) openLinks(clock gateway.Clock) error {
 		}
 	}
 	register := airtime.OpenRegister(d.queue, devices, d.ran)
-	for _, m := range d.cfg.Modem {
-		dialect, err := m.LineDialect()
-		if err != nil {
-			return fmt.Errorf("modem %s: %w", m.Name, err)
-		}
-		permit, err := d.permit(&m, register, clock)
+	for i := range d.cfg.Modem {
+		m := &d.cfg.Modem[i]
+		permit, err := d.permit(m, register, clock)
 		if err != nil {
 			return err
 		}
-		link := modem.New(modem.Options{Name: m.Name, Permit: permit, Log: d.log, BackoffMax: replug,
-			SendTimeout: sendTimeout(m), Lines: dialect,
-			Open: func(context.Context) (io.ReadWriteCloser, error) {
-				return serialport.Open(serialport.Options{Path: m.Device, Baud: m.Baud})
-			},
-			Parameters: modem.Parameters{Frequency: uint32(m.Frequency), Bandwidth: uint32(m.Bandwidth),
-				SpreadingFactor: uint8(m.SpreadingFactor), CodingRate: uint8(m.CodingRate), Power: int8(m.Power),
-				SyncWord: uint8(m.SyncWord), Preamble: uint16(m.Preamble)}})
+		link, err := newModem(m, permit, d.log)
+		if err != nil {
+			return err
+		}
 		d.links, d.modems = append(d.links, link), append(d.modems, link)
 		if why := m.Silent(); why != "" {
 			d.log.Warn("this modem will only listen: "+why+"; nodes heard by it get no receipts, keep their trips and try again", "modem", m.Name)

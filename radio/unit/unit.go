@@ -312,7 +312,7 @@ func (u *Unit) save(saved []byte) bool {
 		}
 		return err == nil
 	case <-t.C:
-		u.o.Log.Error("lasting memory takes too long to be written: going on without it", "waited", saveTimeout)
+		u.o.Log.Error("lasting memory takes too long to be written: going on without it", "waited", saveTimeout.String())
 		u.saving = done
 		return false
 	}
@@ -371,14 +371,14 @@ func (u *Unit) noteReading(r reading) {
 func (u *Unit) observed(o node.Observed) {
 	args := []any{}
 	if o.What == node.Made || o.What == node.Released || o.What == node.Dropped {
-		args = append(args, "counter", o.Counter, "event", o.Kind.String(), "age", o.Age.Round(time.Millisecond))
+		args = append(args, "counter", o.Counter, "event", o.Kind.String(), "age", o.Age.Round(time.Millisecond).String())
 		if o.Kind == node.FaultEvent {
 			args = append(args, "fault", o.Fault.String(), "ended", o.Ended)
 		} else {
 			args = append(args, "input", o.Input)
 		}
 		if o.Kind == node.Closing && o.What == node.Made {
-			args = append(args, "dwell", o.Dwell.Round(time.Millisecond))
+			args = append(args, "dwell", o.Dwell.Round(time.Millisecond).String())
 		}
 	}
 	if o.Why != "" {
