@@ -1,0 +1,206 @@
+package daemon
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"longlane/gateway/config"
+	"longlane/proto"
+	"longlane/radio/lora"
+	"longlane/radio/modem"
+	"longlane/radio/node"
+)
+
+var gateCard = node.Card{Site: 4711, Node: 7, Gen: 1, Name: "river-gate"}
+
+// gate is a node's config; its contact closes once and stays so.
+func gate(t *testing.T) *config.Node {
+	t.Helper()
+	dir := t.TempDir()
+	cfg, err := config.ParseNode("node.toml", []byte(fmt.Sprintf(`card = "/none"
+state = %q
+[modem]
+device = %q
+region = "europe"
+frequency = 869525000
+[[input]]
+command = ["/bin/sh", "-c", "echo closed; read x"]
+[measure]
+battery_file = %q
+battery_unit = 0.001
+temperature_file = %q
+`, filepath.Join(dir, "state"), filepath.Join(dir, "modem"), filepath.Join(dir, "battery"), filepath.Join(dir, "heat"))))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return cfg
+}
+
+func waitFor(t *testing.T, what string, cond func() bool) {
+	t.Helper()
+	look := time.NewTicker(20 * time.Millisecond)
+	defer look.Stop()
+	for end := time.Now().Add(time.Minute); !cond(); <-look.C {
+		if time.Now().After(end) {
+			t.Fatalf("waited a minute in vain for %s", what)
+		}
+	}
+}
+
+func (b *board) frames() int {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.sent
+}
+
+// runNode runs the node until cond holds, and gives its log.
+func runNode(t *testing.T, cfg *config.Node, what string, cond func(log string) bool) string {
+	t.Helper()
+	var log logBuffer
+	n, err := NewNode(cfg, gateCard, slog.New(slog.NewTextHandler(&log, nil)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	done := make(chan error)
+	go func() { done <- n.Run(ctx) }()
+	waitFor(t, what, func() bool { return cond(log.String()) })
+	cancel()
+	if err := <-done; err != nil {
+		t.Errorf("Run: %v", err)
+	}
+	return log.String()
+}
+
+// TestNodeAirtime: each frame passes the ledger. One that is damaged, or went with the memory, takes the whole hour for used,
+// and nothing is sent; a node that never ran sends at once, and one that has lost its memory alone goes on.
+func TestNodeAirtime(t *testing.T) {
+	cfg := gate(t)
+	b := plug(t, cfg.Modem.Device)
+	log := runNode(t, cfg, "a frame to be sent", func(string) bool { return b.frames() > 0 })
+	if strings.Contains(log, "memory was missing") || strings.Contains(log, usedUp) {
+		t.Errorf("a first start says\n%s", log)
+	}
+	ledgers, err := filepath.Glob(filepath.Join(cfg.State, "airtime*"))
+	if err != nil || len(ledgers) != 1 {
+		t.Fatalf("ledgers %v, %v", ledgers, err)
+	}
+	memory, ledger := filepath.Join(cfg.State, memoryFile), ledgers[0]
+	damage := func(path string) {
+		if err := os.WriteFile(path, []byte("x"), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	before := b.frames()
+	damage(memory)
+	log = runNode(t, cfg, "a frame to be sent without memory", func(string) bool { return b.frames() > before })
+	if !strings.Contains(log, "lasting memory cannot be read") || !strings.Contains(log, "memory was missing or damaged") || strings.Contains(log, usedUp) {
+		t.Errorf("memory is damaged: the log says\n%s", log)
+	}
+	for what, harm := range map[string]func(){
+		"the ledger is damaged":                     func() { damage(ledger) },
+		"the ledger is gone, and memory is damaged": func() { os.Remove(ledger); damage(memory) },
+		"the ledger is damaged, and memory is gone": func() { damage(ledger); os.Remove(memory) },
+	} {
+		harm()
+		before := b.frames()
+		runNode(t, cfg, what, func(log string) bool { return strings.Contains(log, usedUp) })
+		if n := b.frames() - before; n != 0 {
+			t.Errorf("%s: %d frames were sent", what, n)
+		}
+	}
+}
+
+const usedUp = "airtime that is lawful is used up"
+
+// TestNodeState: a state directory belongs to one process; what a cut left half written is no memory.
+func TestNodeState(t *testing.T) {
+	cfg := gate(t)
+	if err := os.MkdirAll(cfg.State, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(cfg.State, ".memory-12"), []byte("half"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	quiet := slog.New(slog.DiscardHandler)
+	n := &Node{log: quiet}
+	_, saved, err := n.openState(cfg.State)
+	if err != nil || string(saved) != string(node.FirstSaved()) {
+		t.Errorf("a directory with nothing whole in it: % x, %v, want a first start", saved, err)
+	}
+	if _, err := NewNode(cfg, gateCard, quiet); !errors.Is(err, ErrNodeState) || !strings.Contains(err.Error(), cfg.State) {
+		t.Errorf("a second process: %v", err)
+	}
+	if err := n.shut(); err != nil {
+		t.Fatal(err)
+	}
+	second, err := NewNode(cfg, gateCard, quiet)
+	if err != nil {
+		t.Fatalf("after the first has ended: %v", err)
+	}
+	second.shut()
+}
+
+// TestNodeUse: trips and faults come first, then check-ins; and the longest of them is what the config is judged by.
+func TestNodeUse(t *testing.T) {
+	c := gateCard.Config()
+	c.Inputs = []node.InputConfig{{}}
+	n, err := node.New(c, node.FirstSaved(), 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	got := map[proto.Type]lora.Use{}
+	var in node.Input = node.Edge{Closed: true}
+	for at, wake := time.Duration(0), time.Duration(0); len(got) < 2 && at < time.Hour; at = wake {
+		var out []node.Output
+		out, wake = n.Step(at, in)
+		in = nil
+		for _, o := range out {
+			if tx, ok := o.(node.Transmit); ok {
+				got[tx.Type] = nodeUse(tx.Frame)
+				_, wake = n.Step(at, node.TxDone{})
+			}
+		}
+	}
+	if len(got) != 2 || got[proto.TypeTripOpened] != lora.UseTrip || got[proto.TypeCheckIn] != lora.UseHop || nodeUse([]byte("x")) != lora.UseBeacon {
+		t.Errorf("uses %v", got)
+	}
+	longest := 0
+	for _, typ := range []proto.Type{proto.TypeTripOpened, proto.TypeTripClosed, proto.TypeTripHeld, proto.TypeFault, proto.TypeCheckIn} {
+		longest = max(longest, typ.Size()+2) // the counter whole
+	}
+	if longest != config.LongestNodeSent {
+		t.Errorf("a node's longest frame has %d bytes, config.LongestNodeSent is %d", longest, config.LongestNodeSent)
+	}
+}
+
+// TestMeasured: files become volts and degrees; what cannot be read is not measured.
+func TestMeasured(t *testing.T) {
+	cfg := gate(t)
+	link := modem.New(modem.Options{})
+	if m := measured(cfg.Measure, link); !math.IsNaN(m.Battery) || !math.IsNaN(m.Temperature) || !math.IsNaN(m.Noise) {
+		t.Errorf("without files: %+v", m)
+	}
+	for path, text := range map[string]string{cfg.Measure.BatteryFile: "12480\n", cfg.Measure.TemperatureFile: "-3250"} {
+		if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if m := measured(cfg.Measure, link); math.Abs(m.Battery-12.48) > 1e-9 || m.Temperature != -3.25 {
+		t.Errorf("measured %+v, want 12.48 V and -3.25 °C", m)
+	}
+	if err := os.WriteFile(cfg.Measure.BatteryFile, []byte("inf"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if m := measured(cfg.Measure, link); !math.IsNaN(m.Battery) {
+		t.Errorf("a battery of %v V", m.Battery)
+	}
+}
