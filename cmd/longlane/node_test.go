@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"os"
+	"path/filepath"
 	"strings"
 	"sync"
 	"syscall"
@@ -135,6 +136,17 @@ func (g *gateNode) logged(text string, n int) {
 	eventually(g.t, time.Minute, fmt.Sprintf("%d times in the node's log: %s", n, text), func() bool { return strings.Count(g.text("node.log"), text) >= n })
 }
 
+// runs reports whether a process has this argument.
+func runs(argument string) bool {
+	list, _ := filepath.Glob("/proc/[0-9]*/cmdline")
+	for _, path := range list {
+		if text, err := os.ReadFile(path); err == nil && strings.Contains(string(text), argument+"\x00") {
+			return true
+		}
+	}
+	return false
+}
+
 // TestGateNode: from a contact at the gate to the subscriber, all parts real but the air: a trip, a program that ends, a kill
 // with an event held, a restart, an orderly end.
 func TestGateNode(t *testing.T) {
@@ -174,6 +186,7 @@ func TestGateNode(t *testing.T) {
 	g.say("closed")
 	g.logged(`"msg":"event made","counter":5,"event":"opening"`, 1)
 	g.node.kill()
+	eventually(t, time.Minute, "the contact's command ends with the node that was killed", func() bool { return !runs(g.path("contact")) })
 	g.air.breakAir(false)
 	g.startNode()
 	g.say("open")

@@ -1,4 +1,4 @@
-// Package config reads the gateway's configuration, checks it, and explains what is wrong with it.
+// Package config reads the gateway's configuration, or a node's, checks it, and explains what is wrong with it.
 //
 // The file is TOML. Load reads it from disk and looks at the secret files that it names; Parse does the same for
 // bytes in memory and touches no file. Either gives a complete Config, or an error that lists every problem found,
@@ -14,7 +14,10 @@
 // Document and Decode are the strict reader underneath, for other TOML files of the project: unknown keys, wrong
 // types and values are reported together, with positions, and a later check can add its own (Document.Refuse).
 //
-// A complete file with comments stands in testdata/config/hill-orchard.toml, and one of a modem that speaks lines beside it.
+// LoadNode and ParseNode do the same for the file of a node on a board, which is another one.
+//
+// A complete file with comments stands in testdata/config/hill-orchard.toml; beside it one of a modem that speaks lines, and
+// node.toml, a node's.
 package config
 
 import (

@@ -89,7 +89,7 @@ func TestNodeAirtime(t *testing.T) {
 	if strings.Contains(log, "memory was missing") || strings.Contains(log, usedUp) {
 		t.Errorf("a first start says\n%s", log)
 	}
-	ledgers, err := filepath.Glob(filepath.Join(cfg.State, "airtime*"))
+	ledgers, err := filepath.Glob(filepath.Join(cfg.State, "airtime%20*"))
 	if err != nil || len(ledgers) != 1 {
 		t.Fatalf("ledgers %v, %v", ledgers, err)
 	}
