@@ -169,7 +169,7 @@ func TestGateNode(t *testing.T) {
 		t.Errorf("the closing is %s", closed.payload)
 	}
 	g.logged(`"msg":"the gateway has the event on its disk"`, 2)
-	if list, err := os.ReadDir(g.path("node-state")); err != nil || len(list) != 2 { // memory and ledger
+	if list, err := os.ReadDir(g.path("node-state")); err != nil || len(list) != 3 { // memory, ledger, and the list of ledgers
 		t.Errorf("the state directory has %v, %v", list, err)
 	}
 
