@@ -79,6 +79,7 @@ type Unit struct {
 
 	readings chan reading
 	packets  chan radio.Packet
+	full     bool       // the last packet found no room; the link's goroutine owns it
 	sent     chan error // capacity 1: one frame is on its way at a time
 	running  sync.WaitGroup
 
@@ -136,8 +137,12 @@ func (u *Unit) read(ctx context.Context, index int, s contact.Source) {
 func (u *Unit) deliver(p radio.Packet) {
 	select {
 	case u.packets <- p:
+		u.full = false
 	default:
-		u.o.Log.Warn("a frame was dropped: this machine is too slow")
+		if !u.full { // a flood makes one line
+			u.o.Log.Warn("frames from the air come faster than this machine takes them: some are dropped")
+		}
+		u.full = true
 	}
 }
 

@@ -35,17 +35,17 @@ type bench struct {
 	unit  *Unit
 	stop  func() error
 	src   []source
+	air   chan radio.Packet
 
-	mu      sync.Mutex
-	keys    *proto.Keys
-	deliver func(radio.Packet)
-	down    error // what Send returns
-	mute    bool  // the gateway is away
-	number  uint32
-	sent    []sent
-	saves   []node.Saved
-	saving  time.Duration // how long a Save takes
-	log     bytes.Buffer
+	mu     sync.Mutex
+	keys   *proto.Keys
+	down   error // what Send returns
+	mute   bool  // the gateway is away
+	number uint32
+	sent   []sent
+	saves  []node.Saved
+	saving time.Duration // how long a Save takes
+	log    bytes.Buffer
 }
 
 type source chan contact.Reading
@@ -67,11 +67,14 @@ func (b *bench) now() time.Duration { return time.Since(b.began) + time.Hour }
 func (b *bench) Name() string { return "air" }
 func (b *bench) Up() bool     { return true }
 func (b *bench) Run(ctx context.Context, deliver func(radio.Packet)) error {
-	b.mu.Lock()
-	b.deliver = deliver
-	b.mu.Unlock()
-	<-ctx.Done()
-	return nil
+	for {
+		select {
+		case p := <-b.air:
+			deliver(p)
+		case <-ctx.Done():
+			return nil
+		}
+	}
 }
 
 func (b *bench) Send(ctx context.Context, _ string, frame []byte) error {
@@ -110,9 +113,9 @@ func (b *bench) Send(ctx context.Context, _ string, frame []byte) error {
 	if err != nil {
 		b.t.Error(err)
 	}
-	go func() { // as a modem's reader does, beside what sends
+	go func() { // after the gateway has thought
 		time.Sleep(100 * time.Millisecond)
-		b.deliver(radio.Packet{Frame: receipt, Measured: true, RSSI: -90, SNR: 8})
+		b.air <- radio.Packet{Frame: receipt, Measured: true, RSSI: -90, SNR: 8}
 	}()
 	return nil
 }
@@ -144,7 +147,7 @@ func (b *bench) Write(p []byte) (int, error) {
 func onBench(t *testing.T, test func(b *bench)) {
 	t.Helper()
 	synctest.Test(t, func(t *testing.T) {
-		b := &bench{t: t, began: time.Now(), src: []source{make(source), make(source), make(source)}}
+		b := &bench{t: t, began: time.Now(), air: make(chan radio.Packet, 2000), src: []source{make(source), make(source), make(source)}}
 		b.keys, _ = proto.NewKeys(key)
 		u, err := New(Options{Node: node.Config{Site: 4711, Node: 7, Gen: 1, Key: key, Seed: 1, Mains: true,
 			Inputs: []node.InputConfig{{Number: 0}, {Number: 1, NormallyClosed: true}}},
@@ -360,6 +363,24 @@ func TestNoModem(t *testing.T) {
 			if n := b.logged(text); n != want {
 				t.Errorf("the log says %q %d times, want %d", text, n, want)
 			}
+		}
+	})
+}
+
+// TestFlood: while the disk holds everything up, frames from the air beyond what may wait are dropped, with one line in the
+// log, and the trip goes all the same.
+func TestFlood(t *testing.T) {
+	onBench(t, func(b *bench) {
+		b.set(func() { b.saving = time.Second })
+		b.put(0, contact.Closed)
+		time.Sleep(200 * time.Millisecond)
+		for range 1000 {
+			b.air <- radio.Packet{Frame: []byte{1, 2, 3}}
+		}
+		time.Sleep(20 * time.Second)
+		b.expect("opened 0")
+		if n := b.logged("some are dropped"); n != 1 {
+			t.Errorf("the log tells %d times of frames that were dropped, want once", n)
 		}
 	})
 }
