@@ -137,8 +137,13 @@ var imports = map[string]rule{
 		std: effects,
 		why: "it is arithmetic: a formula with a source, and nothing that could make two runs differ",
 	},
-	"radio/node": {
+	"radio/route": {
 		project: []string{"proto", "radio/lora"},
+		std:     effects,
+		why:     "it is arithmetic over what was heard, by times that are handed in: a route must come out the same in the simulator and on a board",
+	},
+	"radio/node": {
+		project: []string{"proto", "radio/lora", "radio/route"},
 		std:     effects,
 		why:     "a node is a state machine without I/O or clock, so that the same code runs in the simulator and on a board",
 	},
@@ -349,6 +354,8 @@ func TestImportRules(t *testing.T) {
 		{"proto", "longlane/radio", "pure bytes"},
 		{"proto", "golang.org/x/sys/unix", "not among those it may use"},
 		{"radio/node", "net", "state machine without I/O"},
+		{"radio/node", "longlane/radio/route", ""},
+		{"radio/route", "longlane/radio/node", "arithmetic over what was heard"},
 		{"radio/ether", "longlane/gateway", "must not know the gateway"},
 		{"radio/unit", "longlane/gateway/airtime", "handed to it"},
 		{"radio/contact", "unsafe", "memory error"},
