@@ -10,7 +10,7 @@
 //	table.Receipt(now, id); table.NoReceipt(now, id)                      // and of each frame that id has taken
 //	wake := table.Step(now)
 //	if effect == route.Inconsistent || table.News() { beacons.Inconsistent(now) } // else if Consistent: beacons.Consistent()
-//	fire, wake := beacons.Step(now)                                               // fire: send table.Tell() in a beacon
+//	fire, wake := beacons.Step(now)                                               // fire: send table.Tell(now) in a beacon
 //	for _, way := range table.Ways(now) { ... }                                   // whom to try, in order
 //
 // In the order of the files:

@@ -1,0 +1,135 @@
+package route
+
+import (
+	"fmt"
+	"time"
+
+	"longlane/proto"
+	"longlane/radio/lora"
+)
+
+// Config is what a table goes by. Defaults fills it in; Check refuses what cannot work.
+type Config struct {
+	Modem   lora.Settings
+	Beacons TrickleConfig
+
+	Neighbours int           // how many are kept; 1 to 254
+	Lifetime   time.Duration // a neighbour not heard for so long is gone; 1 s or more
+
+	Floor  float64 // dB of margin below which a neighbour is refused
+	Return float64 // dB above Floor that a refused one needs to be taken again; not negative
+	Smooth float64 // weight of the newest margin in the mean; above 0, up to 1
+
+	Window    float64       // frames over which deliveries are counted; 1 or more
+	Prior     float64       // frames that what is assumed of an unused link is worth; above 0
+	MaxGap    uint32        // group frames missing at a stroke that still count as lost
+	Deaf      int           // frames in a row not acknowledged that make a neighbour gone until it is heard; 1 or more
+	AckMemory time.Duration // half-life of what the acknowledgements have told; 1 s or more
+
+	MaxETX   float64       // transmissions a frame beyond which a link is none; 1 or more
+	Switch   float64       // trips' airtimes by which another parent must be better; not negative
+	MaxRise  float64       // trips' airtimes by which the distance may rise before the way counts as lost; not negative
+	MaxPath  float64       // trips' airtimes beyond which a way is none; 1 or more
+	HoldDown time.Duration // how long a lost way is announced before a longer one is taken; not negative
+
+	Suspect         int           // frames in a row without a receipt that make a neighbour suspect; 1 or more
+	Demotion        time.Duration // how long a suspect one is no parent once another has brought a receipt; 1 s or more
+	LongestDemotion time.Duration // it doubles each time, up to this
+}
+
+// shareOfBeacons is how many times its airtime the shortest interval lasts at the least. Somebody who makes everybody start
+// again all the time then costs less than 1 % of the channel for each node that hears him.
+const shareOfBeacons = 128
+
+// Defaults is a Config for a modem's settings, which must have passed Check.
+func Defaults(s lora.Settings) Config {
+	// 8 s: long enough for some beacons of neighbours at the slowest settings in use; short enough that a way around a dead
+	// relay is known in a minute. RFC 6550's 8 ms are for radios a thousand times faster.
+	imin := max(8*time.Second, (shareOfBeacons * s.Airtime(proto.TypeBeacon.Size())).Round(time.Second))
+	// 7 doublings: 17 min from 8 s, so about as rare as check-ins.
+	// K is RFC 6550's default (section 17, DEFAULT_DIO_REDUNDANCY_CONSTANT): beacons are rare anyway, and as a silent
+	// neighbour is taken for gone, keeping silent must stay the exception: it begins with more than 10 neighbours.
+	beacons := TrickleConfig{Imin: imin, Doublings: 7, K: 10}
+	return Config{
+		Modem: s, Beacons: beacons,
+		Neighbours: 32,                 // a lane has few; a table is some kB
+		Lifetime:   4 * beacons.Imax(), // three beacons lost in a row are no death: at 70 % delivery that is one in 40
+		// Fading moves a link by some dB from frame to frame, and within 3 dB of the limit delivery falls from nearly all
+		// to nearly none (common practice, no source). 2 dB of return keep a neighbour from going in and out.
+		Floor: 3, Return: 2,
+		Smooth: 0.25, // the last four frames or so: the quarter dB of one reading does not matter, leaves in spring do
+		Window: 16,   // shorter is noise, longer is history: a relay hands on some ten frames an hour
+		Prior:  4,    // so that the first lost frame makes no bad link
+		MaxGap: 16,   // beyond, it was a restart, which moves counters on: even a link at 25 % loses 16 in a row but once in 100
+		Deaf:   5,    // at 60 % delivery that is one in 100, and the next beacon heals it
+		// A link once found bad is not used, so nothing is learnt of it: it is forgiven within some hours.
+		AckMemory: time.Hour,
+		MaxETX:    4,   // RFC 6719, MAX_LINK_METRIC: 512 = 4 * 128
+		Switch:    1.5, // RFC 6719, PARENT_SWITCH_THRESHOLD: 192 = 1.5 * 128, here times a trip's airtime
+		MaxRise:   4,   // one link's worst: what rises further is more likely a loop than a link (RFC 6550, DAGMaxRankIncrease)
+		MaxPath:   4 * (proto.MaxHops + 1),
+		// The news goes one hop in at most Imin, and a frame makes MaxHops + 1 hops at the most.
+		HoldDown: (proto.MaxHops + 1) * beacons.Imin,
+		Suspect:  3, // where one receipt in four is lost on its way, 1 in 64 is suspected unjustly, and the next way serves
+		// Someone who swallows frames gets one an hour at first, then one a day.
+		Demotion: time.Hour, LongestDemotion: 24 * time.Hour,
+	}
+}
+
+// Check names what is wrong with c.
+func (c Config) Check() error {
+	if err := c.Modem.Check(); err != nil {
+		return err
+	}
+	if err := c.Beacons.Check(); err != nil {
+		return err
+	}
+	const long = 1000 * time.Hour
+	seconds := func(d time.Duration) float64 { return d.Seconds() }
+	for _, f := range []struct {
+		name, unit       string
+		x, least, utmost float64
+	}{
+		{"neighbours kept", "", float64(c.Neighbours), 1, 254},
+		{"lifetime of a neighbour", " s", seconds(c.Lifetime), 1, 4 * seconds(longestInterval)},
+		{"margin's floor", " dB", c.Floor, -20, 40},
+		{"margin to return with", " dB", c.Return, 0, 40},
+		{"weight of the newest margin", "", c.Smooth, 0.01, 1},
+		{"window of deliveries", " frames", c.Window, 1, 1000},
+		{"weight of what is assumed", " frames", c.Prior, 0.1, 1000},
+		{"greatest gap", " frames", float64(c.MaxGap), 0, 1000},
+		{"frames in a row not acknowledged", "", float64(c.Deaf), 1, 100},
+		{"memory of acknowledgements", " s", seconds(c.AckMemory), 1, seconds(long)},
+		{"greatest ETX", "", c.MaxETX, 1, 100},
+		{"switch threshold", " trips", c.Switch, 0, 100},
+		{"greatest rise", " trips", c.MaxRise, 0, 1000},
+		{"longest way", " trips", c.MaxPath, 1, 10000},
+		{"hold-down", " s", seconds(c.HoldDown), 0, seconds(long)},
+		{"frames without a receipt", "", float64(c.Suspect), 1, 100},
+		{"demotion", " s", seconds(c.Demotion), 1, seconds(long)},
+		{"longest demotion", " s", seconds(c.LongestDemotion), seconds(c.Demotion), seconds(long)},
+	} {
+		if !(f.x >= f.least && f.x <= f.utmost) { // so put, it refuses what is not a number
+			return fmt.Errorf("%s: found %v%s, expected %v to %v", f.name, f.x, f.unit, f.least, f.utmost)
+		}
+	}
+	if trip := c.trip(); trip >= uint32(proto.NoDistance) {
+		return fmt.Errorf("a trip lasts %d ms on the air with these settings: expected less than %d, since distances are told in ms with two bytes",
+			trip, proto.NoDistance)
+	}
+	return nil
+}
+
+// trip is how long a trip heard directly is on the air, in ms, rounded up. It is the unit of distances: what relays add
+// and the acknowledgement would make each way longer, and change no choice.
+func (c Config) trip() uint32 {
+	return uint32((c.Modem.Airtime(proto.TypeTripOpened.Size()) + time.Millisecond - 1) / time.Millisecond)
+}
+
+// longest is the greatest distance that is told, in ms.
+func (c Config) longest() uint32 {
+	return min(c.trips(c.MaxPath), uint32(proto.NoDistance)-1)
+}
+
+// trips is n trips' airtime, in ms.
+func (c Config) trips(n float64) uint32 { return uint32(n * float64(c.trip())) }

@@ -1,0 +1,126 @@
+package route
+
+import (
+	"math"
+	"time"
+
+	"longlane/proto"
+	"longlane/radio/lora"
+)
+
+// ETX is the expected number of transmissions until a frame is acknowledged: 1 / (forward * reverse), the shares of
+// frames that get there and of acknowledgements that get back. Source: RFC 6551, section 4.3.2. Infinite if either is 0.
+func ETX(forward, reverse float64) float64 { return 1 / (forward * reverse) }
+
+// ETX128 is an ETX as RFC 6551 writes it, times 128, rounded, in 16 bits; 65535 is that and all above.
+func ETX128(etx float64) uint16 { return uint16(min(math.Round(128*etx), math.MaxUint16)) }
+
+// costOf is the airtime, in ms, that a link of that ETX is expected to cost a trip, rounded up.
+func costOf(etx128 uint16, trip uint32) uint32 {
+	return uint32((uint64(etx128)*uint64(trip) + 127) / 128)
+}
+
+// noiseFigure, dB, is that of AN1200.22. It stands in where a modem tells RSSI but no SNR.
+const noiseFigure = 6
+
+// marginOf is by how many dB a signal was above what its spreading factor needs. SNR decides, since it knows the noise of
+// the place; with neither figure it is not a number.
+func marginOf(s lora.Settings, rssi proto.RSSI, snr proto.SNR) float64 {
+	if snr != proto.NoSNR {
+		return snr.DB() - lora.RequiredSNR(s.SpreadingFactor)
+	}
+	return rssi.DBm() - lora.Sensitivity(s, noiseFigure)
+}
+
+// mean is an exponentially weighted one; nothing has been added while it is not a number.
+type mean float64
+
+func (m *mean) add(x, weight float64) {
+	switch {
+	case math.IsNaN(x):
+	case math.IsNaN(float64(*m)):
+		*m = mean(x)
+	default:
+		*m += mean(weight * (x - float64(*m)))
+	}
+}
+
+// tally counts what arrived of what was sent; old frames count less and less.
+type tally struct{ good, all float64 }
+
+// add counts frames of which the first lost did not arrive and the next, if one more is said to be good, did.
+func (c *tally) add(lost int, good bool, window float64) {
+	keep := 1 - 1/window
+	for range lost {
+		c.good, c.all = c.good*keep, c.all*keep+1
+	}
+	if good {
+		c.good, c.all = c.good*keep+1, c.all*keep+1
+	}
+}
+
+func (c *tally) fade(by float64) { c.good, c.all = c.good*by, c.all*by }
+
+// share is good of all, with prior frames at the share assumed.
+func (c tally) share(assumed, prior float64) float64 {
+	return (c.good + prior*assumed) / (c.all + prior)
+}
+
+// link is what is known of the way to a neighbour and back.
+type link struct {
+	in, out mean // margins, dB: as heard here, and as the neighbour heard us
+	refused bool // the worse of them has fallen below the floor, and has not returned
+	heard   tally
+	acks    tally
+	ackedAt time.Duration // until then acks have faded
+	silent  int           // frames in a row not acknowledged
+}
+
+func newLink() link { return link{in: mean(math.NaN()), out: mean(math.NaN())} }
+
+// margin is the worse of both ways, dB; not a number if none is known, which counts against nobody.
+func (l *link) margin() float64 {
+	in, out := float64(l.in), float64(l.out)
+	if math.IsNaN(in) || out < in {
+		return out
+	}
+	return in
+}
+
+// measured counts a margin in, and judges.
+func (l *link) measured(m *mean, margin float64, c *Config) {
+	m.add(margin, c.Smooth)
+	if l.refused {
+		l.refused = l.margin() < c.Floor+c.Return
+	} else {
+		l.refused = l.margin() < c.Floor
+	}
+}
+
+// attempt counts a frame to the neighbour. A missing acknowledgement says that one of both ways failed, so what acks
+// counts is forward * reverse.
+func (l *link) attempt(now time.Duration, acked bool, c *Config) {
+	l.acks.fade(math.Exp2(-float64(now-l.ackedAt) / float64(c.AckMemory)))
+	l.ackedAt = now
+	if acked {
+		l.silent = 0
+		l.acks.add(0, true, c.Window)
+		return
+	}
+	l.silent = min(l.silent+1, c.Deaf)
+	l.acks.add(1, false, c.Window)
+}
+
+// uncounted makes the share of no frames 1, and of some what it is.
+const uncounted = 1e-9
+
+// delivery is the share of frames that get there and that of those that come back. Back is what the counters of the
+// sender's frames tell: without any, all. There is acknowledged / back, at most all; of a link not used it is assumed to
+// be as good as back. Being too kind costs some frames; being too strict would leave the better link unused for ever.
+func (l *link) delivery(now time.Duration, c *Config) (forward, reverse float64) {
+	reverse = l.heard.share(1, uncounted)
+	acks := l.acks
+	acks.fade(math.Exp2(-float64(now-l.ackedAt) / float64(c.AckMemory)))
+	both := acks.share(reverse*reverse, c.Prior)
+	return min(both/reverse, 1), reverse
+}

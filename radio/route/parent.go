@@ -1,0 +1,211 @@
+package route
+
+import (
+	"cmp"
+	"math"
+	"slices"
+	"time"
+
+	"longlane/proto"
+)
+
+// The parent is the neighbour through which a trip is expected to cost the least airtime, and another replaces it only
+// if it is better by Switch (RFC 6719, section 3.3, whose threshold of 1.5 transmissions is here 1.5 trips' airtime), or if
+// the parent no longer serves.
+//
+// No loops. A node remembers the least distance that it has told lately, and takes as a new parent only one that has told
+// a distance lower than that by at least a trip's airtime. The parent it has may get dearer. So a child's least distance is always
+// above its parent's least: the parent told no less than its own least, the child's least is at least a trip more than it was
+// told, and the parent's least can only fall. A chain of parents that came round would stand below itself. Whatever beacons are
+// lost or late, that holds while least distances only fall (RFC 8966, section 3.5.1, is the same condition; RFC 6550, section
+// 8.2.2.4, the same purpose). They rise in two ways, and only then can a loop arise, from beacons that were missed:
+//
+//   - "lately" is the last one to two Lifetimes. By then every distance told before has been replaced or forgotten.
+//   - A node that is left without a parent says so (NoDistance) for HoldDown, so that all below hear it and look for other
+//     ways; then it takes any, but only by what it was told since it said so.
+//
+// No counting to infinity. A way that has become dearer than the least distance by more than MaxRise, or than MaxPath, counts
+// as lost. So a loop, if there is one, goes round a few times and then comes apart, and a part of the mesh that is cut off says
+// NoDistance after at most MaxRise.
+
+// unlimited stands for the least distance of a node that has told none: nobody can stand below it. Sums with distances do not overflow.
+const unlimited = math.MaxUint32 / 2
+
+// place is where this node stands.
+type place struct {
+	parent  uint8  // 0: none
+	own     uint16 // distance through it
+	told    uint16 // distance told last
+	least   [2]uint32
+	turnAt  time.Duration // when the second of least becomes the first
+	holding bool          // the way was lost
+	said    bool          // while holding: neighbours were told
+	heldTo  time.Duration // once said: when a longer way may be taken
+	since   time.Duration // distances told until then are not believed of a new parent, except while holding: least is kept then
+}
+
+func newPlace(now, window time.Duration) place {
+	return place{own: proto.NoDistance, told: proto.NoDistance, least: [2]uint32{unlimited, unlimited}, turnAt: now + window, since: now - 1}
+}
+
+// lowest is the least distance lately.
+func (p *place) lowest() uint32 { return min(p.least[0], p.least[1]) }
+
+// turn lets old distances go.
+func (p *place) turn(now, window time.Duration) {
+	if now >= p.turnAt {
+		p.least[0], p.least[1] = p.least[1], unlimited
+		p.note() // it still stands in tables
+		p.turnAt = now + window
+	}
+}
+
+func (p *place) note() {
+	if p.told != proto.NoDistance {
+		p.least[1] = min(p.least[1], uint32(p.told))
+	}
+}
+
+// nextWay is when choose has something to do by itself.
+func (t *Table) nextWay(now time.Duration) time.Duration {
+	if t.holding && t.said {
+		return min(t.turnAt, t.heldTo)
+	}
+	return t.turnAt
+}
+
+// Parent is the neighbour to send through; ok is false if there is none.
+func (t *Table) Parent() (id uint8, ok bool) { return t.parent, t.parent != 0 }
+
+// Distance is this node's own, in ms of expected airtime, to look at. What is sent comes from Tell.
+func (t *Table) Distance() uint16 { return t.own }
+
+// Tell is Distance for a beacon, a hop acknowledgement or a solicit that is sent now.
+func (t *Table) Tell(now time.Duration) uint16 {
+	t.told = t.own
+	t.note()
+	if t.holding && !t.said {
+		t.said, t.heldTo, t.since = true, now+t.HoldDown, now
+	}
+	return t.own
+}
+
+// News reports whether neighbours should hear of the distance soon: it has moved by a trip's airtime since it was told last
+// (less changes nobody's choice, which takes Switch), or a way was found or lost.
+func (t *Table) News() bool {
+	if t.own == t.told {
+		return false
+	}
+	moved := int64(t.own) - int64(t.told)
+	return t.own == proto.NoDistance || t.told == proto.NoDistance || max(moved, -moved) >= int64(t.unit)
+}
+
+func (t *Table) etx128(now time.Duration, n *neighbour) uint16 {
+	return ETX128(ETX(n.delivery(now, &t.Config)))
+}
+
+// cost is the expected airtime through n, ms.
+func (t *Table) cost(now time.Duration, n *neighbour) uint32 {
+	return uint32(n.distance) + costOf(t.etx128(now, n), t.unit)
+}
+
+// carries reports whether frames to n have a chance, and n a way.
+func (t *Table) carries(now time.Duration, n *neighbour) bool {
+	return n.distance != proto.NoDistance && !n.refused && n.silent < t.Deaf && t.etx128(now, n) <= ETX128(t.MaxETX) && t.cost(now, n) <= t.longest()
+}
+
+// serves reports whether n can be a parent, loops apart.
+func (t *Table) serves(now time.Duration, n *neighbour) bool {
+	return t.carries(now, n) && !t.trust[n.id].demoted(now)
+}
+
+// stays reports whether n, the parent, may remain so.
+func (t *Table) stays(now time.Duration, n *neighbour) bool {
+	return t.serves(now, n) && t.cost(now, n) <= t.lowest()+t.trips(t.MaxRise)
+}
+
+// may reports whether n may become the parent.
+func (t *Table) may(now time.Duration, n *neighbour) bool {
+	return t.stays(now, n) && uint32(n.distance)+t.unit <= t.lowest() && (t.holding || n.toldAt > t.since)
+}
+
+// choose brings parent and distance up to date. All that changes the table ends here.
+func (t *Table) choose(now time.Duration) {
+	t.neighbours = slices.DeleteFunc(t.neighbours, func(n *neighbour) bool { return now-n.heardAt >= t.Lifetime })
+	t.turn(now, t.Lifetime)
+	if t.holding && t.said && now >= t.heldTo {
+		t.holding, t.least = false, [2]uint32{unlimited, unlimited}
+	}
+	current := t.find(t.parent)
+	if current != nil && !t.stays(now, current) {
+		current = nil
+	}
+	best := t.best(now)
+	if current != nil && (best == nil || t.cost(now, best)+t.trips(t.Switch) >= t.cost(now, current)) {
+		best = current
+	}
+	t.take(now, best)
+}
+
+func (t *Table) best(now time.Duration) (best *neighbour) {
+	for _, n := range t.neighbours {
+		if t.may(now, n) && (best == nil || t.cost(now, n) < t.cost(now, best)) {
+			best = n
+		}
+	}
+	return best
+}
+
+// take makes n the parent; nil: there is none.
+func (t *Table) take(now time.Duration, n *neighbour) {
+	if n != nil {
+		t.parent, t.own, t.holding = n.id, uint16(t.cost(now, n)), false
+		return
+	}
+	if t.parent != 0 && t.lowest() < unlimited {
+		t.holding, t.said = true, false
+	}
+	t.parent, t.own = 0, proto.NoDistance
+}
+
+// Way is a neighbour to send through.
+type Way struct {
+	ID     uint8
+	Uphill bool // its distance is not lower than this node's by a trip's airtime: no parent, but better than asking everybody
+}
+
+// Ways are the neighbours to try with a frame, in order: the parent, the next best, and last those uphill. A suspect one comes
+// after all that are not, so frames get round it before it is proved that it is to blame. If there is none, ask everybody.
+func (t *Table) Ways(now time.Duration) []Way {
+	t.choose(now)
+	type entry struct {
+		Way
+		doubt, cost int64
+	}
+	var all []entry
+	for _, n := range t.neighbours {
+		if !t.carries(now, n) {
+			continue
+		}
+		e := entry{Way{n.id, uint32(n.distance)+t.unit > uint32(t.own)}, int64(t.doubt(now, n.id)), int64(t.cost(now, n))}
+		if n.id == t.parent {
+			e.cost, e.Uphill = -1, false
+		}
+		all = append(all, e)
+	}
+	slices.SortStableFunc(all, func(a, b entry) int {
+		up := 0
+		if a.Uphill != b.Uphill {
+			up = 1
+			if b.Uphill {
+				up = -1
+			}
+		}
+		return cmp.Or(cmp.Compare(a.doubt, b.doubt), up, cmp.Compare(a.cost, b.cost))
+	})
+	ways := make([]Way, len(all))
+	for i, e := range all {
+		ways[i] = e.Way
+	}
+	return ways
+}

@@ -1,0 +1,196 @@
+package route
+
+import (
+	"math/rand/v2"
+	"testing"
+	"time"
+
+	"longlane/proto"
+)
+
+func TestDefaults(t *testing.T) {
+	for sf := 5; sf <= 12; sf++ {
+		s := sf9
+		s.SpreadingFactor = sf
+		c := Defaults(s)
+		if _, err := New(c, 0); err != nil {
+			t.Errorf("SF%d: %v", sf, err)
+		}
+		if beacon := s.Airtime(29); c.Beacons.Imin < 128*beacon-time.Second || c.Beacons.Imin < 8*time.Second {
+			t.Errorf("SF%d: shortest interval %v at %v a beacon", sf, c.Beacons.Imin, beacon)
+		}
+	}
+	if got := Defaults(sf9).Beacons.K; got != 10 { // RFC 6550, section 17: DEFAULT_DIO_REDUNDANCY_CONSTANT
+		t.Errorf("K = %d, want 10", got)
+	}
+	for i, change := range []func(*Config){
+		func(c *Config) { c.Modem.SpreadingFactor = 4 },
+		func(c *Config) { c.Beacons.Imin = 0 },
+		func(c *Config) { c.Neighbours = 0 },
+		func(c *Config) { c.Neighbours = 255 },
+		func(c *Config) { c.Smooth = 0 },
+		func(c *Config) { c.Prior = 0 },
+		func(c *Config) { c.MaxETX = 0.9 },
+		func(c *Config) { c.Switch = -1 },
+		func(c *Config) { c.Suspect = 0 },
+		func(c *Config) { c.LongestDemotion = c.Demotion - 1 },
+		func(c *Config) {
+			c.Modem.SpreadingFactor, c.Modem.Bandwidth, c.Modem.CodingRate, c.Modem.Preamble = 12, 7810, 8, 65535
+		},
+	} {
+		c := Defaults(sf9)
+		change(&c)
+		if _, err := New(c, 0); err == nil {
+			t.Errorf("change %d was taken", i)
+		}
+	}
+}
+
+// Effects of what is heard on the beacon timer.
+func TestEffects(t *testing.T) {
+	h := newHand(t, nil)
+	solicit := func(id uint8) Effect {
+		h.counter[id]++
+		return h.Hear(h.now, Heard{id, proto.NoRSSI, proto.NoSNR}, proto.TypeSolicit, h.counter[id], proto.NoDistance)
+	}
+	if got := h.beacon(3, proto.NoDistance); got != Consistent {
+		t.Errorf("neither knows a way: %v", got)
+	}
+	if got := solicit(3); got != None {
+		t.Errorf("asked without a way to tell: %v", got)
+	}
+	if got := h.beacon(2, 0); got != Consistent || !h.News() {
+		t.Errorf("a way: %v, news %v", got, h.News())
+	}
+	if d := h.Tell(h.now); d != 206 || h.News() {
+		t.Errorf("told %d, still news %v", d, h.News())
+	}
+	if got := h.beacon(3, proto.NoDistance); got != Inconsistent {
+		t.Errorf("somebody has no way: %v", got)
+	}
+	if got := solicit(3); got != Inconsistent {
+		t.Errorf("asked: %v", got)
+	}
+	h.beacon(2, 205)
+	if h.News() {
+		t.Error("moved by less than a trip: news")
+	}
+	h.beacon(2, 206)
+	if !h.News() {
+		t.Error("moved by a trip: no news")
+	}
+}
+
+// A table is bounded. Whatever is made up, the parent and who has brought receipts lately stay.
+func TestFlood(t *testing.T) {
+	for seed := range uint64(50) {
+		r := rand.New(rand.NewPCG(seed, 255))
+		h := newHand(t, func(c *Config) { c.Neighbours = 4 })
+		h.beacon(gateway, 0)
+		h.beacon(2, 500)
+		h.Receipt(h.now, 2)
+		h.Receipt(h.now, gateway)
+		for range 500 {
+			h.beacon(uint8(3+r.IntN(230)), uint16(r.IntN(65536)))
+			if len(h.List(h.now)) > 4 {
+				t.Fatalf("seed %d: %d neighbours", seed, len(h.List(h.now)))
+			}
+		}
+		if !h.isNeighbour(2) || !h.isNeighbour(gateway) {
+			t.Fatalf("seed %d: who brought receipts was driven out: %+v", seed, h.List(h.now))
+		}
+	}
+}
+
+// Who is forgotten: who has no way first, then the farthest; of equals the one not heard for longer.
+func TestLeastUseful(t *testing.T) {
+	h := newHand(t, func(c *Config) { c.Neighbours = 3 })
+	h.beacon(2, 0)
+	h.beacon(3, proto.NoDistance)
+	h.beacon(4, 900)
+	h.beacon(5, 800)
+	if h.isNeighbour(3) {
+		t.Error("one without a way was kept")
+	}
+	h.beacon(6, 1000)
+	if h.isNeighbour(6) {
+		t.Error("the farthest drove out a nearer one")
+	}
+	h.beacon(7, 900)
+	if h.isNeighbour(4) || !h.isNeighbour(7) {
+		t.Error("of two equals the one not heard for longer was kept")
+	}
+}
+
+// Silence ends a neighbour, and only a frame that is its own keeps it.
+func TestLifetime(t *testing.T) {
+	h := newHand(t, nil)
+	h.beacon(2, 0)
+	start := h.now
+	h.Frame(start+h.Lifetime/2, Heard{2, proto.NoRSSI, proto.NoSNR})
+	h.Frame(start, Heard{9, proto.NoRSSI, proto.NoSNR}) // makes no neighbour
+	end := start + h.Lifetime/2 + h.Lifetime
+	for now := start; now < end; {
+		h.wantParent(2)
+		now = min(h.Step(now), end)
+		h.now = now
+	}
+	if wake := h.Step(h.now - 1); wake > end {
+		t.Errorf("wake at %v, the neighbour goes at %v", wake, end)
+	}
+	h.Step(end)
+	h.wantParent(0)
+	if h.isNeighbour(2) || h.isNeighbour(9) {
+		t.Error("still a neighbour")
+	}
+}
+
+// Whatever is heard in whatever order, nothing breaks and the invariants hold.
+func TestAnything(t *testing.T) {
+	for seed := range uint64(100) {
+		r := rand.New(rand.NewPCG(seed, 99))
+		h := newHand(t, func(c *Config) { c.Neighbours = 1 + r.IntN(6) })
+		for range 1000 {
+			h.now += time.Duration(r.Int64N(int64(time.Minute)))
+			id := uint8(1 + r.IntN(10))
+			heard := Heard{id, proto.RSSI(r.IntN(256)), proto.SNR(r.IntN(256))}
+			switch r.IntN(8) {
+			case 0, 1, 2:
+				distance := uint16(r.IntN(5000))
+				if r.IntN(5) == 0 {
+					distance = uint16(r.IntN(65536))
+				}
+				types := []proto.Type{proto.TypeBeacon, proto.TypeHopAck, proto.TypeSolicit}
+				h.Hear(h.now, heard, types[r.IntN(3)], r.Uint32()>>r.IntN(32), distance)
+			case 3:
+				h.HopAck(h.now, id, heard.RSSI, heard.SNR)
+			case 4:
+				h.NoHopAck(h.now, id)
+			case 5:
+				h.Receipt(h.now, id)
+			case 6:
+				h.NoReceipt(h.now, id)
+			case 7:
+				h.Tell(h.now)
+			}
+			if wake := h.Step(h.now); wake <= h.now {
+				t.Fatalf("seed %d: at %v it asks for %v", seed, h.now, wake)
+			}
+			parent, ok := h.Parent()
+			if ok != (h.Distance() != proto.NoDistance) || uint32(h.Distance()) > h.longest() && ok {
+				t.Fatalf("seed %d: parent %d %v, distance %d", seed, parent, ok, h.Distance())
+			}
+			if ok {
+				if n := h.of(parent); !n.Serves || n.Cost != uint32(h.Distance()) || n.Distance+206 > h.Distance() {
+					t.Fatalf("seed %d: distance %d through %+v", seed, h.Distance(), n)
+				}
+			}
+			for i, w := range h.Ways(h.now) {
+				n := h.of(w.ID)
+				if w.Uphill && w.ID == parent || !w.Uphill && ok && w.ID != parent && n.Distance+206 > h.Distance() || n.Distance == proto.NoDistance {
+					t.Fatalf("seed %d: way %d of distance %d: %+v, %+v", seed, i, h.Distance(), w, n)
+				}
+			}
+		}
+	}
+}
