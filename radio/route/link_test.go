@@ -180,6 +180,12 @@ const DefaultGap = 16
 func TestDeafAndForgiven(t *testing.T) {
 	h := newHand(t, func(c *Config) { c.Lifetime = 100 * time.Hour })
 	h.beacon(2, 0)
+	for range 2 * h.Deaf { // never in a row
+		h.HopAck(h.now, 2, proto.NoRSSI, proto.NoSNR)
+		h.NoHopAck(h.now, 2)
+		h.wantParent(2)
+	}
+	h.find(2).acks, h.find(2).silent = tally{}, 0
 	for i := range h.Deaf {
 		h.wantParent(2)
 		h.NoHopAck(h.now, 2)
