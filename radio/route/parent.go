@@ -162,7 +162,7 @@ func (t *Table) take(now time.Duration, n *neighbour) {
 		t.parent, t.own, t.holding = n.id, uint16(t.cost(now, n)), false
 		return
 	}
-	if t.parent != 0 && t.lowest() < unlimited {
+	if t.parent != 0 {
 		t.holding, t.said = true, false
 	}
 	t.parent, t.own = 0, proto.NoDistance

@@ -62,6 +62,35 @@ func TestHoldDown(t *testing.T) {
 	}
 }
 
+// While the loss is told, a neighbour nearer than this node ever was may be taken, whenever it told its distance.
+func TestHoldDownTakesTheNearer(t *testing.T) {
+	h := newHand(t, nil)
+	h.beacon(2, 400)
+	h.Tell(h.now)
+	h.beacon(3, 300)
+	h.trust[3].until = h.now + 10*time.Second
+	h.beacon(2, proto.NoDistance)
+	h.wantParent(0)
+	h.Tell(h.now)
+	for end := h.now + 20*time.Second; h.now < end; {
+		h.now = min(h.Step(h.now), end)
+	}
+	h.wantParent(3)
+}
+
+// A distance told long ago still stands in the tables of others, if nothing has been told since.
+func TestToldStands(t *testing.T) {
+	h := newHand(t, nil)
+	h.beacon(2, 400)
+	h.Tell(h.now)
+	for end := h.now + 3*h.Lifetime; h.now < end; h.now += h.Lifetime / 4 {
+		h.beacon(2, 400)
+		h.beacon(4, 656)
+	}
+	h.beacon(2, proto.NoDistance)
+	h.wantParent(0)
+}
+
 // The parent may get dearer by MaxRise, 4 trips' airtime, above the least distance told lately; "lately" is at most two Lifetimes.
 func TestRise(t *testing.T) {
 	h := newHand(t, nil)

@@ -120,6 +120,14 @@ func TestLeastUseful(t *testing.T) {
 	if h.isNeighbour(4) || !h.isNeighbour(7) {
 		t.Error("of two equals the one not heard for longer was kept")
 	}
+	h.beaconAt(8, 0, 1) // too weak
+	if h.isNeighbour(8) {
+		t.Error("one that cannot be a parent drove out one that can")
+	}
+	h = newHand(t, func(c *Config) { c.Neighbours = 1 })
+	h.beacon(2, 500)
+	h.beacon(3, 400)
+	h.wantParent(2)
 }
 
 // Silence ends a neighbour, and only a frame that is its own keeps it.

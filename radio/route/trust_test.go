@@ -95,6 +95,9 @@ func TestDemotion(t *testing.T) {
 		if !h.of(9).Demoted {
 			t.Errorf("demotion %d of %v: over too early", i, long)
 		}
+		if wake := h.Step(h.now); wake > h.trust[9].until {
+			t.Errorf("demotion %d: wake at %v, it ends at %v", i, wake, h.trust[9].until)
+		}
 		h.now++
 		h.Step(h.now)
 		if h.of(9).Demoted {
