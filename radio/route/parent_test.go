@@ -145,7 +145,9 @@ func TestWays(t *testing.T) {
 	h.beacon(4, 450)
 	h.beaconAt(5, 0, 1) // too weak
 	h.beacon(7, proto.NoDistance)
-	want := []Way{{2, false}, {3, false}, {4, false}, {6, true}}
+	h.beacon(8, 490)
+	h.find(8).acks = tally{1000, 3000} // nearer than 6, but dearer: 490 + 3 * 206
+	want := []Way{{2, false}, {3, false}, {4, false}, {8, false}, {6, true}}
 	got := h.Ways(h.now)
 	if len(got) != len(want) {
 		t.Fatalf("ways %v, want %v", got, want)

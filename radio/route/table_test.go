@@ -124,6 +124,22 @@ func TestLeastUseful(t *testing.T) {
 	if h.isNeighbour(8) {
 		t.Error("one that cannot be a parent drove out one that can")
 	}
+	h = newHand(t, func(c *Config) { c.Neighbours = 2 })
+	h.beacon(2, 500)
+	h.beacon(3, 800)
+	h.Receipt(h.now, 3)
+	h.now += h.Lifetime - 10*time.Second
+	h.beacon(2, 500)
+	h.beacon(3, 800)
+	h.beacon(4, 700)
+	if h.isNeighbour(4) {
+		t.Error("who has brought a receipt was driven out")
+	}
+	h.now += 10 * time.Second
+	h.beacon(4, 700)
+	if h.isNeighbour(3) {
+		t.Error("a receipt of long ago keeps a farther neighbour")
+	}
 	h = newHand(t, func(c *Config) { c.Neighbours = 1 })
 	h.beacon(2, 500)
 	h.beacon(3, 400)

@@ -123,6 +123,13 @@ func TestDemotion(t *testing.T) {
 	if h.of(9).Demoted {
 		t.Error("demoted in spite of a receipt")
 	}
+	for range 40 { // as many receipts as demotions: all is forgiven
+		h.Receipt(h.now, 9)
+	}
+	h.demote(h.now, &h.trust[9])
+	if got := h.trust[9].until - h.now; got != h.Demotion {
+		t.Errorf("after many receipts demoted for %v, want %v", got, h.Demotion)
+	}
 }
 
 func (h *hand) beaconKeepsTime(id uint8, distance uint16) {
