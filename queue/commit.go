@@ -41,12 +41,13 @@ type request struct {
 type batch struct {
 	q       *Queue
 	tx      *bbolt.Tx
-	began   int64 // bytes in use when it began
-	used    int64 // and with an estimate of what it adds
-	limit   int64 // bytes in use at which trips are refused
-	byDisk  bool  // because of the disk
-	unsaved bool  // the cursors were left out
-	attempt int   // 0, or how often what it carries out has found no room before
+	ev      [priorities]*bbolt.Bucket // of tx, once asked for
+	began   int64                     // bytes in use when it began
+	used    int64                     // and with an estimate of what it adds
+	limit   int64                     // bytes in use at which trips are refused
+	byDisk  bool                      // because of the disk
+	unsaved bool                      // the cursors were left out
+	attempt int                       // 0, or how often what it carries out has found no room before
 	last    Seq
 	saved   int // acknowledgements that it persists
 	added   [priorities][]Seq
@@ -501,9 +502,11 @@ func (b *batch) put(bucket, key, payload []byte) error {
 
 // events is the bucket of one lane.
 func (b *batch) events(p Priority) *bbolt.Bucket {
-	bk := b.tx.Bucket(bucketEv[p])
-	bk.FillPercent = fillPercent
-	return bk
+	if b.ev[p] == nil { // to look one up takes as long as to store a small event
+		b.ev[p] = b.tx.Bucket(bucketEv[p])
+		b.ev[p].FillPercent = fillPercent
+	}
+	return b.ev[p]
 }
 
 func (b *batch) delete(bucket, key []byte) error {
