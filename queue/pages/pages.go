@@ -75,6 +75,10 @@ func newest(r *reader) (meta, error) {
 		if err != nil {
 			return best, err
 		}
+		// bbolt writes them in turns. A copy of one in the place of the other would hide the last transaction.
+		if own := order.Uint64(p); own != uint64(page) || m.tx%2 != uint64(page) {
+			return best, fmt.Errorf("page %d says it is page %d of transaction %d: the newest header is missing", page, own, m.tx)
+		}
 		if m.tx < best.tx {
 			continue
 		}

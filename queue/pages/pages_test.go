@@ -132,6 +132,18 @@ func TestScan(t *testing.T) {
 	}
 }
 
+// A header in the place of the other is found: what it says is whole, but not the newest.
+func TestHeaderInWrongPlace(t *testing.T) {
+	raw, _ := makeFile(t, 60)
+	for page := range 2 {
+		bad := bytes.Clone(raw)
+		copy(bad[page*Size:][:Size], raw[(1-page)*Size:])
+		if _, err := walk(t, bad); err == nil || !strings.Contains(err.Error(), "header") {
+			t.Errorf("page %d overwritten by the other header: %v", page, err)
+		}
+	}
+}
+
 // Whatever Walk lets pass with everything in it as it was, bbolt can open and read; and a bit that is flipped in what tells
 // bbolt where to go is found.
 func TestFlips(t *testing.T) {
