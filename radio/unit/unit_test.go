@@ -62,6 +62,9 @@ func (s source) Run(ctx context.Context, emit func(contact.Reading)) {
 	}
 }
 
+// elapse waits in the bubble's time; whoever else waits there goes on meanwhile.
+func elapse(d time.Duration) { <-time.After(d) }
+
 func (b *bench) now() time.Duration { return time.Since(b.began) + time.Hour }
 
 func (b *bench) Name() string { return "air" }
@@ -84,7 +87,7 @@ func (b *bench) Send(ctx context.Context, _ string, frame []byte) error {
 		return b.down
 	}
 	b.mu.Unlock()
-	time.Sleep(60 * time.Millisecond)
+	elapse(60 * time.Millisecond)
 	b.mu.Lock()
 	raw, err := proto.Parse(frame)
 	if err != nil {
@@ -114,7 +117,7 @@ func (b *bench) Send(ctx context.Context, _ string, frame []byte) error {
 		b.t.Error(err)
 	}
 	go func() { // after the gateway has thought
-		time.Sleep(100 * time.Millisecond)
+		elapse(100 * time.Millisecond)
 		b.air <- radio.Packet{Frame: receipt, Measured: true, RSSI: -90, SNR: 8}
 	}()
 	return nil
@@ -124,7 +127,7 @@ func (b *bench) save(saved []byte) error {
 	b.mu.Lock()
 	takes := b.saving
 	b.mu.Unlock()
-	time.Sleep(takes)
+	elapse(takes)
 	var s node.Saved
 	if err := s.UnmarshalBinary(saved); err != nil {
 		b.t.Error(err)
@@ -167,12 +170,12 @@ func onBench(t *testing.T, test func(b *bench)) {
 		b.put(0, contact.Open)
 		b.put(1, contact.Closed)
 		b.put(2, contact.Closed)
-		time.Sleep(5 * time.Second) // the first check-in is over
+		elapse(5 * time.Second) // the first check-in is over
 		test(b)
 		if err := b.stop(); err != nil {
 			t.Errorf("Run: %v", err)
 		}
-		time.Sleep(time.Minute) // what a receipt's goroutine still waits for
+		elapse(time.Minute) // what a receipt's goroutine still waits for
 	})
 }
 
@@ -238,9 +241,9 @@ func TestTrip(t *testing.T) {
 	onBench(t, func(b *bench) {
 		at := b.now()
 		b.put(0, contact.Closed)
-		time.Sleep(3 * time.Second)
+		elapse(3 * time.Second)
 		b.put(0, contact.Open)
-		time.Sleep(3 * time.Second)
+		elapse(3 * time.Second)
 		b.expect("opened 0", "closed 0")
 		first := b.first()
 		opened := first.body.(*proto.TripOpened)
@@ -261,13 +264,13 @@ func TestReadingsKeepTheirTime(t *testing.T) {
 	onBench(t, func(b *bench) {
 		b.set(func() { b.saving = 1500 * time.Millisecond })
 		b.put(0, contact.Closed)
-		time.Sleep(100 * time.Millisecond) // the disk is at work
+		elapse(100 * time.Millisecond) // the disk is at work
 		b.put(1, contact.Open)
-		time.Sleep(60 * time.Millisecond) // less than a trip
+		elapse(60 * time.Millisecond) // less than a trip
 		b.put(1, contact.Closed)
-		time.Sleep(540 * time.Millisecond)
+		elapse(540 * time.Millisecond)
 		b.put(0, contact.Open)
-		time.Sleep(20 * time.Second)
+		elapse(20 * time.Second)
 		b.expect("opened 0", "closed 0")
 		if b.logged("dwell=700ms") != 1 {
 			t.Errorf("the dwell is not 700 ms:\n%s", b.log.String())
@@ -284,12 +287,12 @@ func TestDiskHangs(t *testing.T) {
 		})
 		at := b.now()
 		b.put(0, contact.Closed)
-		time.Sleep(10 * time.Second)
+		elapse(10 * time.Second)
 		b.expect("opened 0", "fault number store input 0 argument 0 ended false")
 		if late := b.first().at - at; late > saveTimeout+100*time.Millisecond {
 			t.Errorf("announced after %v", late)
 		}
-		time.Sleep(2 * time.Hour) // the next Save of each minute is refused until this one has ended
+		elapse(2 * time.Hour) // the next Save of each minute is refused until this one has ended
 	})
 }
 
@@ -297,15 +300,15 @@ func TestDiskHangs(t *testing.T) {
 func TestAway(t *testing.T) {
 	onBench(t, func(b *bench) {
 		b.put(0, contact.Away)
-		time.Sleep(200 * time.Millisecond)
+		elapse(200 * time.Millisecond)
 		b.put(0, contact.Open)
-		time.Sleep(10 * time.Second)
+		elapse(10 * time.Second)
 		b.expect()
 		b.put(0, contact.Away)
-		time.Sleep(10 * time.Second)
+		elapse(10 * time.Second)
 		b.expect("fault input wire input 0 argument 65535 ended false")
 		b.put(0, contact.Closed)
-		time.Sleep(10 * time.Second)
+		elapse(10 * time.Second)
 		b.expect("fault input wire input 0 argument 65535 ended false", "opened 0", "fault input wire input 0 argument 65535 ended true")
 		if n := b.logged("position=away"); n != 2 {
 			t.Errorf("the log tells %d times that the contact is away, want 2", n)
@@ -317,9 +320,9 @@ func TestAway(t *testing.T) {
 func TestWire(t *testing.T) {
 	onBench(t, func(b *bench) {
 		b.put(0, contact.Short)
-		time.Sleep(10 * time.Second)
+		elapse(10 * time.Second)
 		b.put(1, contact.Cut)
-		time.Sleep(10 * time.Second)
+		elapse(10 * time.Second)
 		b.expect("opened 0", "fault input wire input 0 argument 0 ended false", "opened 1", "fault input wire input 1 argument 65535 ended false")
 	})
 }
@@ -329,17 +332,17 @@ func TestTamper(t *testing.T) {
 	onBench(t, func(b *bench) {
 		for range 5 {
 			b.put(2, contact.Open)
-			time.Sleep(5 * time.Millisecond)
+			elapse(5 * time.Millisecond)
 			b.put(2, contact.Closed)
-			time.Sleep(5 * time.Millisecond)
+			elapse(5 * time.Millisecond)
 		}
 		b.put(2, contact.Open)
-		time.Sleep(10 * time.Second)
+		elapse(10 * time.Second)
 		b.expect("fault tamper input 0 argument 0 ended false")
 		b.put(2, contact.Away)
-		time.Sleep(10 * time.Second)
+		elapse(10 * time.Second)
 		b.put(2, contact.Closed)
-		time.Sleep(10 * time.Second)
+		elapse(10 * time.Second)
 		b.expect("fault tamper input 0 argument 0 ended false", "fault tamper input 0 argument 0 ended true")
 	})
 }
@@ -349,11 +352,11 @@ func TestNoModem(t *testing.T) {
 	onBench(t, func(b *bench) {
 		b.set(func() { b.down = fmt.Errorf("usb: %w", radio.ErrDown) })
 		b.put(0, contact.Closed)
-		time.Sleep(30 * time.Second)
+		elapse(30 * time.Second)
 		b.set(func() { b.down = &radio.WaitError{For: time.Second} })
-		time.Sleep(30 * time.Second)
+		elapse(30 * time.Second)
 		b.set(func() { b.down = nil })
-		time.Sleep(15 * time.Minute)
+		elapse(15 * time.Minute)
 		b.first()
 		b.stop()
 		if held := b.unit.node.Held(); held != 0 {
@@ -373,11 +376,11 @@ func TestFlood(t *testing.T) {
 	onBench(t, func(b *bench) {
 		b.set(func() { b.saving = time.Second })
 		b.put(0, contact.Closed)
-		time.Sleep(200 * time.Millisecond)
+		elapse(200 * time.Millisecond)
 		for range 1000 {
 			b.air <- radio.Packet{Frame: []byte{1, 2, 3}}
 		}
-		time.Sleep(20 * time.Second)
+		elapse(20 * time.Second)
 		b.expect("opened 0")
 		if n := b.logged("some are dropped"); n != 1 {
 			t.Errorf("the log tells %d times of frames that were dropped, want once", n)
@@ -390,7 +393,7 @@ func TestStop(t *testing.T) {
 	onBench(t, func(b *bench) {
 		b.set(func() { b.mute = true })
 		b.put(0, contact.Closed)
-		time.Sleep(10 * time.Second)
+		elapse(10 * time.Second)
 		b.stop()
 		if b.logged("they are lost") != 1 || b.logged("events=1") != 1 {
 			t.Errorf("the log does not tell what is lost:\n%s", b.log.String())
