@@ -146,6 +146,9 @@ func (l *lane) list(s Seq, n int, out []Seq) []Seq {
 
 // drop takes out the numbers given, rising: most often the oldest, but one event that waits long holds up no other.
 func (l *lane) drop(seqs []Seq) {
+	if len(seqs) == 0 {
+		return // as in most commits, while many blocks may stand here
+	}
 	kept := l.blocks[:0]
 	for _, b := range l.blocks {
 		if seqs = b.drop(seqs); len(b.far) > 0 {
