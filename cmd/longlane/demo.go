@@ -214,7 +214,7 @@ func (d *demo) prepare(broker string, until, unplug time.Duration) error {
 		if err != nil {
 			return err
 		}
-		card, err := cardOf(r, added)
+		card, err := r.Card(added)
 		if err != nil {
 			return err
 		}

@@ -17,7 +17,6 @@ import (
 
 	"longlane/gateway"
 	"longlane/gateway/roster"
-	"longlane/radio/node"
 )
 
 var enrolCommand = command{
@@ -217,7 +216,7 @@ func recorded(ctx context.Context, o *enrolOrder, at time.Time, file *os.File) (
 	if err != nil {
 		return nil, nil, err
 	}
-	card, err := cardOf(r, n)
+	card, err := r.Card(n)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -253,20 +252,6 @@ func (o *enrolOrder) newGroupKey() string {
 	return "The group key has moved on, and the other nodes still have the old one: until they have the new, hints between " +
 		"nodes suffer, never trips or receipts. A new card brings it, one node at a time, whenever it suits you: " +
 		"longlane enrol rekey NAME" + o.where
-}
-
-func cardOf(r *roster.Roster, n *roster.Node) (node.Card, error) {
-	card := node.Card{Site: r.Site, Node: n.ID, Gen: n.Gen, Name: n.Name, GroupGen: r.GroupGen}
-	key, err := r.NodeKey(n)
-	if err != nil {
-		return card, err
-	}
-	group, err := r.GroupKey()
-	if err != nil {
-		return card, err
-	}
-	card.Key, card.GroupKey = [32]byte(key), [32]byte(group)
-	return card, nil
 }
 
 // explain says beside the card, which stands alone on standard output or in its file, what it is and what it changes.

@@ -3,20 +3,14 @@ package rehearsal
 import (
 	"errors"
 	"fmt"
-	"math"
+	"slices"
 	"strings"
 	"time"
 
 	"longlane/proto"
 	"longlane/radio/ether"
 	"longlane/radio/lora"
-)
-
-// Sizes of frames on the air, in bytes, for what a plan must reckon with.
-const (
-	tripSize    = 26 // the most that a trip takes with its MAC; see proto
-	checkInSize = 28
-	receiptSize = 33
+	"longlane/radio/node"
 )
 
 // fadeUp is how far above its mean a fading signal is now and then, dB: one of Rayleigh's 20,000 draws.
@@ -38,7 +32,7 @@ func Band(s ether.Scenario) (lora.Band, error) {
 		return lora.Band{}, &ether.FieldError{Path: "air.frequency", Found: "nothing",
 			Expected: fmt.Sprintf("the channel's centre in MHz, such as frequency = %v under [air]", float64(usual.Frequency)/1e6)}
 	}
-	longest := tripSize + proto.MaxHops*proto.HopSize
+	longest := proto.TypeFault.Size() + proto.MaxHops*proto.HopSize
 	band, err := lora.Lawful(s.Air.Region, s.Transmitter(s.Air.Power, longest))
 	if err != nil {
 		return band, unlawful("air.frequency", err)
@@ -68,7 +62,7 @@ func unlawful(field string, err error) error {
 // heard refuses a node that the next station on its way could never read.
 func heard(s *ether.Scenario, i int) error {
 	n, c := &s.Nodes[i], s.Air
-	floor := -174 + 10*math.Log10(float64(c.Bandwidth)) + c.NoiseFigure + lora.RequiredSNR(c.SpreadingFactor)
+	floor := lora.Sensitivity(s.Transmitter(c.Power, 0).Settings, c.NoiseFigure)
 	best := n.RSSI
 	if c.Fading != "none" {
 		best += fadeUp
@@ -86,15 +80,7 @@ func heard(s *ether.Scenario, i int) error {
 
 // within refuses a station whose ordinary traffic alone, without one retry, takes more than it may send in an hour.
 func within(s *ether.Scenario, i int, band lora.Band) error {
-	budget := band.Budget()
-	need := own(s, &s.Nodes[i], 0)
-	for j := range s.Nodes {
-		for k, relay := range s.Nodes[j].Path {
-			if relay == s.Nodes[i].Name {
-				need += own(s, &s.Nodes[j], k+1) + down(s, &s.Nodes[j])
-			}
-		}
-	}
+	budget, need := band.Budget(), reckoned(s, i)
 	if need <= budget {
 		return nil
 	}
@@ -102,6 +88,17 @@ func within(s *ether.Scenario, i int, band lora.Band) error {
 		Found: fmt.Sprintf("%s, which would send for %v in an hour, its own trips and check-ins and what it passes on", s.Nodes[i].Name, need.Round(100*time.Millisecond)),
 		Expected: fmt.Sprintf("at most %v, the limit of %s (%v): fewer trips, rarer check-ins, a lower spreading factor, or another channel",
 			budget, band.Range(), band.Source)}
+}
+
+// reckoned is a station's airtime in an hour: its own frames, and what it passes on, either way.
+func reckoned(s *ether.Scenario, i int) time.Duration {
+	need := own(s, &s.Nodes[i], 0)
+	for j := range s.Nodes {
+		if k := slices.Index(s.Nodes[j].Path, s.Nodes[i].Name); k >= 0 {
+			need += own(s, &s.Nodes[j], k+1) + down(s, &s.Nodes[j])
+		}
+	}
+	return need
 }
 
 // answered refuses so many nodes that the gateway's receipts alone take more than it may send in an hour.
@@ -122,18 +119,21 @@ func answered(s *ether.Scenario, band lora.Band) error {
 
 // own is the airtime in an hour of the frames that a node makes, as sent behind so many hops.
 func own(s *ether.Scenario, n *ether.Node, hops int) time.Duration {
-	checkIns := time.Hour.Hours() / CheckIn(s).Hours()
-	sum := checkIns * float64(onAir(s, checkInSize+hops*proto.HopSize))
-	return time.Duration(sum + 2*tripsAnHour(n)*float64(onAir(s, tripSize+hops*proto.HopSize)))
+	sum := checkInsAnHour(s) * float64(onAir(s, proto.TypeCheckIn.Size()+hops*proto.HopSize))
+	return time.Duration(sum + 2*tripsAnHour(n)*float64(onAir(s, proto.TypeTripOpened.Size()+hops*proto.HopSize)))
 }
 
 // down is the airtime in an hour of the receipts that a relay passes on to a node.
 func down(s *ether.Scenario, n *ether.Node) time.Duration {
-	return time.Duration((time.Hour.Hours()/CheckIn(s).Hours() + 2*tripsAnHour(n)) * float64(onAir(s, receiptSize)))
+	return time.Duration((checkInsAnHour(s) + 2*tripsAnHour(n)) * float64(onAir(s, proto.TypeReceipt.Size())))
 }
 
 func onAir(s *ether.Scenario, n int) time.Duration {
 	return s.Transmitter(s.Air.Power, n).Airtime(n)
+}
+
+func checkInsAnHour(s *ether.Scenario) float64 {
+	return time.Hour.Hours() / node.MeanPeriod(CheckIn(s)).Hours()
 }
 
 func tripsAnHour(n *ether.Node) float64 {

@@ -11,9 +11,7 @@ package rehearsal
 
 import (
 	"context"
-	"errors"
 	"fmt"
-	"io"
 	"log/slog"
 	"math"
 	"os"
@@ -81,7 +79,7 @@ func Run(ctx context.Context, o Options) (*Report, error) {
 	h.run(ctx)
 	r := h.report()
 	r.Took = time.Since(began)
-	return r, nil
+	return r, h.mast.keeper.Close() // it may be writing still
 }
 
 // Check refuses what Run would refuse.
@@ -137,7 +135,7 @@ func newHouse(o Options, band lora.Band) (*house, error) {
 	}
 	log := o.Log
 	if log == nil {
-		log = slog.New(slog.NewTextHandler(io.Discard, &slog.HandlerOptions{Level: slog.LevelError + 1}))
+		log = slog.New(slog.DiscardHandler)
 	}
 	store := memory.New()
 	h.mast = &mast{h: h}
@@ -182,13 +180,10 @@ func people(s *ether.Scenario) (*roster.Current, map[string]node.Card, error) {
 		if err != nil {
 			return nil, nil, &ether.FieldError{Path: fmt.Sprintf("node[%d].name", i), Found: err.Error(), Expected: "a node that could be enrolled"}
 		}
-		card := node.Card{Site: r.Site, Node: added.ID, Gen: added.Gen, Name: added.Name, GroupGen: r.GroupGen}
-		key, err := r.NodeKey(added)
-		group, gerr := r.GroupKey()
-		if err = errors.Join(err, gerr); err != nil {
+		card, err := r.Card(added)
+		if err != nil {
 			return nil, nil, err
 		}
-		card.Key, card.GroupKey = [proto.KeySize]byte(key), [proto.KeySize]byte(group)
 		cards[spec.Name] = card
 	}
 	return roster.Fixed(r), cards, nil

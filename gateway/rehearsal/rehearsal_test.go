@@ -233,3 +233,21 @@ func BenchmarkDay(b *testing.B) {
 		rehearse(b, meadow(50, 0.4), 1, 24*time.Hour)
 	}
 }
+
+// What a station is reckoned to send in an hour before anything runs is what the air counts in a quiet day, but for the few
+// frames that meet another and are sent twice.
+func TestReckonedIsCounted(t *testing.T) {
+	s := lane()
+	s.Air.Fading, s.CheckIn = "none", ether.Duration(10*time.Minute)
+	for i := range s.Nodes {
+		s.Nodes[i].RSSI, s.Nodes[i].Rate = -80, nil
+	}
+	r := rehearse(t, s, 1, 24*time.Hour)
+	filled := s.Filled()
+	for i := range s.Nodes {
+		need := reckoned(&filled, i)
+		if got := r.Nodes[i].Airtime / 24; got < need*9/10 || got > need*11/10 {
+			t.Errorf("%s was on the air for %v in a mean hour; reckoned were %v", s.Nodes[i].Name, got, need)
+		}
+	}
+}

@@ -79,7 +79,6 @@ var shares = []float64{0.5, 0.9, 0.99, 0.999, 0.9999}
 
 // tally counts. It is the core's Meter as well.
 type tally struct {
-	names   map[uint8]string
 	ids     map[string]uint8
 	open    map[gateway.ID]time.Duration // openings that are not stored yet: when the contact closed
 	lost    map[gateway.ID]lost          // those that were dropped of late: a frame may be on its way still
@@ -97,10 +96,10 @@ type lost struct{ closed, dropped time.Duration }
 const onItsWay = 10 * time.Minute
 
 func newTally(cards map[string]node.Card) *tally {
-	t := &tally{names: map[uint8]string{}, ids: map[string]uint8{}, open: map[gateway.ID]time.Duration{}, lost: map[gateway.ID]lost{}, refused: map[string]int{},
+	t := &tally{ids: map[string]uint8{}, open: map[gateway.ID]time.Duration{}, lost: map[gateway.ID]lost{}, refused: map[string]int{},
 		latency: hdrhistogram.New(1, (10 * 365 * 24 * time.Hour).Milliseconds(), 3)}
 	for name, c := range cards {
-		t.names[c.Node], t.ids[name] = name, c.Node
+		t.ids[name] = c.Node
 	}
 	return t
 }

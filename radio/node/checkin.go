@@ -39,6 +39,9 @@ func (n *Node) period() time.Duration {
 	return n.CheckIn*99/100 - time.Duration(n.rand.Int64N(int64(n.CheckIn)*14/100+1))
 }
 
+// MeanPeriod is what period comes to on the average, for whoever reckons with a node's airtime.
+func MeanPeriod(checkIn time.Duration) time.Duration { return checkIn * 92 / 100 }
+
 func (n *Node) sealCheckIn() Transmit {
 	c := &n.checkIn
 	counter := n.checkIns.take()
