@@ -50,7 +50,21 @@ type Daemon struct {
 	probe   func(path string) error
 	ran     bool             // there has been a gateway in this state directory before
 	faults  []gateway.Notice // found while opening
-	close   []func() error   // in order of opening
+	opened
+}
+
+// opened is what must be closed again.
+type opened struct {
+	close []func() error // in order of opening
+}
+
+// shut closes in the reverse order, all of it whatever fails.
+func (o *opened) shut() (err error) {
+	for i := len(o.close) - 1; i >= 0; i-- {
+		err = errors.Join(err, o.close[i]())
+	}
+	o.close = nil
+	return err
 }
 
 // New opens roster, queue, broker and HTTP socket. On an error everything is closed again. probe tries the queue's file in a
@@ -474,14 +488,6 @@ func (d *Daemon) Run(ctx context.Context) error {
 	if err = errors.Join(err, d.shut()); err == nil {
 		d.log.Info("stopped")
 	}
-	return err
-}
-
-func (d *Daemon) shut() (err error) {
-	for i := len(d.close) - 1; i >= 0; i-- {
-		err = errors.Join(err, d.close[i]())
-	}
-	d.close = nil
 	return err
 }
 

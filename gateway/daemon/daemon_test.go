@@ -13,6 +13,7 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -292,4 +293,23 @@ func TestServerBounds(t *testing.T) {
 		}
 		go io.Copy(io.Discard, c) // ends with the connection
 	})
+}
+
+// TestShut: what was opened last is closed first, all of it whatever fails, and once.
+func TestShut(t *testing.T) {
+	var o opened
+	var closed []int
+	failed := errors.New("disk gone")
+	for i := range 3 {
+		o.close = append(o.close, func() error {
+			closed = append(closed, i)
+			return failed
+		})
+	}
+	if err := o.shut(); !errors.Is(err, failed) || !slices.Equal(closed, []int{2, 1, 0}) {
+		t.Errorf("shut = %v, and closed %v, want 2, 1, 0 and the failures", err, closed)
+	}
+	if err := o.shut(); err != nil || len(closed) != 3 {
+		t.Errorf("a second shut = %v, and %d were closed, want none again", err, len(closed))
+	}
 }

@@ -36,9 +36,9 @@ var ErrNodeState = errors.New("another process uses this state directory")
 // Node is a gate node on a board, and all that it stands on. A relay will be wired here as well, once its state machine is
 // there: the same modem and ledger, and no contacts.
 type Node struct {
-	unit  *unit.Unit
-	log   *slog.Logger
-	close []func() error // in order of opening
+	unit *unit.Unit
+	log  *slog.Logger
+	opened
 }
 
 // memoryFile holds the node's lasting memory, in its state directory.
@@ -102,14 +102,6 @@ func (n *Node) Run(ctx context.Context) error {
 	if err == nil {
 		n.log.Info("stopped")
 	}
-	return err
-}
-
-func (n *Node) shut() (err error) {
-	for i := len(n.close) - 1; i >= 0; i-- {
-		err = errors.Join(err, n.close[i]())
-	}
-	n.close = nil
 	return err
 }
 
