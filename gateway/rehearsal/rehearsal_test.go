@@ -130,6 +130,19 @@ func TestRefused(t *testing.T) {
 	}
 }
 
+// What a plan reckons for a node and for the gateway is what the air counts where no frame is lost.
+func TestPlanIsWhatIsSent(t *testing.T) {
+	s := meadow(1, 0)
+	s.Air.Fading, s.Nodes[0].Rate, s.Nodes[0].RSSI = "none", nil, -60
+	const hours = 200
+	r := rehearse(t, s, 1, hours*time.Hour)
+	for i, want := range []time.Duration{own(&s, &s.Nodes[0], 0), down(&s, &s.Nodes[0])} {
+		if got := r.Nodes[i].Airtime / hours; (got - want).Abs() > want/50 {
+			t.Errorf("%s sent for %v in an hour, the plan says %v", r.Nodes[i].Name, got, want)
+		}
+	}
+}
+
 func refusedAt(err error, path string) bool {
 	if list, ok := err.(interface{ Unwrap() []error }); ok {
 		return slices.ContainsFunc(list.Unwrap(), func(e error) bool { return refusedAt(e, path) })
