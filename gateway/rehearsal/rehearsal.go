@@ -265,7 +265,7 @@ func (m *mast) step(now time.Duration) {
 		}
 		g.frame = nil
 	case g.frame == nil && m.free <= now:
-		g.settle(radio.Sent, m.h.ether.Airtime(0)) // the keeper reckons it by its length; a modem may only tell of more
+		g.settle(radio.Sent, 0) // the keeper reckons it by its length; a modem may only tell of more
 		m.going = nil
 	}
 }

@@ -85,7 +85,7 @@ type tally struct {
 	made    int
 	done    int
 	dropped int
-	checks  struct{ heard int }
+	heard   int                     // check-ins
 	latency *hdrhistogram.Histogram // ms
 	refused map[string]int
 }
@@ -128,7 +128,7 @@ func (t *tally) observed(at time.Duration, name string, o node.Observed) {
 
 func (t *tally) stored(at time.Duration, id gateway.ID, checkIn bool) {
 	if checkIn {
-		t.checks.heard++
+		t.heard++
 		return
 	}
 	closed, ok := t.open[id]
@@ -149,7 +149,7 @@ func (h *house) report() *Report {
 	t, s := h.tally, &h.o.Scenario
 	r := &Report{Name: s.Name, Seed: h.o.Seed, Asked: h.o.For, Simulated: h.now, Band: h.band, Refused: t.refused}
 	r.Trips = Trips{Made: t.made, Delivered: t.done, Dropped: t.dropped, Waiting: len(t.open)}
-	r.CheckIns.Heard = t.checks.heard
+	r.CheckIns.Heard = t.heard
 	r.Distribution = t.distribution()
 	for _, share := range shares {
 		i := slices.IndexFunc(r.Distribution, func(p Point) bool { return p.Share >= share })
