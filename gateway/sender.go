@@ -48,15 +48,15 @@ const (
 	listensFor = 10 * time.Second
 )
 
-// UseOf tells what a frame that the gateway sends is for.
+// UseOf tells what a frame is for, whoever sends it: trips, faults and their receipts come first, then check-ins and theirs.
 func UseOf(frame []byte) lora.Use {
 	raw, err := proto.Parse(frame)
 	switch {
 	case err != nil:
 		return lora.UseBeacon
-	case raw.Type == proto.TypeReceipt:
+	case raw.Type.Event(), raw.Type == proto.TypeReceipt:
 		return lora.UseTrip
-	case raw.Type == proto.TypeCheckInReceipt:
+	case raw.Type == proto.TypeCheckIn, raw.Type == proto.TypeCheckInReceipt:
 		return lora.UseHop
 	}
 	return lora.UseBeacon

@@ -21,10 +21,8 @@ import (
 	"longlane/gateway/airtime"
 	"longlane/gateway/config"
 	"longlane/gateway/wholefile"
-	"longlane/proto"
 	"longlane/radio/contact"
 	"longlane/radio/gpio"
-	"longlane/radio/lora"
 	"longlane/radio/modem"
 	"longlane/radio/node"
 	"longlane/radio/unit"
@@ -63,7 +61,7 @@ func (n *Node) open(cfg *config.Node, card node.Card) error {
 		return err
 	}
 	register := airtime.OpenRegister(store, []string{cfg.Modem.Device}, saved == nil)
-	k, err := keep(cfg.Modem, airtime.Options{Use: nodeUse, Store: store, Register: register}, clock, n.log)
+	k, err := keep(cfg.Modem, airtime.Options{Use: gateway.UseOf, Store: store, Register: register}, clock, n.log)
 	if err != nil {
 		return err
 	}
@@ -169,18 +167,6 @@ func (f files) any() (bool, error) {
 		}
 	}
 	return false, err
-}
-
-// nodeUse tells what a frame that a node sends is for.
-func nodeUse(frame []byte) lora.Use {
-	raw, err := proto.Parse(frame)
-	switch {
-	case err == nil && raw.Type.Event():
-		return lora.UseTrip
-	case err == nil && raw.Type == proto.TypeCheckIn:
-		return lora.UseHop
-	}
-	return lora.UseBeacon
 }
 
 func nodeConfig(cfg *config.Node, card node.Card) node.Config {

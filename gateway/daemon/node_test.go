@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"longlane/gateway"
 	"longlane/gateway/config"
 	"longlane/proto"
 	"longlane/radio/lora"
@@ -165,12 +166,12 @@ func TestNodeUse(t *testing.T) {
 		in = nil
 		for _, o := range out {
 			if tx, ok := o.(node.Transmit); ok {
-				got[tx.Type] = nodeUse(tx.Frame)
+				got[tx.Type] = gateway.UseOf(tx.Frame)
 				_, wake = n.Step(at, node.TxDone{})
 			}
 		}
 	}
-	if len(got) != 2 || got[proto.TypeTripOpened] != lora.UseTrip || got[proto.TypeCheckIn] != lora.UseHop || nodeUse([]byte("x")) != lora.UseBeacon {
+	if len(got) != 2 || got[proto.TypeTripOpened] != lora.UseTrip || got[proto.TypeCheckIn] != lora.UseHop || gateway.UseOf([]byte("x")) != lora.UseBeacon {
 		t.Errorf("uses %v", got)
 	}
 	longest := 0
