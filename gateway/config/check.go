@@ -27,18 +27,20 @@ func (c *Config) check(d *Document) {
 	if c.HTTP != "" {
 		k.address("http", c.HTTP)
 	}
-	if _, ok := levels[c.LogLevel]; !ok {
-		k.refuse("log_level", quote(c.LogLevel), "debug, info, warn or error")
-	}
+	k.level("log_level", c.LogLevel)
 	c.checkBrokers(k)
 	c.checkMirrors(k)
 	c.checkBearers(k)
 	c.checkZones(k)
 	k.between("trip.old_after", c.Trip.OldAfter, time.Second, 5*time.Minute)
 	k.between("trip.fresh_within", c.Trip.FreshWithin, time.Second, 5*time.Minute)
-	k.between("checkin.period", c.Checkin.Period, periodStep, 255*periodStep)
-	if time.Duration(c.Checkin.Period)%periodStep != 0 {
-		k.refuse("checkin.period", quote(c.Checkin.Period.String()), fmt.Sprintf("a multiple of %q", periodStep))
+	c.Checkin.check(k)
+}
+
+func (c Checkin) check(k checker) {
+	k.between("checkin.period", c.Period, periodStep, 255*periodStep)
+	if time.Duration(c.Period)%periodStep != 0 {
+		k.refuse("checkin.period", quote(c.Period.String()), fmt.Sprintf("a multiple of %q", periodStep))
 	}
 }
 
@@ -386,6 +388,12 @@ func (k checker) address(field, value string) {
 func (k checker) number(field string, value, low, high int, what string) {
 	if !within(value, low, high) {
 		k.refuse(field, strconv.Itoa(value), fmt.Sprintf("a whole number from %d to %d%s", low, high, what))
+	}
+}
+
+func (k checker) level(field, value string) {
+	if _, ok := levels[value]; !ok {
+		k.refuse(field, quote(value), "debug, info, warn or error")
 	}
 }
 

@@ -162,13 +162,11 @@ func (c *Node) check(k checker) {
 	if c.Supply != "mains" && c.Supply != "battery" {
 		k.refuse("supply", quote(c.Supply), `"mains" or "battery"`)
 	}
-	if _, ok := levels[c.LogLevel]; !ok {
-		k.refuse("log_level", quote(c.LogLevel), "debug, info, warn or error")
-	}
+	k.level("log_level", c.LogLevel)
 	c.checkModem(k)
 	c.checkInputs(k)
 	c.checkMeasure(k)
-	k.between("checkin.period", c.Checkin.Period, periodStep, 255*periodStep)
+	c.Checkin.check(k)
 }
 
 // checkModem wants a modem that sends: a node that only listens announces nobody.
