@@ -13,6 +13,7 @@ import (
 	"testing"
 	"time"
 
+	"longlane/proto"
 	"longlane/radio/ether"
 	"longlane/radio/lora"
 	"longlane/radio/node"
@@ -181,7 +182,8 @@ const tenYears = 10 * 365 * 24 * time.Hour
 
 func anyScenario(r *rand.Rand) ether.Scenario {
 	d := dice{r}
-	s := ether.Scenario{Name: "any", CheckIn: pick(d, 0, d.time(time.Minute, 4*time.Hour)), Air: d.channel()}
+	const steps = ether.Duration(proto.PeriodUnit)
+	s := ether.Scenario{Name: "any", CheckIn: pick(d, 0, d.time(time.Minute, 4*time.Hour)/steps*steps), Air: d.channel()}
 	if d.once(4) {
 		s.Until = d.time(time.Nanosecond, tenYears)
 	}

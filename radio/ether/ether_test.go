@@ -652,6 +652,7 @@ func TestValidate(t *testing.T) {
 		"interferer[0].at":        func(s *Scenario) { s.Interferers = []Interferer{{Level: -90, At: map[string]float64{"nobody": -80}}} },
 		"node[2].drift_ppm":       func(s *Scenario) { s.Nodes[2].DriftPPM = 300 },
 		"node[2].checkin":         func(s *Scenario) { s.Nodes[2].CheckIn = 1 },
+		"checkin":                 func(s *Scenario) { s.CheckIn = Duration(90 * time.Second) },
 		"node[2].card":            func(s *Scenario) { s.Nodes[2].Card = "" },
 		"node[3].restart[0]":      func(s *Scenario) { s.Nodes[3].Restart = []Duration{-1} },
 		"node[0].path[0]":         func(s *Scenario) { s.Nodes[0].Path = []string{"mill-relay"} },

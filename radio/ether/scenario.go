@@ -173,6 +173,9 @@ func (s Scenario) Validate() error {
 	p.duration("until", s.Until, 0, longest)
 	if s.CheckIn != 0 {
 		p.duration("checkin", s.CheckIn, Duration(proto.PeriodUnit), 255*Duration(proto.PeriodUnit))
+		if s.CheckIn%Duration(proto.PeriodUnit) != 0 {
+			p.add("checkin", time.Duration(s.CheckIn).String(), fmt.Sprintf("a multiple of %v, in which a receipt tells it", proto.PeriodUnit))
+		}
 	}
 	if len(s.Nodes) == 0 {
 		p.add("node", "nothing", "at least one [[node]]")
