@@ -2,9 +2,7 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
-	"io/fs"
 	"os"
 	"strings"
 	"time"
@@ -32,7 +30,8 @@ var nodeCommand = command{
 		if *asJSON && !*check {
 			return badUsage("--json belongs to --check; `longlane node --help` shows an example")
 		}
-		cfg, card, err := loadNode(*path)
+		cfg, card, err := config.LoadNode(*path)
+		err = badConfig(err, "node.toml")
 		switch {
 		case *asJSON:
 			return checkJSON(c, nil, err)
@@ -50,17 +49,6 @@ var nodeCommand = command{
 		defer hurry(log)()
 		return n.Run(ctx)
 	},
-}
-
-func loadNode(path string) (*config.Node, node.Card, error) {
-	cfg, card, err := config.LoadNode(path)
-	if errors.Is(err, fs.ErrNotExist) {
-		return nil, card, badUsage("%w; name another file with --config, or start from testdata/config/node.toml", err)
-	}
-	if err != nil {
-		return nil, card, usageError{err}
-	}
-	return cfg, card, nil
 }
 
 // explainNode says what the node would do with a good config.

@@ -72,11 +72,16 @@ func hurry(log *slog.Logger) (stop func()) {
 
 func loadConfig(path string) (*config.Config, error) {
 	cfg, err := config.Load(path)
-	if errors.Is(err, fs.ErrNotExist) {
-		return nil, badUsage("%w; name another file with --config, or start from testdata/config/hill-orchard.toml", err)
+	return cfg, badConfig(err, "hill-orchard.toml")
+}
+
+// badConfig is why a configuration was not read, nil if it was; example is a file of testdata/config to start from.
+func badConfig(err error, example string) error {
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return badUsage("%w; name another file with --config, or start from testdata/config/%s", err, example)
+	case err != nil:
+		return usageError{err}
 	}
-	if err != nil {
-		return nil, usageError{err}
-	}
-	return cfg, nil
+	return nil
 }
