@@ -82,7 +82,7 @@ func Open(o Options) (*Keeper, error) {
 	k.ledger, err = lora.NewLedger(lora.LedgerOptions{Budget: o.Band.Budget(), LongestFrame: o.Band.LongestFrame,
 		Pause: o.Band.Pause, Now: o.Moment(), Saved: saved, WallError: wallError})
 	if errors.Is(err, lora.ErrLedgerLost) {
-		o.Log.Warn("nothing is known of what this modem has sent: receipts wait for up to an hour, until all of it is lawful again whatever it was",
+		o.Log.Warn("nothing is known of what this modem has sent: it sends nothing for up to an hour, until that is lawful again whatever it was",
 			"bearer", o.Bearer, "reason", cmp.Or(lost, err))
 	} else if err != nil {
 		return nil, fmt.Errorf("airtime of %s: %w", o.Bearer, err)

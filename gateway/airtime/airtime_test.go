@@ -189,7 +189,7 @@ func TestLostLedgerIsAFullHour(t *testing.T) {
 		if _, err := b.k.Permit(frame(33)); !errors.As(err, &wait) || wait.For < 59*time.Minute {
 			t.Errorf("%s: Permit = %v, want to wait for most of an hour", name, err)
 		}
-		if !strings.Contains(b.log.String(), "receipts wait for up to an hour") {
+		if !strings.Contains(b.log.String(), "it sends nothing for up to an hour") {
 			t.Errorf("%s: the log does not say so: %s", name, b.log.String())
 		}
 		b.now += 50 * time.Minute
