@@ -78,7 +78,7 @@ func (n *Node) open(cfg *config.Node, card node.Card) error {
 		Measure: func() node.Measured { return measured(cfg.Measure, link) }}
 	for i := range cfg.Input {
 		in := &cfg.Input[i]
-		o.Inputs = append(o.Inputs, unit.Input{Number: uint8(in.Number), Source: InputSource(in)})
+		o.Inputs = append(o.Inputs, unit.Input{Number: uint8(in.Number), Source: inputSource(in)})
 		if words := Unsupervised(in); words != "" {
 			n.log.Warn(words, "input", in.Number)
 		}
@@ -179,13 +179,13 @@ func nodeConfig(cfg *config.Node, card node.Card) node.Config {
 	for i := range cfg.Input {
 		in := &cfg.Input[i]
 		c.Inputs = append(c.Inputs, node.InputConfig{Number: uint8(in.Number), NormallyClosed: in.NormallyClosed,
-			Supervised: InputSource(in).Supervised(), Debounce: time.Duration(in.Debounce), MinDwell: time.Duration(in.MinDwell)})
+			Supervised: inputSource(in).Supervised(), Debounce: time.Duration(in.Debounce), MinDwell: time.Duration(in.MinDwell)})
 	}
 	return c
 }
 
-// InputSource is how an input is read.
-func InputSource(in *config.Input) contact.Source {
+// inputSource is how an input is read.
+func inputSource(in *config.Input) contact.Source {
 	return source(in.Command, in.Supervised, in.Alive, in.GPIO, in.Wire)
 }
 
@@ -210,7 +210,7 @@ func pin(p *config.Pin) gpio.Options {
 func Unsupervised(in *config.Input) string {
 	const radioOnly = "radio only: what is watched is the way by radio, not the wire to this contact: "
 	switch {
-	case InputSource(in).Supervised():
+	case inputSource(in).Supervised():
 		return ""
 	case in.NormallyClosed:
 		return radioOnly + "a cut looks like an arrival that does not end, and of one that is shorted no arrival is heard"

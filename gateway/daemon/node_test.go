@@ -5,9 +5,12 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"maps"
 	"math"
 	"os"
 	"path/filepath"
+	"reflect"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -15,6 +18,8 @@ import (
 	"longlane/gateway"
 	"longlane/gateway/config"
 	"longlane/proto"
+	"longlane/radio/contact"
+	"longlane/radio/gpio"
 	"longlane/radio/lora"
 	"longlane/radio/modem"
 	"longlane/radio/node"
@@ -180,6 +185,81 @@ func TestNodeUse(t *testing.T) {
 	}
 	if longest != config.LongestNodeSent {
 		t.Errorf("a node's longest frame has %d bytes, config.LongestNodeSent is %d", longest, config.LongestNodeSent)
+	}
+}
+
+// TestNodeConfig: what the file says of a contact reaches what reads and judges it.
+func TestNodeConfig(t *testing.T) {
+	cfg, err := config.ParseNode("node.toml", []byte(`card = "/none"
+supply = "battery"
+[modem]
+device = "/dev/x"
+region = "europe"
+frequency = 869525000
+spreading_factor = 9
+[[input]]
+number = 3
+normally_closed = true
+debounce = "10ms"
+min_dwell = "250ms"
+[input.gpio]
+chip = "/dev/gpiochip0"
+line = 17
+bias = "pull-down"
+active_low = false
+[input.wire]
+chip = "/dev/gpiochip1"
+line = 27
+[[input]]
+number = 4
+command = ["/bin/x", "y"]
+supervised = true
+alive = "1m"
+[[input]]
+number = 5
+command = ["/bin/x"]
+[measure]
+battery_file = "/b"
+low_battery = 11.5
+[checkin]
+period = "5m"
+`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	got := nodeConfig(cfg, gateCard)
+	want := gateCard.Config()
+	want.CheckIn, want.LowBattery, want.Seed = 5*time.Minute, 11.5, got.Seed
+	// SF9 at 125 kHz: 35 bytes there and 33 back are 12.25 + 48 symbols of 4.096 ms each (formula: SX1276 datasheet), and a second.
+	want.ReceiptWait = time.Second + 2*6025*40960*time.Nanosecond
+	want.Inputs = []node.InputConfig{{Number: 3, NormallyClosed: true, Supervised: true, Debounce: 10 * time.Millisecond, MinDwell: 250 * time.Millisecond},
+		{Number: 4, Supervised: true, Debounce: node.DefaultDebounce, MinDwell: node.DefaultMinDwell},
+		{Number: 5, Debounce: node.DefaultDebounce, MinDwell: node.DefaultMinDwell}}
+	if !reflect.DeepEqual(got, want) {
+		t.Errorf("nodeConfig = %+v\nwant %+v", got, want)
+	}
+	if again := nodeConfig(cfg, gateCard); again.Seed == got.Seed {
+		t.Error("two starts draw the same")
+	}
+	for i, want := range []contact.Source{
+		&contact.GPIO{Line: gpio.Options{Chip: "/dev/gpiochip0", Line: 17, Bias: gpio.PullDown},
+			Wire: &gpio.Options{Chip: "/dev/gpiochip1", Line: 27, ActiveLow: true, Bias: gpio.PullUp}},
+		&contact.Command{Argv: []string{"/bin/x", "y"}, Words: true, Alive: time.Minute},
+		&contact.Command{Argv: []string{"/bin/x"}},
+	} {
+		if got := inputSource(&cfg.Input[i]); !reflect.DeepEqual(got, want) {
+			t.Errorf("input %d is read by %+v, want %+v", i, got, want)
+		}
+	}
+}
+
+// TestBiases: each word that the config takes is known here, and means something of its own.
+func TestBiases(t *testing.T) {
+	if got, want := slices.Sorted(maps.Keys(biases)), slices.Sorted(maps.Keys(config.Biases)); !slices.Equal(got, want) {
+		t.Errorf("biases %q, the config takes %q", got, want)
+	}
+	if n := len(slices.Compact(slices.Sorted(maps.Values(biases)))); n != len(biases) {
+		t.Errorf("%d words mean %d things", len(biases), n)
 	}
 }
 
