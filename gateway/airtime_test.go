@@ -117,12 +117,18 @@ func (r *refuser) permit([]byte) error {
 	return nil
 }
 
+// refused is a world whose modem may not send at first, for so long.
+func refused(t *testing.T, wait time.Duration) (*world, *refuser) {
+	w := newWorld(t).start()
+	r := &refuser{until: time.Now().Add(wait)}
+	w.link.setPermit(r.permit)
+	return w, r
+}
+
 // What waits goes as soon as it may: receipts for trips first, the newest of them before the others, then check-ins'.
 func TestNewestTripsGoFirst(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		w := newWorld(t).start()
-		r := &refuser{until: time.Now().Add(5 * time.Second)}
-		w.link.setPermit(r.permit)
+		w, r := refused(t, 5*time.Second)
 		river, ridge := w.node("river-gate"), w.node("ridge-gate")
 		w.hear(river.checkIn(), river.open())
 		w.pass(time.Second)
@@ -159,9 +165,7 @@ func TestNewestTripsGoFirst(t *testing.T) {
 // over a restart, and ends when for 20 minutes none was withheld. Receipts for check-ins raise none.
 func TestLateReceiptsAreDropped(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		w := newWorld(t).start()
-		r := &refuser{until: time.Now().Add(10 * time.Minute)}
-		w.link.setPermit(r.permit)
+		w, _ := refused(t, 10*time.Minute)
 		n := w.node("river-gate")
 		w.hear(n.checkIn())
 		w.pass(11 * time.Second)
@@ -195,9 +199,7 @@ func TestLateReceiptsAreDropped(t *testing.T) {
 // Only so many wait, and those that matter least make room. What may go at once is not held up by what waits.
 func TestWaitingIsBounded(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		w := newWorld(t).start()
-		r := &refuser{until: time.Now().Add(5 * time.Second)}
-		w.link.setPermit(r.permit)
+		w, _ := refused(t, 5*time.Second)
 		n := w.node("river-gate")
 		for range 10 {
 			w.hear(n.checkIn())
