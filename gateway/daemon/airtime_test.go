@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"context"
+	"fmt"
 	"log/slog"
 	"net"
 	"os"
@@ -70,23 +71,13 @@ func (b *board) trip(t *testing.T, d *Daemon, counter uint32) {
 }
 
 // awaitMetric waits until a line of the metrics begins so.
-func awaitMetric(t *testing.T, d *Daemon, line string) string {
+func awaitMetric(t *testing.T, d *Daemon, line string) (text string) {
 	t.Helper()
-	look := time.NewTicker(20 * time.Millisecond)
-	defer look.Stop()
-	end := time.NewTimer(time.Minute)
-	defer end.Stop()
-	for {
-		_, text := get(t, d, "/metrics")
-		if strings.Contains(text, "\n"+line) {
-			return text
-		}
-		select {
-		case <-end.C:
-			t.Fatalf("no metric %q in\n%s", line, text)
-		case <-look.C:
-		}
-	}
+	await(t, func() (bool, string) {
+		_, text = get(t, d, "/metrics")
+		return strings.Contains(text, "\n"+line), fmt.Sprintf("metric %q in\n%s", line, text)
+	})
+	return text
 }
 
 // TestNoRegionNoTransmission: the same modem, without a region and with one.

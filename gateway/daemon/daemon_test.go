@@ -87,28 +87,34 @@ func start(t *testing.T, cfg *config.Config) (d *Daemon, log *logBuffer, stop fu
 	return d, log, stop
 }
 
+// await looks until what is sought is there; what says what that is, and what was found instead.
+func await(t *testing.T, look func() (there bool, what string)) {
+	t.Helper()
+	again := time.NewTicker(20 * time.Millisecond)
+	defer again.Stop()
+	for end := time.Now().Add(time.Minute); ; <-again.C {
+		there, what := look()
+		if there {
+			return
+		}
+		if time.Now().After(end) {
+			t.Fatalf("waited a minute in vain for %s", what)
+		}
+	}
+}
+
 // awaitReady asks /readyz until it answers with this code and these words as the reason.
 func awaitReady(t *testing.T, d *Daemon, code int, want health) {
 	t.Helper()
-	look := time.NewTicker(20 * time.Millisecond)
-	defer look.Stop()
-	end := time.NewTimer(time.Minute)
-	defer end.Stop()
-	for {
+	await(t, func() (bool, string) {
 		got, text := get(t, d, "/readyz")
 		var said health
 		if err := json.Unmarshal([]byte(text), &said); err != nil {
 			t.Fatalf("/readyz: %v in %q", err, text)
 		}
-		if got == code && said.OK == want.OK && said.Reason == want.Reason && maps.Equal(said.Parts, want.Parts) {
-			return
-		}
-		select {
-		case <-end.C:
-			t.Fatalf("/readyz answers %d %+v, want %d %+v", got, said, code, want)
-		case <-look.C:
-		}
-	}
+		return got == code && said.OK == want.OK && said.Reason == want.Reason && maps.Equal(said.Parts, want.Parts),
+			fmt.Sprintf("/readyz to answer %d %+v; it answers %d %+v", code, want, got, said)
+	})
 }
 
 func get(t *testing.T, d *Daemon, path string) (code int, text string) {

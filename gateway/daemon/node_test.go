@@ -50,17 +50,6 @@ temperature_file = %q
 	return cfg
 }
 
-func waitFor(t *testing.T, what string, cond func() bool) {
-	t.Helper()
-	look := time.NewTicker(20 * time.Millisecond)
-	defer look.Stop()
-	for end := time.Now().Add(time.Minute); !cond(); <-look.C {
-		if time.Now().After(end) {
-			t.Fatalf("waited a minute in vain for %s", what)
-		}
-	}
-}
-
 func (b *board) frames() int {
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -78,7 +67,7 @@ func runNode(t *testing.T, cfg *config.Node, what string, cond func(log string) 
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan error)
 	go func() { done <- n.Run(ctx) }()
-	waitFor(t, what, func() bool { return cond(log.String()) })
+	await(t, func() (bool, string) { text := log.String(); return cond(text), what + ", and the log is\n" + text })
 	cancel()
 	if err := <-done; err != nil {
 		t.Errorf("Run: %v", err)
