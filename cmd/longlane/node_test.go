@@ -112,6 +112,14 @@ func (g *gateNode) say(word string) {
 
 func (g *gateNode) startNode() { g.node = g.start("node", "--config", g.path("node.toml")) }
 
+// watch starts the node, which then has seen its contact open.
+func (g *gateNode) watch() {
+	g.t.Helper()
+	g.startNode()
+	g.say("open")
+	g.logged(`"position":"open"`, 1)
+}
+
 // event waits for an event of this type and, of a fault, with this code, beyond the first skip of them.
 func (g *gateNode) event(typ, code string, skip int) (found delivery) {
 	g.t.Helper()
@@ -152,9 +160,7 @@ func runs(argument string) bool {
 func TestGateNode(t *testing.T) {
 	t.Parallel()
 	g := newGateNode(t)
-	g.startNode()
-	g.say("open")
-	g.logged(`"position":"open"`, 1)
+	g.watch()
 	g.logged(`"msg":"answered"`, 1) // the first check-in
 	came := time.Now()
 	g.say("closed")
@@ -216,9 +222,7 @@ func TestGateNode(t *testing.T) {
 func TestNodeHoldsOn(t *testing.T) {
 	t.Parallel()
 	g := newGateNode(t)
-	g.startNode()
-	g.say("open")
-	g.logged(`"position":"open"`, 1)
+	g.watch()
 	g.air.breakAir(true)
 	made := func(kind string) string { return `"event":"` + kind + `","age"` } // as the log tells of one that is made
 	for i := range 3 {
