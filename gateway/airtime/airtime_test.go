@@ -156,7 +156,7 @@ func TestKillCostsABlock(t *testing.T) {
 	}
 	kept := bytes.Clone(b.disk.values["airtime /dev/mast"])
 	b.open()
-	if got, most := b.k.Used(), used+b.k.Budget()/16; got < used || got > most {
+	if got, most := b.k.Used(), used+min(b.k.Budget()/16, 24*b.k.cost(33)); got < used || got > most {
 		t.Errorf("after a kill %v are used, want %v to %v", got, used, most)
 	}
 	b.disk.values["airtime /dev/mast"] = kept
@@ -173,6 +173,37 @@ func TestKillCostsABlock(t *testing.T) {
 	b.open()
 	if got := b.k.Used(); got < used || got > used+time.Millisecond {
 		t.Errorf("after an orderly end %v are used, want %v", got, used)
+	}
+	puts := b.disk.puts
+	if err := b.k.Close(); err != nil || b.disk.puts != puts {
+		t.Errorf("a run that sent nothing wrote %d times at its end, %v", b.disk.puts-puts, err)
+	}
+}
+
+// TestDiskIsAhead: at every moment the disk knows of at least what was sent, although the modem tells of twice as much for
+// each frame; and the next block is there before the last is used up, so that no frame waits for the disk.
+func TestDiskIsAhead(t *testing.T) {
+	b := newBench(t)
+	var sent time.Duration
+	for i := range 100 {
+		settle, err := b.k.Permit(frame(33))
+		if err != nil {
+			t.Fatal(err)
+		}
+		told := 2 * b.k.cost(33)
+		settle(radio.Sent, told)
+		sent += told
+		b.k.writes.Wait()
+		if left := b.k.reserved - b.k.granted; left < b.k.block/4-told {
+			t.Fatalf("after frame %d %v are set aside, want a quarter of %v", i, left, b.k.block)
+		}
+		again, err := Open(b.o) // as after a kill
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := again.Used(); got < sent {
+			t.Fatalf("after frame %d the disk knows of %v, sent were %v", i, got, sent)
+		}
 	}
 }
 
