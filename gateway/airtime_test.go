@@ -217,6 +217,32 @@ func TestWaitingIsBounded(t *testing.T) {
 	})
 }
 
+// A modem that takes a second for each frame: a trip's receipt goes before those for check-ins that came before it, and what
+// waits for the modem alone is never too late.
+func TestSlowModem(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t).start()
+		w.link.setPermit(func([]byte) error {
+			time.Sleep(time.Second)
+			return nil
+		})
+		n := w.node("river-gate")
+		for range 14 {
+			w.hear(n.checkIn())
+		}
+		w.hear(n.open())
+		w.pass(2500 * time.Millisecond)
+		sent := w.link.all()
+		if raw, err := proto.Parse(sent[len(sent)-1].frame); err != nil || len(sent) != 2 || raw.Type != proto.TypeReceipt {
+			t.Errorf("sent %d, the last is a %v, %v; want 2 and the trip's", len(sent), raw.Type, err)
+		}
+		w.pass(15 * time.Second)
+		if late, sent := w.meter.count(w.meter.receipts, "late"), len(w.link.all()); late != 0 || sent != 15 {
+			t.Errorf("%d were sent and %d late, want 15 and none", sent, late)
+		}
+	})
+}
+
 // A frame that may never go is no reason to wait: it is given up, said once, and the house hears of it.
 func TestNeverLawful(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
