@@ -226,13 +226,13 @@ func (st *station) transmit(t node.Transmit) {
 			r.ID = fmt.Sprintf("%d.%d.%d", st.card.Node, st.card.Gen, t.Counter)
 		}
 	}
-	e.onAir(st, sent, func(f *air.Frame) {
+	e.onAir(st, sent, func() {
 		if e.o.Record != nil {
 			sending := r
 			sending.Frame = hex.EncodeToString(t.Frame)
 			e.record(sending)
 		}
-	}, func(f *air.Frame) {
+	}, func() {
 		if st.boot == boot {
 			st.step(node.TxDone{})
 		}
@@ -241,7 +241,7 @@ func (st *station) transmit(t node.Transmit) {
 }
 
 // onAir sends a frame of a station's during the interval that it has claimed. ended is called once all know how they heard it.
-func (e *Ether) onAir(st *station, during interval, begun, ended func(*air.Frame)) {
+func (e *Ether) onAir(st *station, during interval, begun, ended func()) {
 	e.at(during.from, func() {
 		if st.dead {
 			return
@@ -249,11 +249,11 @@ func (e *Ether) onAir(st *station, during interval, begun, ended func(*air.Frame
 		st.battery.sending(during.to - during.from)
 		f := e.send(st.index, during, st.power())
 		if begun != nil {
-			begun(f)
+			begun()
 		}
 		e.at(during.to, func() {
 			e.listen(f)
-			ended(f)
+			ended()
 		})
 	})
 }
@@ -309,7 +309,7 @@ func (e *Ether) ascend(path []*station, frame []byte, r Record, sent interval) {
 		r.Hops = append(r.Hops[:len(r.Hops):len(r.Hops)], Hop{relay.spec.Name, hop.Relay, hop.RSSI.DBm(), hop.SNR.DB(),
 			hop.Held.Duration().Seconds()})
 	}
-	e.onAir(relay, onward, nil, func(*air.Frame) { e.ascend(path[1:], frame, r, onward) })
+	e.onAir(relay, onward, nil, func() { e.ascend(path[1:], frame, r, onward) })
 }
 
 // arrive brings a frame to the gateway's antenna.
@@ -359,7 +359,7 @@ func (e *Ether) descend(st *station, next int, frame []byte, got air.Reception) 
 	frame = append([]byte(nil), frame...)
 	frame[1]-- // the low nibble, which is not 0
 	sent := relay.claim(e.now+e.between(holdLeast, holdMost), e.Airtime(len(frame)))
-	e.onAir(relay, sent, nil, func(*air.Frame) {
+	e.onAir(relay, sent, nil, func() {
 		to := st
 		if next > 0 {
 			to = st.path[next-1]

@@ -54,7 +54,7 @@ func New(o Options) (*Air, error) {
 	a := &Air{
 		stations: make([]station, n),
 		links:    make([]link, n*n),
-		density:  linear(-174 + o.NoiseFigure),
+		density:  linear(lora.ThermalNoise(1) + o.NoiseFigure),
 		fading:   o.Fading.prepare(),
 		capture:  o.Capture.linear(),
 	}
