@@ -3,6 +3,7 @@ package ether
 import (
 	"time"
 
+	"longlane/radio/lora"
 	"longlane/radio/node"
 )
 
@@ -54,7 +55,8 @@ const lookEvery = 6 * time.Hour
 
 // measure tells the node what it measures of itself.
 func (st *station) measure() {
-	st.step(node.Measured{Battery: st.battery.volts(st.e.now), Temperature: 8, Noise: -117})
+	c := st.e.s.Air
+	st.step(node.Measured{Battery: st.battery.volts(st.e.now), Temperature: 8, Noise: lora.ThermalNoise(c.Bandwidth) + c.NoiseFigure})
 }
 
 // scheduleEnd plans how a node ends, if it does.

@@ -617,6 +617,32 @@ func TestDeath(t *testing.T) {
 	}
 }
 
+// TestNoiseFloor: what a node says of its noise in a check-in is the channel's thermal noise and its receiver's.
+func TestNoiseFloor(t *testing.T) {
+	for width, want := range map[int]float64{125000: -113, 500000: -107} { // -174 + 51 + 10, -174 + 57 + 10
+		s := orchard()
+		s.Air = ground()
+		s.Air.Bandwidth, s.Air.NoiseFigure = width, 10
+		h, n := newHouse(t), 0
+		run(t, mustNew(t, s, 5, &journal{}), h, 10*time.Minute, func(ev Event) {
+			raw, err := proto.Parse(ev.Frame)
+			if err != nil || raw.Type != proto.TypeCheckIn || !raw.WholeCounter() {
+				return
+			}
+			body, err := raw.Open(h.keysOf(raw.Node, raw.Gen), raw.Counter)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if n++; body.(*proto.CheckIn).Noise.DBm() != want {
+				t.Errorf("%d Hz wide a node says %v dBm, want %v", width, body.(*proto.CheckIn).Noise.DBm(), want)
+			}
+		})
+		if n == 0 {
+			t.Errorf("%d Hz wide nobody checked in", width)
+		}
+	}
+}
+
 // TestDrift: a clock that runs fast by 200 ppm is 17.28 s ahead after a day.
 func TestDrift(t *testing.T) {
 	s := orchard()
