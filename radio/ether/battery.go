@@ -25,14 +25,15 @@ const (
 // battery is what a node's battery has given.
 type battery struct {
 	capacity float64 // mAh; 0: it never ends
-	used     float64 // by radio, mAh
+	idle     float64 // mA, whatever else it does
+	used     float64 // by radio on top of that, mAh
 }
 
 func newBattery(spec *Node) battery {
 	if spec.Mains {
 		return battery{}
 	}
-	return battery{capacity: spec.Battery}
+	return battery{capacity: spec.Battery, idle: drawAsleep}
 }
 
 func (b *battery) sending(d time.Duration)   { b.used += d.Hours() * drawSending }
@@ -43,7 +44,7 @@ func (b *battery) spent(on time.Duration) float64 {
 	if b.capacity == 0 {
 		return 0
 	}
-	return (b.used + on.Hours()*drawAsleep) / b.capacity
+	return (b.used + on.Hours()*b.idle) / b.capacity
 }
 
 func (b *battery) volts(on time.Duration) float64 {

@@ -16,7 +16,7 @@
 // # What it knows of radio
 //
 // Which frames are heard, how well, and what harms them is worked out in radio/ether/air, for every frame at every station. A
-// node on a battery hears only while it listens, and sends no more once its battery is empty.
+// node on a battery hears only while it listens, a relay always, at what that costs; both fall silent once it is empty.
 //
 // Relays are plain repeaters here: they take the paths that the scenario lists, append their hop record with their own
 // keys, hold a frame for some 30 ms, and acknowledge nothing. The relay's own state machine will take their place. A frame

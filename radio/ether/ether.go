@@ -111,7 +111,7 @@ func New(s Scenario, seed uint64, o Options) (*Ether, error) {
 	for _, st := range e.stations {
 		for _, name := range st.spec.Path {
 			relay := e.named(name)
-			relay.relays = true
+			relay.relays, relay.battery.idle = true, drawReceiving
 			st.path = append(st.path, relay)
 		}
 	}

@@ -617,6 +617,22 @@ func TestDeath(t *testing.T) {
 	}
 }
 
+// TestRelayOnBattery: a relay hears always, and that is what its battery goes into: 50 mAh at 5.3 mA are 9.4 h, and a node looks
+// at its battery every 6 h.
+func TestRelayOnBattery(t *testing.T) {
+	s := orchard()
+	s.Nodes[1].Mains, s.Nodes[1].Battery = false, 50
+	var j journal
+	e := mustNew(t, s, 5, &j)
+	run(t, e, newHouse(t), 13*time.Hour, nil)
+	if died := j.of(RecordDied); len(died) != 1 || died[0].Node != "mill-relay" || died[0].T != 12*3600 {
+		t.Errorf("died %+v, want mill-relay after 12 h", died)
+	}
+	if sent := e.OnAir("mill-relay").Total.Hours() * drawSending; math.Abs(e.stations[1].battery.used-sent) > 1e-9 {
+		t.Errorf("beside what its receiver draws all the time it used %v mAh, want %v for sending", e.stations[1].battery.used, sent)
+	}
+}
+
 // TestNoiseFloor: what a node says of its noise in a check-in is the channel's thermal noise and its receiver's.
 func TestNoiseFloor(t *testing.T) {
 	for width, want := range map[int]float64{125000: -113, 500000: -107} { // -174 + 51 + 10, -174 + 57 + 10

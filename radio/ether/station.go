@@ -191,7 +191,9 @@ func (st *station) listen(until time.Duration) {
 	if st.listens.to < st.e.now {
 		st.listens.from = st.e.now
 	}
-	st.battery.receiving(until - max(st.listens.to, st.e.now))
+	if !st.always() {
+		st.battery.receiving(until - max(st.listens.to, st.e.now))
+	}
 	st.listens.to = max(st.listens.to, until)
 }
 
