@@ -1,10 +1,12 @@
 package contact
 
 import (
+	"bufio"
 	"context"
 	"errors"
 	"fmt"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"strconv"
 	"strings"
@@ -79,7 +81,64 @@ func TestCommandHangs(t *testing.T) {
 	c.Alive = 300 * time.Millisecond
 	r := started(t, c)
 	expect(t, r, Open, "")
-	text, err := os.ReadFile(pid)
+	child := childOf(t, pid)
+	expect(t, r, Away, "has said nothing for 300ms")
+	if !gone(child) {
+		t.Errorf("the program's own child %d lives on", child)
+	}
+	expect(t, r, Open, "") // started anew
+}
+
+// TestCommandSilence: a program has 10 s for its first word, and then as long as Alive says from word to word.
+func TestCommandSilence(t *testing.T) {
+	for _, c := range []struct {
+		alive time.Duration
+		words []time.Duration // when it speaks; the last time, it ends
+		ended time.Duration
+		why   string
+	}{
+		{0, nil, 10 * time.Second, "nothing for 10s"},
+		{time.Minute, nil, 10 * time.Second, "nothing for 10s"},
+		{5 * time.Second, []time.Duration{9 * time.Second, 13 * time.Second, 17 * time.Second, time.Hour}, 22 * time.Second, "nothing for 5s"},
+		{0, []time.Duration{9 * time.Second, 100 * time.Hour}, 100 * time.Hour, ""},
+	} {
+		synctest.Test(t, func(t *testing.T) {
+			ctx, cancel := context.WithCancelCause(context.Background())
+			said, ended := &lines{to: make(chan string), done: make(chan struct{})}, make(chan error, 1)
+			began := time.Now()
+			go func() {
+				for i, at := range c.words {
+					select {
+					case <-time.After(at - time.Since(began)):
+					case <-ctx.Done():
+					}
+					if ctx.Err() != nil || i == len(c.words)-1 {
+						break
+					}
+					said.to <- "open"
+				}
+				if c.words == nil {
+					<-ctx.Done()
+				}
+				ended <- nil
+			}()
+			(&Command{Alive: c.alive}).listen(said, ended, cancel, func(Reading) {})
+			cause := ""
+			if err := context.Cause(ctx); err != nil {
+				cause = err.Error()
+			}
+			if took := time.Since(began); took != c.ended || !strings.Contains(cause, c.why) || (cause == "") != (c.why == "") {
+				t.Errorf("alive %v, words %v: it was over after %v (%q), want %v (%q)", c.alive, c.words, took, cause, c.ended, c.why)
+			}
+			cancel(nil)
+		})
+	}
+}
+
+// childOf gives the process whose number a program has written to a file.
+func childOf(t *testing.T, path string) int {
+	t.Helper()
+	text, err := os.ReadFile(path)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -87,11 +146,79 @@ func TestCommandHangs(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	expect(t, r, Away, "has said nothing for 300ms")
+	return child
+}
+
+// TestCommandLeavesNothing: what a program has started ends with it.
+func TestCommandLeavesNothing(t *testing.T) {
+	pid := filepath.Join(t.TempDir(), "pid")
+	r := started(t, shell(fmt.Sprintf(`sleep 600 >/dev/null 2>&1 & echo $! > %s; echo open`, pid)))
+	expect(t, r, Open, "")
+	child := childOf(t, pid)
+	expect(t, r, Away, "has ended")
 	if !gone(child) {
 		t.Errorf("the program's own child %d lives on", child)
 	}
-	expect(t, r, Open, "") // started anew
+}
+
+const orphanEnv = "LONGLANE_TEST_ORPHAN" // where the program that is to be orphaned writes its number
+
+// TestCommandEndsWithUs: a program does not outlive this process, even if that is killed.
+func TestCommandEndsWithUs(t *testing.T) {
+	if pid := os.Getenv(orphanEnv); pid != "" { // the process that is killed
+		r := started(t, shell(fmt.Sprintf(`echo $$ > %s; echo open; exec sleep 600`, pid)))
+		expect(t, r, Open, "")
+		fmt.Println("started")
+		<-r
+		return
+	}
+	pid := filepath.Join(t.TempDir(), "pid")
+	us := exec.Command(os.Args[0], "-test.run=^TestCommandEndsWithUs$")
+	us.Env = append(os.Environ(), orphanEnv+"="+pid)
+	out, err := us.StdoutPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := us.Start(); err != nil {
+		t.Fatal(err)
+	}
+	line, err := bufio.NewReader(out).ReadString('\n')
+	us.Process.Kill()
+	us.Wait()
+	if line != "started\n" {
+		t.Fatalf("it said %q (%v), want that it has started", line, err)
+	}
+	if child := childOf(t, pid); !gone(child) {
+		syscall.Kill(child, syscall.SIGKILL)
+		t.Errorf("the program %d lives on", child)
+	}
+}
+
+// TestLongLine: of a line without an end no more is kept than is looked at.
+func TestLongLine(t *testing.T) {
+	l := &lines{to: make(chan string, 1), done: make(chan struct{})}
+	for range 100 {
+		l.Write([]byte(strings.Repeat("x", 100)))
+	}
+	l.Write([]byte("\n"))
+	if n := len(<-l.to); n != longest {
+		t.Errorf("of 10,000 bytes %d were kept, want %d", n, longest)
+	}
+}
+
+// TestBackoff: the waits double from 1 s to 5 min, and begin anew after an attempt that lasted a minute.
+func TestBackoff(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var b backoff
+		for i, c := range []struct{ took, want time.Duration }{{0, 1}, {0, 2}, {59, 4}, {0, 8}, {0, 16}, {0, 32}, {0, 64}, {0, 128}, {0, 256},
+			{0, 300}, {0, 300}, {60, 1}, {0, 2}} {
+			began := time.Now()
+			b.sleep(context.Background(), c.took*time.Second)
+			if got := time.Since(began); got != c.want*time.Second {
+				t.Errorf("wait %d lasts %v, want %v", i, got, c.want*time.Second)
+			}
+		}
+	})
 }
 
 // gone waits for the end of a process that is not ours to wait for.
