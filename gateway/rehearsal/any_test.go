@@ -229,7 +229,7 @@ func (d dice) channel() *ether.Channel {
 		c.CodingRate, c.Preamble, c.AntennaGain = 5+d.IntN(4), pick(d, 0, 1, 4, 5, 8, 100, d.IntN(65536)), d.between(-10, 10)
 	}
 	c.NoiseFigure, c.Shadowing, c.SteadyPart = d.between(0, 20), pick(d, 0, d.between(0, 30)), d.between(-30, 40)
-	c.Fading, c.Capture = pick(d, "none", "rayleigh", "rician"), pick(d, "goursaud", "croce")
+	c.Fading, c.Capture = pick(d, "none", "rayleigh", "rician"), pick(d, "computed", "measured")
 	c.Coherence = d.time(time.Millisecond, tenYears)
 	return c
 }

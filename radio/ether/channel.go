@@ -31,13 +31,13 @@ type Channel struct {
 	Fading      string   `toml:"fading"`       // none, rayleigh or rician
 	SteadyPart  float64  `toml:"steady_part"`  // rician: power of the steady part over the scattered one, dB
 	Coherence   Duration `toml:"coherence"`    // how long a draw of the fading holds
-	Capture     string   `toml:"capture"`      // which published thresholds: goursaud (6 dB) or croce (1 dB, measured)
+	Capture     string   `toml:"capture"`      // which published thresholds: computed (6 dB among equal factors) or measured (1 dB)
 }
 
 // SetDefaults is for whoever decodes a file.
 func (c *Channel) SetDefaults() {
 	*c = Channel{AntennaGain: lora.DipoleGain, SpreadingFactor: 7, Bandwidth: 125000, CodingRate: 5, Preamble: 8, Power: 14, NoiseFigure: 6,
-		Fading: "none", SteadyPart: 6, Coherence: Duration(time.Second), Capture: "goursaud"}
+		Fading: "none", SteadyPart: 6, Coherence: Duration(time.Second), Capture: "computed"}
 }
 
 func (c *Channel) settings() lora.Settings {
@@ -74,7 +74,7 @@ func (i *Interferer) SetDefaults() { i.Level = math.Inf(-1) }
 
 var fadings = map[string]air.FadingKind{"none": air.NoFading, "rayleigh": air.Rayleigh, "rician": air.Rician}
 
-var captures = map[string]air.Matrix{"goursaud": air.Goursaud, "croce": air.Croce}
+var captures = map[string]air.Matrix{"computed": air.Computed, "measured": air.Measured}
 
 // physics is the channel as the air wants it: the scenario's nodes in their order, and behind them the gateway's modem.
 func (s *Scenario) physics(seed uint64) air.Options {
@@ -144,7 +144,7 @@ func (s *Scenario) validateAir(p *problems) {
 		p.add("air.fading", fmt.Sprintf("%q", c.Fading), `"none", "rayleigh" or "rician"`)
 	}
 	if _, ok := captures[c.Capture]; !ok {
-		p.add("air.capture", fmt.Sprintf("%q", c.Capture), `"goursaud" or "croce"`)
+		p.add("air.capture", fmt.Sprintf("%q", c.Capture), `"computed" or "measured"`)
 	}
 	for i, pair := range s.Pairs {
 		at := fmt.Sprintf("pair[%d].", i)

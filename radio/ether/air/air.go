@@ -19,7 +19,7 @@ type Options struct {
 	Loss      func(from, to int) float64
 	Shadowing float64 // standard deviation, dB
 	Fading    Fading
-	Capture   Matrix // Goursaud or Croce; without any, New refuses
+	Capture   Matrix // Computed or Measured; without any, New refuses
 	// Interferers are all that is on the air and not a station.
 	Interferers []Interferer
 }
@@ -105,7 +105,7 @@ func (o Options) check() error {
 		wrong("fading: %w", err)
 	}
 	if o.Capture == (Matrix{}) {
-		wrong("no capture matrix: expected Goursaud, Croce or one of your own")
+		wrong("no capture matrix: expected Computed, Measured or one of your own")
 	}
 	for i, in := range o.Interferers {
 		if err := in.check(); err != nil {

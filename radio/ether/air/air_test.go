@@ -19,7 +19,7 @@ func of(sf int) lora.Settings {
 
 // plain is a world of stations that all hear each other at the same loss, without chance.
 func plain(stations int, loss float64) Options {
-	return Options{Seed: 1, Stations: stations, NoiseFigure: 6, Capture: Goursaud, Loss: func(int, int) float64 { return loss }}
+	return Options{Seed: 1, Stations: stations, NoiseFigure: 6, Capture: Computed, Loss: func(int, int) float64 { return loss }}
 }
 
 func open(t testing.TB, o Options) *Air {
@@ -240,7 +240,7 @@ func TestSense(t *testing.T) {
 func TestDeterminism(t *testing.T) {
 	run := func(seed, order uint64) []string {
 		r, shuffle := rand.New(rand.NewPCG(7, 7)), rand.New(rand.NewPCG(order, order))
-		a := open(t, Options{Seed: seed, Stations: 6, NoiseFigure: 6, Shadowing: 6, Capture: Croce,
+		a := open(t, Options{Seed: seed, Stations: 6, NoiseFigure: 6, Shadowing: 6, Capture: Measured,
 			Fading: Fading{Kind: Rician, K: 3, Coherence: time.Second}, Loss: func(from, to int) float64 { return 116 + 3*float64(from+to) },
 			Interferers: []Interferer{{Level: func(int) float64 { return -112 }, Burst: 20 * time.Millisecond, Duty: 0.1}}})
 		var out []string

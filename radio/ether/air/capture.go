@@ -17,9 +17,9 @@ func (m *Matrix) Threshold(wanted, disturbing int) float64 {
 	return m[wanted-firstFactor][disturbing-firstFactor]
 }
 
-// Goursaud is from C. Goursaud and J.-M. Gorce, "Dedicated networks for IoT: PHY/MAC state of the art and challenges",
+// Computed is from C. Goursaud and J.-M. Gorce, "Dedicated networks for IoT: PHY/MAC state of the art and challenges",
 // EAI Endorsed Transactions on Internet of Things, 2015: computed, careful among equal factors, hopeful among others.
-var Goursaud = extrapolate([6][6]float64{
+var Computed = extrapolate([6][6]float64{
 	{6, -16, -18, -19, -19, -20},
 	{-24, 6, -20, -22, -22, -22},
 	{-27, -27, 6, -23, -25, -25},
@@ -28,9 +28,9 @@ var Goursaud = extrapolate([6][6]float64{
 	{-36, -36, -36, -36, -36, 6},
 })
 
-// Croce is from D. Croce, M. Gucciardo, S. Mangione, G. Santaromita and I. Tinnirello, "Impact of LoRa imperfect
+// Measured is from D. Croce, M. Gucciardo, S. Mangione, G. Santaromita and I. Tinnirello, "Impact of LoRa imperfect
 // orthogonality: analysis of link-level performance", IEEE Communications Letters 22(4), 2018: measured.
-var Croce = extrapolate([6][6]float64{
+var Measured = extrapolate([6][6]float64{
 	{1, -8, -9, -9, -9, -9},
 	{-11, 1, -11, -12, -13, -13},
 	{-15, -13, 1, -13, -14, -15},

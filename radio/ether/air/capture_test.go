@@ -22,10 +22,10 @@ var published = map[string]struct {
 	matrix Matrix
 	cells  [36]float64
 }{
-	"Goursaud and Gorce, 2015": {Goursaud, [36]float64{
+	"Goursaud and Gorce, 2015": {Computed, [36]float64{
 		6, -16, -18, -19, -19, -20, -24, 6, -20, -22, -22, -22, -27, -27, 6, -23, -25, -25,
 		-30, -30, -30, 6, -26, -28, -33, -33, -33, -33, 6, -29, -36, -36, -36, -36, -36, 6}},
-	"Croce et al., 2018": {Croce, [36]float64{
+	"Croce et al., 2018": {Measured, [36]float64{
 		1, -8, -9, -9, -9, -9, -11, 1, -11, -12, -13, -13, -15, -13, 1, -13, -14, -15,
 		-19, -18, -17, 1, -17, -18, -22, -22, -21, -20, 1, -20, -25, -25, -25, -24, -23, 1}},
 }
@@ -58,10 +58,10 @@ func TestCaptureThresholds(t *testing.T) {
 func TestExtrapolation(t *testing.T) {
 	for _, c := range []struct {
 		wanted, disturbing int
-		goursaud, croce    float64
+		computed, measured float64
 	}{{5, 5, 6, 1}, {6, 6, 6, 1}, {5, 6, -10, -2}, {6, 5, -13, -5}, {6, 12, -17, -6}, {5, 7, -10, -2}, {7, 5, -16, -8}, {12, 6, -36, -25}} {
-		if g, k := Goursaud.Threshold(c.wanted, c.disturbing), Croce.Threshold(c.wanted, c.disturbing); g != c.goursaud || k != c.croce {
-			t.Errorf("SF%d against SF%d: %v and %v dB, want %v and %v", c.wanted, c.disturbing, g, k, c.goursaud, c.croce)
+		if g, k := Computed.Threshold(c.wanted, c.disturbing), Measured.Threshold(c.wanted, c.disturbing); g != c.computed || k != c.measured {
+			t.Errorf("SF%d against SF%d: %v and %v dB, want %v and %v", c.wanted, c.disturbing, g, k, c.computed, c.measured)
 		}
 	}
 }

@@ -1,7 +1,7 @@
 // Package air is the physics of a LoRa channel in virtual time: who hears which frame, how well, and if not, why not. A
 // seed decides everything.
 //
-//	a, err := air.New(air.Options{Seed: 1, Stations: 3, NoiseFigure: 6, Loss: loss, Capture: air.Goursaud})
+//	a, err := air.New(air.Options{Seed: 1, Stations: 3, NoiseFigure: 6, Loss: loss, Capture: air.Computed})
 //	f := a.Send(air.Sending{From: 1, At: at, Until: at + settings.Airtime(20), Power: 14, Settings: settings})
 //	...                           // whatever else is sent before f.Until
 //	got := a.Heard(f, 0, 0)       // at f.Until
