@@ -1,8 +1,10 @@
 package main
 
 import (
+	"bytes"
 	"encoding/json"
 	"fmt"
+	"log/slog"
 	"os"
 	"path/filepath"
 	"strings"
@@ -275,5 +277,14 @@ func TestDemoSummary(t *testing.T) {
 		if (err == nil) != (c.want == "") || err != nil && !strings.Contains(err.Error(), c.want) {
 			t.Errorf("summary with %q arrived: %v, want %q", c.arrived, err, c.want)
 		}
+	}
+}
+
+// TestLogDurations: a duration in the log says its unit.
+func TestLogDurations(t *testing.T) {
+	var b bytes.Buffer
+	logger(&b, slog.LevelInfo).Info("trip opened", "ago", 80*time.Millisecond, slog.Group("of", "hour", time.Hour))
+	if got := b.String(); !strings.Contains(got, `"ago":"80ms"`) || !strings.Contains(got, `"hour":"1h0m0s"`) {
+		t.Errorf("logged %s, want 80ms and 1h0m0s", got)
 	}
 }

@@ -226,11 +226,18 @@ func (c *call) parse(most int) ([]string, error) {
 	return words, nil
 }
 
-// logger is text on a terminal and JSON otherwise.
+// logger is text on a terminal and JSON otherwise. Both write a duration as 80ms: JSON would write it as nanoseconds,
+// which nobody can read.
 func logger(w io.Writer, level slog.Level) *slog.Logger {
 	o := &slog.HandlerOptions{Level: level}
 	if f, ok := w.(*os.File); ok && term.IsTerminal(int(f.Fd())) {
 		return slog.New(slog.NewTextHandler(w, o))
+	}
+	o.ReplaceAttr = func(_ []string, a slog.Attr) slog.Attr {
+		if a.Value.Kind() == slog.KindDuration {
+			a.Value = slog.StringValue(a.Value.Duration().String())
+		}
+		return a
 	}
 	return slog.New(slog.NewJSONHandler(w, o))
 }
