@@ -68,7 +68,7 @@ func TestLoadNode(t *testing.T) {
 	write(t, filepath.Join(dir, "open"), string(text), 0o644)
 	write(t, filepath.Join(dir, "bad"), "{}", 0o600)
 	for name, want := range map[string]string{"good": "", "open": "open to others, expected the card that enrolment made, readable by its owner alone; run: chmod 600",
-		"bad": "longlane_card: found nothing", "none": "no such file"} {
+		"bad": "longlane_card: found nothing", "none": "found no file " + dir + "/none, expected the card"} {
 		write(t, path, fmt.Sprintf("card = %q\n[modem]\ndevice = \"/dev/x\"\nregion = \"europe\"\nfrequency = 869525000\n[[input]]\ncommand = [\"/bin/x\"]\n", filepath.Join(dir, name)), 0o644)
 		_, got, err := LoadNode(path)
 		switch {

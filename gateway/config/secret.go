@@ -4,6 +4,7 @@ import (
 	"crypto/x509"
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"strings"
 	"syscall"
@@ -56,7 +57,21 @@ func (k checker) file(field string, err error, expected string) {
 	if errors.As(err, &exposed) {
 		hint = exposed.remedy()
 	}
-	k.doc.RefuseHint(k.at(field), err.Error(), expected, hint)
+	k.doc.RefuseHint(k.at(field), whatOfFile(err), expected, hint)
+}
+
+// whatOfFile says what is wrong with a file in words that go behind "found".
+func whatOfFile(err error) string {
+	var of *fs.PathError
+	switch {
+	case !errors.As(err, &of):
+		return err.Error()
+	case errors.Is(err, fs.ErrNotExist):
+		return "no file " + of.Path
+	case errors.Is(err, fs.ErrPermission):
+		return of.Path + ", which this user may not read"
+	}
+	return of.Path + ": " + of.Err.Error()
 }
 
 // maxSecret is the longest secret file, in bytes.
