@@ -65,11 +65,13 @@ func explainNode(c *call, path string, cfg *config.Node, card node.Card) {
 		fmt.Fprintf(c.out, "  input %d: %s; %s it is the trip, after %v\n", in.Number, readBy(in.Command, in.GPIO), trip, time.Duration(in.MinDwell))
 		if words := daemon.Unsupervised(in); words != "" {
 			fmt.Fprintf(c.out, "    %s\n", words)
+		} else if in.Wire != nil {
+			fmt.Fprintf(c.out, "    its wire is supervised by %s: a cut or a short is the fault \"input wire\"\n", readBy(nil, in.Wire))
 		} else {
 			fmt.Fprintln(c.out, "    its wire is supervised: a cut or a short is the fault \"input wire\"")
 		}
 		explainReader(c, in.Command, in.Alive, in.GPIO)
-		if in.Wire != nil {
+		if in.Wire != nil && in.Wire.Chip != in.GPIO.Chip { // one chip that is missing is told once
 			explainReader(c, nil, 0, in.Wire)
 		}
 	}
@@ -103,8 +105,10 @@ func readBy(command []string, pin *config.Pin) string {
 // explainReader says what can be seen now to stand in the way of reading a contact, and what nobody would see later.
 func explainReader(c *call, command []string, alive config.Duration, pin *config.Pin) {
 	if pin == nil {
-		if info, err := os.Stat(command[0]); err != nil {
-			fmt.Fprintf(c.out, "    note: %v: until it is there this contact is a fault\n", err)
+		if info, err := os.Stat(command[0]); errors.Is(err, fs.ErrNotExist) {
+			fmt.Fprintf(c.out, "    note: there is no %s: until it is there this contact is a fault\n", command[0])
+		} else if err != nil {
+			fmt.Fprintf(c.out, "    note: %v: until it can be run this contact is a fault\n", err)
 		} else if info.IsDir() || info.Mode()&0o111 == 0 {
 			fmt.Fprintf(c.out, "    note: %s is no program that can be run: until it is this contact is a fault\n", command[0])
 		}

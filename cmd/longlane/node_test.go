@@ -264,6 +264,14 @@ number = 2
 supervised = true
 alive = "1m"
 command = ["/no/such"]
+[[input]]
+number = 3
+[input.gpio]
+chip = "/dev/gpiochip78"
+line = 4
+[input.wire]
+chip = "/dev/gpiochip78"
+line = 5
 `, h.path("river-gate.card"), h.path("node-state"))
 	h.write("node.toml", text)
 	code, out, errs := cli("", "node", "--check", "--config", h.path("node.toml"))
@@ -271,7 +279,8 @@ command = ["/no/such"]
 		"input 0: the command /bin/cat contact; closing it is the trip, after 75ms\n    radio only: ", "of one that is cut no arrival is heard",
 		"if the command hangs without ending, nobody notices",
 		"input 1: /dev/gpiochip77 line 4; opening it is the trip, after 75ms\n    radio only: ", "of one that is shorted no arrival is heard", "there is no /dev/gpiochip77",
-		"input 2: the command /no/such; closing it is the trip, after 75ms\n    its wire is supervised", "/no/such: no such file",
+		"input 2: the command /no/such; closing it is the trip, after 75ms\n    its wire is supervised", "note: there is no /no/such: until",
+		"input 3: /dev/gpiochip78 line 4; closing it is the trip, after 75ms\n    its wire is supervised by /dev/gpiochip78 line 5: a cut",
 		"tamper: none; nobody hears of an opened box", "hears all the time: size the battery",
 	} {
 		if code != exitDone || !strings.Contains(out, want) {
@@ -280,6 +289,9 @@ command = ["/no/such"]
 	}
 	if n := strings.Count(out, "radio only"); n != 2 {
 		t.Errorf("\"radio only\" stands there %d times, want twice:\n%s", n, out)
+	}
+	if n := strings.Count(out, "there is no /dev/gpiochip78"); n != 1 {
+		t.Errorf("it says %d times that one chip is missing, want once:\n%s", n, out)
 	}
 	if _, err := os.Stat(h.path("node-state")); !os.IsNotExist(err) {
 		t.Error("--check has made the state directory")
