@@ -1,6 +1,7 @@
 package mqtt
 
 import (
+	"bufio"
 	"bytes"
 	"context"
 	"errors"
@@ -283,6 +284,42 @@ func TestBrokerCloseTwice(t *testing.T) {
 		t.Errorf("second Close: %v", err)
 	}
 	await(t, s.Closed())
+}
+
+// TestBrokerStopsWithoutDisconnect: what a client of MQTT 3.1.1 sees of the broker's end is a lost connection, after
+// which it comes back; DISCONNECT from a broker is new with MQTT 5.
+func TestBrokerStopsWithoutDisconnect(t *testing.T) {
+	for _, c := range []struct {
+		connect, want string // the least that connects, by the two standards; the first byte of the end
+	}{
+		{"\x10\x0d\x00\x04MQTT\x04\x02\x00\x3c\x00\x01a", ""},
+		{"\x10\x0e\x00\x04MQTT\x05\x02\x00\x3c\x00\x00\x01a", "\xe0"},
+	} {
+		b := startBroker(t, BrokerOptions{})
+		conn, err := net.Dial("tcp", b.Addr().String())
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer conn.Close()
+		conn.SetDeadline(time.Now().Add(patience))
+		if _, err := io.WriteString(conn, c.connect); err != nil {
+			t.Fatal(err)
+		}
+		r := bufio.NewReader(conn)
+		hello := make([]byte, 2)
+		if _, err := io.ReadFull(r, hello); err != nil || hello[0] != 0x20 {
+			t.Fatalf("CONNACK: %x, %v", hello, err)
+		}
+		if _, err := r.Discard(int(hello[1])); err != nil {
+			t.Fatal(err)
+		}
+		if err := b.Close(); err != nil {
+			t.Fatal(err)
+		}
+		if rest, err := io.ReadAll(r); string(rest[:min(1, len(rest))]) != c.want || errors.Is(err, os.ErrDeadlineExceeded) {
+			t.Errorf("to %x the broker's end is %x, %v, want it to begin with %x", c.connect, rest, err, c.want)
+		}
+	}
 }
 
 // TestBrokerStopsWithoutWills: its end is not taken for that of a client.
