@@ -399,7 +399,7 @@ func (k checker) level(field, value string) {
 
 func (k checker) between(field string, value Duration, low, high time.Duration) {
 	if v := time.Duration(value); v < low || v > high {
-		k.refuse(field, quote(value.String()), fmt.Sprintf("a duration from %q to %q", low, high))
+		k.refuse(field, quote(value.String()), fmt.Sprintf("a duration from %q to %q", Duration(low), Duration(high)))
 	}
 }
 

@@ -351,7 +351,7 @@ func (d *Duration) UnmarshalText(text []byte) error {
 // MarshalText writes the form that UnmarshalText reads.
 func (d Duration) MarshalText() ([]byte, error) { return []byte(d.String()), nil }
 
-func (d Duration) String() string { return time.Duration(d).String() }
+func (d Duration) String() string { return lines.Duration(d).String() }
 
 // Expected implements Expecter.
 func (Duration) Expected() string { return `a duration in quotes such as "900s", "15m" or "1h30m"` }

@@ -123,7 +123,19 @@ func (d *Duration) UnmarshalText(text []byte) error {
 }
 
 // MarshalText writes the form that UnmarshalText reads.
-func (d Duration) MarshalText() ([]byte, error) { return []byte(time.Duration(d).String()), nil }
+func (d Duration) MarshalText() ([]byte, error) { return []byte(d.String()), nil }
+
+// String writes it as people do: 24h, where time.Duration has 24h0m0s.
+func (d Duration) String() string {
+	s := time.Duration(d).String()
+	if strings.HasSuffix(s, "m0s") {
+		s = strings.TrimSuffix(s, "0s")
+	}
+	if strings.HasSuffix(s, "h0m") {
+		s = strings.TrimSuffix(s, "0m")
+	}
+	return s
+}
 
 // Expected says in words what UnmarshalText accepts.
 func (Duration) Expected() string { return `a duration in quotes such as "500ms" or "30s"` }
@@ -185,7 +197,7 @@ func value(s string) string {
 
 func (p *problems) between(field string, v, low, high Duration) {
 	if v < low || v > high {
-		p.add(field, quote(time.Duration(v).String()), fmt.Sprintf("a duration from %q to %q", time.Duration(low), time.Duration(high)))
+		p.add(field, quote(Duration(v).String()), fmt.Sprintf("a duration from %q to %q", Duration(low), Duration(high)))
 	}
 }
 
