@@ -451,6 +451,9 @@ func TestDamagedLedgerIsAFullHour(t *testing.T) {
 		if got := l.Used(now.Mono + Window - budget); got != budget {
 			t.Fatalf("%s: %v used, expected all", what, got)
 		}
+		if got := l.Used(now.Mono + Window); got != Window/slots { // a frame may have been on the air still
+			t.Fatalf("%s: an hour later %v used, expected %v", what, got, Window/slots)
+		}
 	}
 	for i := range len(image) {
 		try(fmt.Sprintf("cut at %d", i), image[:i:i])
