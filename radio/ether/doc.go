@@ -20,7 +20,7 @@
 //
 // Relays are plain repeaters here: they take the paths that the scenario lists, append their hop record with their own
 // keys, hold a frame for some 30 ms, and acknowledge nothing. The relay's own state machine will take their place. A frame
-// that the gateway, or its addressee, hears directly as well arrives twice.
+// that the gateway, or its addressee, hears directly as well arrives twice, unless the answer to the first is on the air while the second comes.
 //
 // # Faults
 //

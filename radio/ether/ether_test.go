@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"longlane/proto"
+	"longlane/radio/ether/air"
 	"longlane/radio/node"
 )
 
@@ -614,6 +615,114 @@ func TestDeath(t *testing.T) {
 	radio := e.OnAir("cattle-grid").Total.Hours() * drawSending
 	if st.battery.used < radio || st.battery.used > 4 {
 		t.Errorf("the radio took %v mAh, %v of it for sending", st.battery.used, radio)
+	}
+}
+
+// TestListensOn: to listen for longer is no new beginning, for a frame that is on the air; and each second costs once.
+func TestListensOn(t *testing.T) {
+	st := mustNew(t, orchard(), 5, &journal{}).stations[3]
+	began := st.battery.used
+	for _, c := range []struct{ at, until, from, to time.Duration }{{1, 3, 1, 3}, {2, 5, 1, 5}, {4, 4, 1, 5}, {9, 10, 9, 10}} {
+		st.e.now = c.at * time.Second
+		st.listen(c.until * time.Second)
+		if want := (interval{c.from * time.Second, c.to * time.Second}); st.listens != want {
+			t.Errorf("at %d s, until %d s: it listens in %v, want %v", c.at, c.until, st.listens, want)
+		}
+	}
+	if got, want := st.battery.used-began, 5*drawReceiving/3600; math.Abs(got-want) > 1e-9 {
+		t.Errorf("5 s cost %v mAh, want %v", got, want)
+	}
+}
+
+// TestOwnPower: a node's rssi is that at which it is heard with its own power, whatever the channel's.
+func TestOwnPower(t *testing.T) {
+	s := orchard()
+	s.Nodes[3].Power = new(27.0)
+	var j journal
+	run(t, mustNew(t, s, 5, &j), newHouse(t), 2*time.Minute, nil)
+	n := 0
+	for _, r := range j.of(RecordHeard) {
+		if r.Node != "cattle-grid" {
+			continue
+		}
+		if n++; math.Abs(*r.RSSI - -88) > 0.25 {
+			t.Errorf("heard at %v dBm, want -88", *r.RSSI)
+		}
+	}
+	if n == 0 {
+		t.Error("the cattle grid was never heard")
+	}
+}
+
+// TestHeardDirectly: what gateway and node hear of each other without the relays between them arrives beside what those pass on.
+func TestHeardDirectly(t *testing.T) {
+	for _, direct := range []bool{false, true} {
+		s := orchard()
+		s.Nodes[0].Mains = true
+		if direct {
+			s.Pairs = []Pair{{Of: []string{"river-gate", "gateway"}, RSSI: -100}}
+		}
+		var j journal
+		run(t, mustNew(t, s, 5, &j), newHouse(t), 5*time.Minute, nil)
+		hops := map[int]int{}
+		for _, r := range j.of(RecordHeard) {
+			if r.Node == "river-gate" {
+				hops[len(r.Hops)]++
+			}
+		}
+		near, far := 0, 0 // receipts from the gateway itself and from the relay beside the node
+		for _, r := range j.of(RecordReceived) {
+			if r.Node == "river-gate" && math.Abs(*r.RSSI - -100) < 1 {
+				near++
+			} else if r.Node == "river-gate" {
+				far++
+			}
+		}
+		if near+far == 0 || (hops[0] > 0) != direct || (near > 0) != direct {
+			t.Errorf("direct %v: heard by hops %v, received %d from the gateway and %d from the relay", direct, hops, near, far)
+		}
+
+		j = journal{} // and when nobody answers, so that the gateway hears the relay as well
+		e := mustNew(t, s, 5, &j)
+		for now := time.Duration(0); now < 10*time.Second; {
+			_, now = e.Step(now)
+		}
+		hops = map[int]int{}
+		for _, r := range j.of(RecordHeard) {
+			if r.Node == "river-gate" {
+				hops[len(r.Hops)]++
+			}
+		}
+		if hops[2] == 0 || (hops[0] > 0) != direct {
+			t.Errorf("direct %v, without answers: heard by hops %v", direct, hops)
+		}
+	}
+}
+
+// TestDeadRelay: a relay that has died hears nothing, and does not send what it held.
+func TestDeadRelay(t *testing.T) {
+	s := orchard()
+	var j journal
+	e := mustNew(t, s, 5, &j)
+	run(t, e, newHouse(t), time.Minute, nil)
+	i := slices.IndexFunc(j.records, func(r Record) bool { return r.What == RecordSent && r.Node == "river-gate" })
+	first := j.records[i]
+	// Just after it has heard the first frame of the river gate, and before it can have sent it on.
+	s.Nodes[1].Dies = Duration(first.T*1e9) + Duration(e.Airtime(len(first.Frame)/2)+10*time.Millisecond)
+	j = journal{}
+	e = mustNew(t, s, 5, &j)
+	run(t, e, newHouse(t), 5*time.Minute, nil)
+	own := int64(0)
+	for _, r := range j.of(RecordSent) {
+		if r.Node == "mill-relay" {
+			own++
+		}
+	}
+	if got := e.OnAir("mill-relay").Frames; got != own {
+		t.Errorf("a dead relay sent %d frames of others", got-own)
+	}
+	if why := air.NotListening.String(); e.Losses()[Loss{toGateway, why}] == 0 {
+		t.Errorf("no frame was lost because the relay is %s: %v", why, e.Losses())
 	}
 }
 
