@@ -11,6 +11,9 @@ const (
 	HintSize = 4 // MAC of a hop acknowledgement and of a solicit
 	HopSize  = 9 // one hop record
 	MaxHops  = 7 // most hop records a frame may carry
+
+	// MaxSize is the longest frame: a held trip, fault or check-in with the long counter and all hop records.
+	MaxSize = 35 + MaxHops*HopSize
 )
 
 // Type is the kind of a frame.

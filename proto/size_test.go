@@ -46,6 +46,21 @@ func TestSizeIsWhatSealGives(t *testing.T) {
 	}
 }
 
+// What Parse accepts goes up to MaxSize, and no further.
+func TestMaxSize(t *testing.T) {
+	longest := 0
+	for _, ft := range frameTypes {
+		n := ft.typ.Size()
+		if carriesHops(ft.typ) {
+			n += 2 + MaxHops*HopSize
+		}
+		longest = max(longest, n)
+	}
+	if longest != MaxSize {
+		t.Errorf("the longest frame has %d bytes, MaxSize says %d", longest, MaxSize)
+	}
+}
+
 // quarterSymbols is the time on air in quarters of a symbol at SF7 and up, with 8 symbols of preamble, an explicit
 // header, a CRC, coding rate 4/5 and no low-data-rate optimisation (SX1276/77/78/79 datasheet, section 4.1.1.7; also
 // SX1261/2 datasheet, section 6.1.4).

@@ -75,7 +75,7 @@ func (st *station) config() node.Config {
 	}
 	hops := time.Duration(len(st.spec.Path) + 1)
 	// A receipt needs the way there and back: for each hop the longest frames, and the relays' pauses.
-	longest := st.e.Airtime(35+proto.MaxHops*proto.HopSize) + st.e.Airtime(33)
+	longest := st.e.Airtime(proto.MaxSize) + st.e.Airtime(proto.TypeReceipt.Size())
 	c.ReceiptWait = min(time.Second+hops*(longest+2*holdMost), 30*time.Second)
 	c.Seed = st.e.rand.Uint64()
 	return c
