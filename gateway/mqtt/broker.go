@@ -184,7 +184,7 @@ func (h *brokerHook) OnConnectAuthenticate(cl *mochi.Client, pk packets.Packet) 
 		h.refused.Add(1)
 		return false
 	}
-	return h.turns.take(cl.ID, cl.Properties.ProtocolVersion, cl.Net.Conn.(*brokerConn))
+	return h.turns.take(cl.ID, cl.Net.Conn.(*brokerConn))
 }
 
 func (h *brokerHook) known(pk packets.Packet) bool {

@@ -35,7 +35,6 @@ type turnstile struct {
 type brokerConn struct {
 	net.Conn
 	name string        // client ID that it holds, guarded by turnstile.mu
-	mute bool          // it must hear no DISCONNECT, guarded by turnstile.mu
 	gone chan struct{} // closed when the library has finished with it
 }
 
@@ -93,16 +92,16 @@ func (l *turnstile) leave(c *brokerConn) {
 	close(c.gone)
 }
 
-// take gives name to c, which speaks the given version of MQTT, after it has closed an earlier connection of that name
-// and seen it gone. It reports whether that came about in time.
-func (l *turnstile) take(name string, version byte, c *brokerConn) bool {
+// take gives name to c, after it has closed an earlier connection of that name and seen it gone. It reports whether
+// that came about in time.
+func (l *turnstile) take(name string, c *brokerConn) bool {
 	deadline := time.NewTimer(turnTimeout)
 	defer deadline.Stop()
 	for {
 		l.mu.Lock()
 		earlier := l.names[name]
 		if earlier == nil {
-			l.names[name], c.name, c.mute = c, name, version < 5
+			l.names[name], c.name = c, name
 		}
 		l.mu.Unlock()
 		if earlier == nil {
@@ -117,24 +116,17 @@ func (l *turnstile) take(name string, version byte, c *brokerConn) bool {
 	}
 }
 
-// Close ends every connection and returns when the library has finished with all. Before MQTT 5 a broker sends no
-// DISCONNECT (3.1.1, section 3.14), which the library does all the same: a client that takes it for the breach of the
-// protocol that it is gives up for good, where it would have come back after a lost connection.
+// Close ends every connection and returns when the library has finished with all. It cuts them before the library can say
+// DISCONNECT, which a client of MQTT 3.1.1 must not hear (section 3.14) and which common clients, those of MQTT 5 too,
+// take as the end for good. After a lost connection they come back.
 func (l *turnstile) Close(closeClients listeners.CloseFn) {
 	l.mu.Lock()
 	l.ended = true
 	_ = l.ln.Close()
 	for c := range l.conns {
-		if c.mute {
-			_ = c.Close()
-		}
-	}
-	l.mu.Unlock()
-	closeClients(l.ID())
-	l.mu.Lock()
-	for c := range l.conns {
 		_ = c.Close()
 	}
 	l.mu.Unlock()
+	closeClients(l.ID())
 	l.serving.Wait()
 }
