@@ -32,7 +32,7 @@ func Band(s ether.Scenario) (lora.Band, error) {
 		return lora.Band{}, &ether.FieldError{Path: "air.frequency", Found: "nothing",
 			Expected: fmt.Sprintf("the channel's centre in MHz, such as frequency = %v under [air]", float64(usual.Frequency)/1e6)}
 	}
-	longest := proto.TypeFault.Size() + proto.MaxHops*proto.HopSize
+	longest := proto.MaxSize
 	band, err := lora.Lawful(s.Air.Region, s.Transmitter(s.Air.Power, longest))
 	if err != nil {
 		return band, unlawful("air.frequency", err)
