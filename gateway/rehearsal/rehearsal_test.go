@@ -13,6 +13,7 @@ import (
 
 	"longlane/gateway"
 	"longlane/radio/ether"
+	"longlane/radio/lora"
 	"longlane/radio/node"
 )
 
@@ -140,6 +141,51 @@ func TestPlanIsWhatIsSent(t *testing.T) {
 		if got := r.Nodes[i].Airtime / hours; (got - want).Abs() > want/50 {
 			t.Errorf("%s sent for %v in an hour, the plan says %v", r.Nodes[i].Name, got, want)
 		}
+	}
+}
+
+// A node is refused if no draw of its fading could be heard, and only then.
+func TestRefusedUnheard(t *testing.T) {
+	for _, c := range []struct {
+		fading    string
+		shadowing float64
+		lack      float64 // dB below what the gateway needs
+		refused   bool
+	}{{"none", 0, -0.1, false}, {"none", 0, 0.1, true}, {"rayleigh", 0, 9.9, false}, {"rayleigh", 0, 10.1, true},
+		{"rayleigh", 2, 15.9, false}, {"rayleigh", 2, 16.1, true}} {
+		s := meadow(1, 1)
+		s.Air.Fading, s.Air.Shadowing = c.fading, c.shadowing
+		s.Nodes[0].RSSI = lora.Sensitivity(s.Transmitter(s.Air.Power, 0).Settings, s.Air.NoiseFigure) - c.lack
+		if _, err := Band(s.Filled()); refusedAt(err, "node[0].rssi") != c.refused {
+			t.Errorf("%+v: %v", c, err)
+		}
+	}
+}
+
+// The line to the modem takes its time both ways: an event is stored that much after its frame was heard, and answered that
+// much later again.
+func TestLineTakesTime(t *testing.T) {
+	s := meadow(1, 1)
+	s.Air.Fading, s.Nodes[0].Rate, s.Nodes[0].RSSI = "none", nil, -60
+	s.Nodes[0].Trips = []ether.Trip{{At: ether.Duration(time.Minute), For: ether.Duration(time.Hour)}}
+	var heard, answered float64
+	r, err := Run(context.Background(), Options{Scenario: s, Seed: 1, For: 5 * time.Minute, Record: func(r ether.Record) {
+		switch {
+		case r.What == ether.RecordHeard && r.Kind == "trip opened" && heard == 0:
+			heard = r.T
+		case r.What == ether.RecordAnswer && heard > 0 && answered == 0:
+			answered = r.T
+		}
+	}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	at := func(sec float64) time.Duration { return time.Duration(sec * float64(time.Second)) }
+	if got, want := r.Slowest, at(heard)+Line-time.Minute; (got - want).Abs() > time.Millisecond {
+		t.Errorf("stored %v after the contact, want %v", got, want)
+	}
+	if got := at(answered - heard); (got - 2*Line).Abs() > time.Millisecond {
+		t.Errorf("answered %v after it was heard, want %v", got, 2*Line)
 	}
 }
 
