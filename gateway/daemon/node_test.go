@@ -94,6 +94,11 @@ func TestNodeAirtime(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
+	log = runNode(t, cfg, "the ledger to be read", func(log string) bool { return strings.Contains(log, " used=") })
+	_, text, _ := strings.Cut(log, " used=")
+	if used, err := time.ParseDuration(strings.Fields(text)[0]); err != nil || used == 0 || used > time.Second {
+		t.Errorf("after an orderly end %v are used, %v; want what was sent and no block", used, err)
+	}
 	before := b.frames()
 	damage(memory)
 	log = runNode(t, cfg, "a frame to be sent without memory", func(string) bool { return b.frames() > before })
