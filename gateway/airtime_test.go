@@ -223,7 +223,7 @@ func TestSlowModem(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		w := newWorld(t).start()
 		w.link.setPermit(func([]byte) error {
-			time.Sleep(time.Second)
+			elapse(time.Second)
 			return nil
 		})
 		n := w.node("river-gate")
