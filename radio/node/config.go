@@ -5,6 +5,8 @@ import (
 	"time"
 
 	"longlane/proto"
+	"longlane/radio/lora"
+	"longlane/radio/route"
 )
 
 // Config is what a node is. Zero fields of the second half take the default that stands beside them.
@@ -17,11 +19,16 @@ type Config struct {
 	GroupGen uint8
 	Inputs   []InputConfig
 	Mains    bool   // runs from the mains: it listens all the time
+	Relay    bool   // it sends other nodes' frames on; it listens all the time
 	Seed     uint64 // of all jitter; it must differ from start to start and from node to node
+
+	Modem lora.Settings // of the channel; none: spreading factor 7, 125 kHz, 4/5, 8 symbols of preamble
+	Hop   HopConfig
+	Route *route.Config // of a relay; nil: route.Defaults(Modem)
 
 	CheckIn      time.Duration // 15 min; 1 s to 12 h. The gateway's settings may replace it
 	HopsLeft     uint8         // 7; 1 to 15
-	ReceiptWait  time.Duration // 2 s; 100 ms to 30 s: how long to listen after sending
+	ReceiptWait  time.Duration // 1 s and eight hops' airtime there and back; 100 ms to 30 s: how long a receipt may take
 	BlockedAfter time.Duration // 10 min; 1 s to 30 h: an input tripped for longer is blocked
 	ChatterLimit int           // 30; 1 to 10,000: an input that changes more often in a minute is chattering
 	LowBattery   float64       // volts; 0: the supply is not watched
@@ -54,7 +61,14 @@ func orDefault[T comparable](v *T, d T) {
 func (c Config) withDefaults() Config {
 	orDefault(&c.CheckIn, DefaultCheckIn)
 	orDefault(&c.HopsLeft, proto.MaxHops)
-	orDefault(&c.ReceiptWait, 2*time.Second)
+	orDefault(&c.Modem, lora.Settings{SpreadingFactor: 7, Bandwidth: 125000, CodingRate: 5, Preamble: 8})
+	if c.Modem.Check() == nil {
+		c.Hop = c.Hop.withDefaults(c.Modem)
+		orDefault(&c.ReceiptWait, receiptWait(c.Modem))
+		if c.Relay && c.Route == nil {
+			c.Route = new(route.Defaults(c.Modem))
+		}
+	}
 	orDefault(&c.BlockedAfter, 10*time.Minute)
 	orDefault(&c.ChatterLimit, 30)
 	c.Inputs = append([]InputConfig(nil), c.Inputs...)
@@ -103,6 +117,15 @@ func (c Config) check() error {
 		between("ChatterLimit", c.ChatterLimit, 1, 10000),
 	); err != nil {
 		return err
+	}
+	if err := c.Modem.Check(); err != nil {
+		return fmt.Errorf("Modem: %w", err)
+	}
+	if err := c.Hop.check(); err != nil {
+		return err
+	}
+	if c.Relay && len(c.GroupKey) == 0 {
+		return &ConfigError{"GroupKey", "none", "one: a relay tells its neighbours of its way"}
 	}
 	if len(c.GroupKey) != 0 && len(c.GroupKey) != proto.KeySize {
 		return &ConfigError{"GroupKey", fmt.Sprintf("%d bytes", len(c.GroupKey)), fmt.Sprintf("%d, or none", proto.KeySize)}

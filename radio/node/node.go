@@ -11,8 +11,9 @@ import (
 // Node is one unit. It is not safe for concurrent use.
 type Node struct {
 	Config
-	keys *proto.Keys
-	rand *rand.Rand
+	keys  *proto.Keys
+	group *proto.Keys // nil: no group key
+	rand  *rand.Rand
 
 	now      time.Duration
 	out      []Output
@@ -26,6 +27,7 @@ type Node struct {
 	persistAt   time.Duration // when to write again what could not be written
 	events      numbers
 	checkIns    numbers
+	groups      numbers
 	battery     proto.Battery
 	temperature proto.Temperature
 	noise       proto.RSSI
@@ -33,6 +35,9 @@ type Node struct {
 	wasDamaged  bool
 
 	radio   radioState
+	own     ownHop
+	trip    roundTrip
+	relay   *relay // nil: a leaf
 	checkIn checkInState
 	clock   clock
 	long    [2]bool // by space: the gateway may not know our counter, so all 32 bits travel
@@ -57,10 +62,16 @@ type Stats struct {
 	Frames        uint64 // sent
 	FailedSends   uint64 // the radio could not send
 	Receipts      uint64 // genuine ones
-	Hints         uint64 // group frames; a leaf makes no use of them
+	Hints         uint64 // group frames
 	NotMine       uint64 // for another node, site or generation, or no receipt at all
-	Forged        uint64 // receipts whose MAC is wrong
+	Forged        uint64 // receipts and group frames whose MAC is wrong
 	Malformed     uint64 // no frame
+
+	// Of a relay.
+	Carried uint64 // frames of others sent on, each try
+	Passed  uint64 // receipts for others sent on, each try
+	GivenUp uint64 // frames of others that nobody has taken
+	Limited uint64 // frames of others refused, since their origin sends too many
 }
 
 // Stats returns the counts so far.
@@ -85,6 +96,17 @@ func New(c Config, saved []byte, now time.Duration) (*Node, error) {
 		rand:    rand.New(rand.NewPCG(c.Seed, uint64(c.Site)<<16|uint64(c.Node)<<8|uint64(c.Gen))),
 		battery: proto.NoBattery, temperature: proto.NoTemperature, noise: proto.NoRSSI}
 	n.heard.rssi, n.heard.snr = proto.NoRSSI, proto.NoSNR
+	n.own = ownHop{over: true, due: never, opens: never}
+	if len(c.GroupKey) != 0 {
+		if n.group, err = proto.NewKeys(c.GroupKey); err != nil {
+			return nil, fmt.Errorf("make a node: GroupKey: %w", err)
+		}
+	}
+	if c.Relay {
+		if n.relay, err = newRelay(n); err != nil {
+			return nil, fmt.Errorf("make a node: Route: %w", err)
+		}
+	}
 	for _, in := range c.Inputs {
 		n.contacts = append(n.contacts, contact{InputConfig: in})
 	}
@@ -103,6 +125,7 @@ func (n *Node) remember(saved []byte) {
 	n.saved.afterRestart()
 	n.events = numbers{n.saved.Event, n.saved.Event, &n.dirty}
 	n.checkIns = numbers{n.saved.CheckIn, n.saved.CheckIn, &n.dirty}
+	n.groups = numbers{n.saved.Group, n.saved.Group, &n.dirty}
 	n.dirty = true
 	n.apply(n.saved.Settings)
 }
@@ -134,7 +157,10 @@ type Received struct {
 }
 
 // TxDone follows each Transmit: the frame has been sent, or could not be.
-type TxDone struct{ Failed bool }
+type TxDone struct {
+	Failed bool
+	Busy   bool // with Failed: the channel was in use
+}
 
 // Measured is what the unit measures about itself; NaN where it does not.
 type Measured struct {
@@ -172,7 +198,7 @@ type Transmit struct {
 	Attempt uint16
 }
 
-// Listen asks for the receiver to stay on until then. A node that runs from the mains listens all the time.
+// Listen asks for the receiver to stay on until then. A relay, and a node that runs from the mains, listens all the time.
 type Listen struct{ Until time.Duration }
 
 // Persist is what lasting memory must hold before any Transmit that follows is carried out. Stored must follow.
@@ -189,6 +215,8 @@ type Observed struct {
 	Fault   proto.FaultKind // of a FaultEvent
 	Ended   bool            // of a FaultEvent
 	Why     string          // of Dropped and Refused
+
+	Neighbour uint8 // of Way; 0: it is lost
 }
 
 // What an Observed tells.
@@ -204,6 +232,7 @@ const (
 	TimeTaken     What = "time taken"     // from a receipt
 	SettingsTaken What = "settings taken" // from a receipt
 	MemoryLost    What = "memory lost"    // lasting memory was missing or damaged at the start
+	Way           What = "way"            // the neighbour by which a relay reaches the gateway is another one
 )
 
 func (Transmit) output() {}
@@ -248,7 +277,7 @@ func (n *Node) take(in Input) {
 	case Received:
 		n.received(in)
 	case TxDone:
-		n.txDone(in.Failed)
+		n.txDone(in)
 	case Measured:
 		n.measured(n.now, in)
 	case Trouble:
@@ -274,6 +303,10 @@ func (n *Node) runTimers() {
 	for i := range n.contacts {
 		n.runContact(n.now, &n.contacts[i])
 	}
+	n.runHop()
+	if n.relay != nil {
+		n.relay.run()
+	}
 }
 
 func (n *Node) nextTimer() time.Duration {
@@ -281,7 +314,10 @@ func (n *Node) nextTimer() time.Duration {
 	for i := range n.contacts {
 		at = min(at, n.contacts[i].wake(n.BlockedAfter))
 	}
-	return at
+	if n.relay != nil {
+		at = min(at, n.relay.wakeAt)
+	}
+	return min(at, n.own.opens)
 }
 
 // cleanAfter is how long the store must have been empty before lasting memory says so: most visits then cost two
@@ -311,7 +347,7 @@ func (n *Node) runMemory() {
 
 func (n *Node) toSave() []byte {
 	s := &n.saved
-	s.Event, s.CheckIn, s.HeldFrom = n.events.end, n.checkIns.end, n.events.next
+	s.Event, s.CheckIn, s.Group, s.HeldFrom = n.events.end, n.checkIns.end, n.groups.end, n.events.next
 	if len(n.held) > 0 {
 		s.HeldFrom = n.held[0].counter
 	}
@@ -327,6 +363,7 @@ func (n *Node) newKey(k NewKey) {
 		return
 	}
 	n.keys, n.Gen = keys, k.Gen
+	n.endHop()
 	n.long = [2]bool{true, true}
 	n.recent = nil
 	for i := range n.held {

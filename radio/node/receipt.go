@@ -67,12 +67,28 @@ func (n *Node) received(f Received) {
 	switch {
 	case err != nil:
 		n.stats.Malformed++
-	case raw.Type.Group():
-		n.stats.Hints++
-	case !raw.Type.Receipt() || raw.Site != n.Site || raw.Node != n.Node || raw.Gen != n.Gen:
+	case raw.Site != n.Site:
 		n.stats.NotMine++
-	default:
+	case raw.Type.Group():
+		n.hint(raw, f)
+	case raw.Node == n.Node && !raw.Type.Receipt():
+		n.echo(raw)
+	case raw.Node == n.Node && raw.Gen == n.Gen:
 		n.receipt(raw, f)
+	case n.relay == nil || raw.Node == n.Node:
+		n.stats.NotMine++
+	case raw.Type.Receipt():
+		n.relay.bring(raw, f)
+	default:
+		n.relay.pass(raw, f)
+	}
+}
+
+// echo takes a frame of this node's own that a relay has sent on.
+func (n *Node) echo(raw proto.Raw) {
+	if raw.HopCount() > 0 && !n.own.over && string(raw.Tag()) == n.own.tag {
+		first := raw.Hop(0)
+		n.tookOwn(first.Relay, first.RSSI, first.SNR)
 	}
 }
 
@@ -138,7 +154,11 @@ func (n *Node) believe(h proto.Header, r *proto.Receipt, answered recentFrame, f
 	n.heard.rssi, n.heard.snr = proto.EncodeRSSI(f.RSSI), proto.EncodeSNR(f.SNR)
 	n.long[answered.space] = false
 	newest := n.recent[len(n.recent)-1]
-	n.answered(answered.at, newest.space == answered.space && newest.counter == answered.counter)
+	latest := newest.space == answered.space && newest.counter == answered.counter
+	if latest && newest.attempt == answered.attempt {
+		n.hopAnswered()
+	}
+	n.answered(answered.at, latest)
 	if answered.space == checkInSpace {
 		n.checkInAnswered(answered.counter)
 		if r.Confirm && !knew { // now it can show that it is there

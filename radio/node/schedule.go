@@ -25,8 +25,9 @@ const (
 type radioState struct {
 	busy    bool
 	guard   time.Duration // when busy ends whatever the driver says
-	event   uint32        // counter of the event in the air
-	isEvent bool          // the frame in the air is an event, else a check-in
+	sending job           // what is in the air, while busy
+	event   uint32        // counter of the event sent last
+	isEvent bool          // the own frame sent last is an event, else a check-in
 	quiet   time.Duration // until then listen, and send only what is urgent
 	silent  int           // frames sent since the last answer
 	slow    int           // tries in the shared slot since the last answer
@@ -43,21 +44,31 @@ func (n *Node) pause(tries int) time.Duration {
 	return n.jitter(min(firstPause<<min(max(tries-1, 0), 20), longestPause))
 }
 
-// The classes of what may be sent, most urgent first.
+// The classes of what may be sent, most urgent first. What others have given a relay comes before the node's own retries: it
+// has come some way already.
 const (
-	newOpening = iota
-	confirming
-	newEvent
-	fastRetry
+	newOpening      = iota
+	carrying        // others' events, and receipts for them
+	telling         // somebody that his frame is here
+	again           // the own frame that was sent last, since nobody has shown to have it
+	confirming      // an event, by a check-in
+	newEvent        // closings and faults
+	asking          // for a receipt that somebody may have kept
+	fastRetry       // a new attempt
+	carryingCheckIn // others' check-ins, and receipts for them
 	checkingIn
 	slowRetry
+	seeking // a way to the gateway
+	beaconing
 )
 
 // job is something to be sent.
 type job struct {
 	class int
 	at    time.Duration // when it may go
-	index int           // into held; a check-in has none
+	index int           // into held
+	load  *load         // of a relay
+	back  bool          // its receipt, and not the frame
 }
 
 // better is what goes first of two jobs that may both go.
@@ -65,15 +76,37 @@ func better(a, b job) bool { return a.class < b.class }
 
 // jobs gives all there is to send. Held events come in order of their counters.
 func (n *Node) jobs(yield func(job) bool) {
-	c := job{class: checkingIn, at: max(n.checkIn.due, n.radio.quiet), index: -1}
+	c := job{class: checkingIn, at: max(n.checkIn.due, n.radio.quiet)}
 	if len(n.checkIn.confirms) > 0 {
 		c.class = confirming
 	}
-	if !yield(c) {
+	if !yield(c) || n.own.due != never && !yield(job{class: again, at: n.own.due}) ||
+		n.missed() && !yield(job{class: asking, at: n.radio.quiet}) {
 		return
 	}
 	for i := range n.held {
 		if !yield(n.jobOf(i)) {
+			return
+		}
+	}
+	if n.relay != nil {
+		n.relay.jobs(yield)
+	}
+}
+
+// jobs gives what a relay has to send beside what any node has.
+func (r *relay) jobs(yield func(job) bool) {
+	if r.beacon && !yield(job{class: beaconing, at: r.n.now}) || r.seekAt != never && !yield(job{class: seeking, at: r.seekAt}) {
+		return
+	}
+	for _, l := range r.loads {
+		class := carrying
+		if l.checkIn {
+			class = carryingCheckIn
+		}
+		if l.due != never && !yield(job{class: class, at: l.due, load: l}) ||
+			l.receipt.due != never && !yield(job{class: class, at: l.receipt.due, load: l, back: true}) ||
+			l.tellAt != never && !yield(job{class: telling, at: l.tellAt, load: l}) {
 			return
 		}
 	}
@@ -96,37 +129,67 @@ func (n *Node) jobOf(i int) job {
 // schedule sends the best of what may go now, or says when something may.
 func (n *Node) schedule() (*Transmit, time.Duration) {
 	if n.radio.busy && n.now >= n.radio.guard {
-		n.txDone(true)
+		n.txDone(TxDone{Failed: true})
 	}
 	if n.radio.busy {
 		return nil, n.radio.guard
 	}
-	wake := never
-	best, found := job{}, false
-	for j := range n.jobs {
-		if j.at > n.now {
-			wake = min(wake, j.at)
-		} else if !found || better(j, best) {
-			best, found = j, true
+	for {
+		wake := never
+		best, found := job{}, false
+		for j := range n.jobs {
+			if j.at > n.now {
+				wake = min(wake, j.at)
+			} else if !found || better(j, best) {
+				best, found = j, true
+			}
 		}
+		if !found {
+			return nil, wake
+		}
+		if tx := n.send(best); tx != nil {
+			n.radio.busy, n.radio.guard, n.radio.sending = true, n.now+txGuard, best
+			n.stats.Frames++
+			return tx, n.radio.guard
+		} // else it has been given up
 	}
-	if !found {
-		return nil, wake
-	}
-	tx := n.send(best)
-	return &tx, n.radio.guard
 }
 
-func (n *Node) send(j job) Transmit {
-	n.radio.busy, n.radio.guard = true, n.now+txGuard
-	n.radio.isEvent = j.index >= 0
-	n.radio.silent++
-	n.stats.Frames++
-	if !n.radio.isEvent {
-		return n.sealCheckIn()
+// send makes the frame; nil: it has been tried often enough, and is no job any more.
+func (n *Node) send(j job) *Transmit {
+	var tx Transmit
+	switch r := n.relay; j.class {
+	case carrying, carryingCheckIn:
+		if j.back {
+			return r.passOn(&j.load.receipt)
+		}
+		return r.sendOn(j.load)
+	case telling:
+		tx = r.tell(j.load)
+	case seeking:
+		tx = r.sought()
+	case beaconing:
+		tx = r.sealBeacon()
+	case again:
+		tx = n.relaunch()
+	case asking:
+		tx = n.ask()
+	case checkingIn, confirming:
+		n.radio.silent++
+		n.radio.isEvent = false
+		tx = n.sealCheckIn()
+		n.launch(tx, false)
+	default:
+		n.radio.silent++
+		tx = n.sendEvent(j)
+		n.launch(tx, true)
 	}
+	return &tx
+}
+
+func (n *Node) sendEvent(j job) Transmit {
 	e := &n.held[j.index]
-	n.radio.event = e.counter
+	n.radio.event, n.radio.isEvent = e.counter, true
 	tx := n.sealEvent(e)
 	e.due = n.now + n.pause(e.tries)
 	if e.attempt > manyAttempts {
@@ -153,21 +216,51 @@ func (n *Node) seal(h proto.Header, body proto.Body) Transmit {
 	return Transmit{Frame: frame, Type: h.Type, Counter: h.Counter, Attempt: h.Attempt}
 }
 
-// txDone opens the time for a receipt. A frame that could not be sent (the channel is in use) is tried sooner than one
-// that got no answer.
-func (n *Node) txDone(failed bool) {
+// txDone opens the time for somebody to take the frame. One that could not be sent (the channel is in use) is tried sooner
+// than one that got no answer.
+func (n *Node) txDone(done TxDone) {
 	if !n.radio.busy {
 		return
 	}
 	n.radio.busy = false
-	if failed {
+	if done.Failed {
 		n.stats.FailedSends++
-		n.soon()
-		return
 	}
-	n.radio.quiet = n.now + n.ReceiptWait
-	n.out = append(n.out, Listen{n.radio.quiet})
+	switch j := n.radio.sending; j.class {
+	case carrying, carryingCheckIn:
+		if j.back {
+			n.relay.passedOn(&j.load.receipt, done)
+		} else {
+			n.relay.sentOn(j.load, done)
+		}
+	case telling, seeking, beaconing: // hints; another one follows if it is needed
+	case asking:
+		n.radio.quiet = n.now + n.proofWait(proto.TypeReceipt.Size())
+		n.listen(n.radio.quiet)
+	default:
+		n.ownDone(done)
+	}
 }
+
+// ownDone follows the end of sending a frame of this node's own.
+func (n *Node) ownDone(done TxDone) {
+	o := &n.own
+	switch {
+	case !done.Failed:
+		n.launched()
+	case o.over:
+	case done.Busy && o.busy < mostBusy:
+		o.busy++
+		o.tries--
+		o.due = n.now + n.busyPause()
+	default:
+		o.rest()
+		n.soon()
+	}
+}
+
+// mostBusy is how often a node finds the channel in use before it takes a longer pause.
+const mostBusy = 20
 
 func (n *Node) soon() {
 	at := n.now + n.jitter(firstPause/4)

@@ -1,6 +1,7 @@
 package node
 
 import (
+	"cmp"
 	"slices"
 	"time"
 
@@ -55,11 +56,14 @@ func (n *Node) hold(e event) uint32 {
 
 // release lets the event with this counter go, if it is held.
 func (n *Node) release(counter uint32) {
-	i, ok := slices.BinarySearchFunc(n.held, counter, func(e event, c uint32) int { return int(int64(e.counter) - int64(c)) })
-	if !ok {
+	i := n.heldAt(counter)
+	if i < 0 {
 		return
 	}
 	e := n.held[i]
+	if n.own.event && n.own.Counter == counter {
+		n.own.rest()
+	}
 	if e.fault == proto.FaultLost && e.attempt > 0 {
 		n.saved.Lost -= min(e.argument, n.saved.Lost)
 		n.dirty = true
@@ -69,10 +73,22 @@ func (n *Node) release(counter uint32) {
 		Ended: e.ended})
 }
 
+// heldAt is where the event with this counter is in held; below 0: it is not held.
+func (n *Node) heldAt(counter uint32) int {
+	i, ok := slices.BinarySearchFunc(n.held, counter, func(e event, c uint32) int { return cmp.Compare(e.counter, c) })
+	if !ok {
+		return -1
+	}
+	return i
+}
+
 // drop loses the i-th event held. What it reports as lost, if it is such a report, stays to be reported.
 func (n *Node) drop(i int, why string) {
 	e := n.held[i]
 	n.held = slices.Delete(n.held, i, i+1)
+	if n.own.event && n.own.Counter == e.counter {
+		n.own.rest()
+	}
 	n.stats.Dropped++
 	if e.fault != proto.FaultLost {
 		n.saved.Lost = min(n.saved.Lost+1, mostLost)

@@ -181,6 +181,17 @@ func (t *Table) Step(now time.Duration) (wake time.Duration) {
 	return wake
 }
 
+// Told is the distance that a neighbour told last; ok is false if id is none. It may be NoDistance.
+func (t *Table) Told(id uint8) (distance uint16, ok bool) {
+	if n := t.find(id); n != nil {
+		return n.distance, true
+	}
+	return proto.NoDistance, false
+}
+
+// Trip is how long a trip heard directly is on the air, in ms: the unit of distances.
+func (t *Table) Trip() uint16 { return uint16(t.unit) }
+
 // Neighbour is what the table knows of one, for people and tests.
 type Neighbour struct {
 	ID       uint8

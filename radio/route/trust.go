@@ -37,6 +37,10 @@ func (t *Table) doubt(now time.Duration, id uint8) int {
 	return r.unanswered / t.Suspect
 }
 
+// Trusted reports whether nothing speaks against id: it has not taken Suspect frames of this node's in a row without a
+// receipt, and is not demoted.
+func (t *Table) Trusted(now time.Duration, id uint8) bool { return t.doubt(now, id) == 0 }
+
 // NoReceipt tells that id took a frame of this node, and that the time for its receipt is over.
 func (t *Table) NoReceipt(now time.Duration, id uint8) {
 	r := &t.trust[id]

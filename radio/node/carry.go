@@ -1,0 +1,286 @@
+package node
+
+import (
+	"math"
+	"slices"
+	"time"
+
+	"longlane/proto"
+)
+
+// Who sends a frame on. A relay that hears one takes it upon itself if it is nearer to the gateway than whoever sent it, by what
+// both have told in beacons. It then waits: one that is two hops nearer goes first, an ordinary next hop after it. Whoever
+// hears meanwhile that another one has the frame leaves it to him; but only an event's first attempt, since the second is the
+// origin's word that the first brought no receipt: somebody took it and kept it, or a liar has said so. What is sent on
+// must be heard to go further, by the next relay or as a receipt, else it is sent again. A frame is known by all its bytes that no relay
+// may change, and each relay takes it upon itself once: that, and the ids in the records, end every loop, whatever distances say.
+
+// load is a frame of another node's that this relay has heard.
+type load struct {
+	key      string // all of the frame that its origin made
+	tag      string // its MAC
+	origin   uint8
+	gen      uint8
+	checkIn  bool
+	counter  uint16 // its low 16 bits
+	attempt  uint16
+	frame    []byte // as heard
+	records  int
+	from     uint8 // who sent it when it was heard: the last relay in its records, or its origin
+	heardAt  time.Duration
+	rssi     proto.RSSI
+	snr      proto.SNR
+	insists  bool // no receipt came for the one before
+	state    loadState
+	due      time.Duration
+	tries    int
+	repeats  int           // of from's, since the load was left to another
+	tellAt   time.Duration // when to acknowledge it; never: not at all
+	receipt  passing
+	receipts int // that came for it
+}
+
+type loadState uint8
+
+const (
+	waiting loadState = iota // for its slot
+	carried                  // sent on; nothing shows yet that anybody has it
+	settled                  // nothing is to be done for it any more
+	left                     // to another relay
+)
+
+// near is by how many trips' airtime a relay must be nearer to send a first attempt on: one that is hardly nearer would make the
+// way longer. Later attempts are sent on by all who are nearer at all, and from floodFrom on by all who hear them, since what
+// they were told of distances has not served.
+const (
+	near      = 0.5
+	floodFrom = 2
+)
+
+// slot is when to send on what y has sent; ok is false if it is not this relay's to send.
+func (r *relay) slot(y uint8, insists, flood bool) (slot int, ok bool) {
+	own, trip := float64(r.table.Distance()), float64(r.table.Trip())
+	if r.table.Distance() == proto.NoDistance {
+		return lastSlot, flood
+	}
+	first := 0
+	if r.parent >= proto.GatewayBase {
+		first = 1 // the gateway's receipt goes before
+	}
+	told, _ := r.table.Told(y)
+	if told == proto.NoDistance { // of a node that is no relay
+		return min(first+int(math.Round(own/trip)), lastSlot), true
+	}
+	switch hops := (float64(told) - own) / trip; {
+	case hops >= 1.75:
+		return first, true
+	case hops >= 0.75:
+		return first + 1, true
+	case hops >= near:
+		return first + 2, true
+	case hops > 0:
+		return first + 3, insists
+	}
+	return lastSlot, flood
+}
+
+func (r *relay) at(slot int) time.Duration {
+	s := r.n.Hop.Slot
+	return r.n.now + time.Duration(slot)*s + r.n.upTo(s*3/4)
+}
+
+// keyOf is what no relay changes in a frame: hops left and records aside.
+func keyOf(raw proto.Raw, frame []byte) string {
+	b := append([]byte(nil), frame[:len(frame)-raw.HopCount()*proto.HopSize]...)
+	b[1] &= 0xf0
+	return string(b)
+}
+
+// sender is who sent this copy of a frame.
+func sender(raw proto.Raw) uint8 {
+	if n := raw.HopCount(); n > 0 {
+		return raw.Hop(n - 1).Relay
+	}
+	return raw.Node
+}
+
+// pass takes a frame of another node's.
+func (r *relay) pass(raw proto.Raw, f Received) {
+	key := keyOf(raw, f.Frame)
+	i := slices.IndexFunc(r.loads, func(l *load) bool { return l.key == key })
+	for own := range raw.HopCount() {
+		if raw.Hop(own).Relay != r.n.Node {
+			continue
+		}
+		if i >= 0 && own+1 < raw.HopCount() { // it has been here, and goes on
+			next := raw.Hop(own + 1)
+			r.proven(r.loads[i], next.Relay, next.RSSI, next.SNR)
+		}
+		return
+	}
+	if i >= 0 {
+		r.repeated(r.loads[i], sender(raw))
+		return
+	}
+	r.take(raw, f, key)
+}
+
+// take remembers a frame, and takes it upon itself if that is this relay's to do.
+func (r *relay) take(raw proto.Raw, f Received, key string) {
+	n := r.n
+	if raw.HopsLeft == 0 || raw.HopCount() == proto.MaxHops {
+		return
+	}
+	checkIn := raw.Type == proto.TypeCheckIn
+	if !r.limits.allow(n.now, raw.Node, checkIn, n.Hop) {
+		n.stats.Limited++
+		return
+	}
+	l := &load{key: key, tag: string(raw.Tag()), origin: raw.Node, gen: raw.Gen, checkIn: checkIn, counter: uint16(raw.Counter), attempt: raw.Attempt,
+		frame: append([]byte(nil), f.Frame...), records: raw.HopCount(), from: sender(raw), heardAt: n.now,
+		rssi: proto.EncodeRSSI(f.RSSI), snr: proto.EncodeSNR(f.SNR),
+		insists: raw.Attempt > 0 || checkIn && raw.Long, due: never, tellAt: never, receipt: passing{due: never}}
+	before := r.loadOf(l.origin, l.gen, l.checkIn, l.counter)
+	r.keep(l)
+	if before != nil {
+		if before.state == waiting || before.state == carried {
+			before.state, before.due = settled, never
+		}
+		if before.receipt.frame != nil && !before.receipt.offered {
+			// The origin has missed it. Should this not be the genuine one, the next attempt is sent on.
+			l.state = settled
+			l.receipt = passing{frame: before.receipt.frame, id: before.receipt.id, offered: true, direct: l.records == 0, due: r.at(0)}
+			return
+		}
+	}
+	slot, ok := r.slot(l.from, l.insists, l.attempt >= floodFrom)
+	if !ok {
+		l.state = left
+		return
+	}
+	l.due = r.at(slot)
+}
+
+// keep bounds the loads: the oldest goes, one that still is to be sent last of all.
+func (r *relay) keep(l *load) {
+	r.loads = slices.DeleteFunc(r.loads, func(l *load) bool { return r.n.now-l.heardAt >= r.n.Hop.Keep })
+	if len(r.loads) >= r.n.Hop.Loads {
+		i := max(slices.IndexFunc(r.loads, func(l *load) bool { return l.state >= settled && l.receipt.due == never }), 0)
+		r.loads = slices.Delete(r.loads, i, i+1)
+	}
+	r.loads = append(r.loads, l)
+}
+
+// loadOf is the newest attempt of what has this identity.
+func (r *relay) loadOf(origin, gen uint8, checkIn bool, counter uint16) *load {
+	for _, l := range slices.Backward(r.loads) {
+		if l.origin == origin && l.gen == gen && l.checkIn == checkIn && l.counter == counter {
+			return l
+		}
+	}
+	return nil
+}
+
+// repeated takes another copy of l, sent by y.
+func (r *relay) repeated(l *load, y uint8) {
+	if y != l.from {
+		r.elsewhere(l, y)
+		return
+	}
+	// Whoever gave it has not heard that anybody has it.
+	switch {
+	case l.receipt.frame != nil && l.tries > 0:
+		l.receipt.again(r)
+	case l.tries > 0:
+		l.tellAt = r.at(0)
+	case l.state == left:
+		if l.repeats++; l.repeats < 2 {
+			return
+		}
+		if slot, ok := r.slot(l.from, true, false); ok {
+			l.state, l.due = waiting, r.at(slot)
+		}
+	}
+}
+
+// elsewhere takes the news that y has l as well.
+func (r *relay) elsewhere(l *load, y uint8) {
+	told, known := r.table.Told(y)
+	ahead := known && told <= r.table.Distance()
+	switch {
+	case !ahead || !r.table.Trusted(r.n.now, y):
+	case l.state == waiting && !l.insists:
+		l.state, l.due = left, never
+	case l.state == carried:
+		l.state, l.due = settled, never
+	}
+}
+
+// proven takes the news that id has got l from here.
+func (r *relay) proven(l *load, id uint8, rssi proto.RSSI, snr proto.SNR) {
+	if l.state != carried {
+		return
+	}
+	r.table.HopAck(r.n.now, id, rssi, snr)
+	if r.table.Trusted(r.n.now, id) {
+		l.state, l.due = settled, never
+	}
+}
+
+// acknowledged takes a hop acknowledgement of y's.
+func (r *relay) acknowledged(a *proto.HopAck, y uint8) {
+	for _, l := range r.loads {
+		switch {
+		case l.tag[:len(a.Tag)] != string(a.Tag[:]) || y == l.from:
+		case l.state == carried:
+			r.proven(l, y, a.RSSI, a.SNR)
+		default:
+			r.elsewhere(l, y)
+		}
+	}
+}
+
+// sendOn gives the frame with this relay's record, or nothing if it has been tried often enough.
+func (r *relay) sendOn(l *load) *Transmit {
+	n := r.n
+	if l.state == carried {
+		if id, ok := r.table.Parent(); ok {
+			r.table.NoHopAck(n.now, id)
+		}
+	}
+	if l.tries >= n.Hop.CarryTries {
+		l.state, l.due = settled, never
+		n.stats.GivenUp++
+		return nil
+	}
+	frame, err := proto.AppendHop(l.frame, n.keys, proto.Hop{Relay: n.Node, Gen: n.Gen, RSSI: l.rssi, SNR: l.snr,
+		Held: proto.EncodeDur8(n.now - l.heardAt)})
+	if err != nil { // take has seen to it that there is none
+		panic("node: add a hop record: " + err.Error())
+	}
+	l.state, l.tries = carried, l.tries+1
+	n.stats.Carried++
+	raw, _ := proto.Parse(frame)
+	return &Transmit{Frame: frame, Type: raw.Type, Counter: raw.Counter, Attempt: raw.Attempt}
+}
+
+// sentOn follows the end of that sending.
+func (r *relay) sentOn(l *load, done TxDone) {
+	n := r.n
+	switch {
+	case done.Busy && l.tries > 0:
+		l.tries--
+		l.due = n.now + n.busyPause()
+		if l.tries == 0 {
+			l.state = waiting // it may still be left to another
+		}
+	default:
+		l.due = n.now + n.proofWait(len(l.frame)+proto.HopSize) + n.spread(l.tries)
+	}
+}
+
+// tell acknowledges l to whoever gave it.
+func (r *relay) tell(l *load) Transmit {
+	l.tellAt = never
+	return r.n.sealGroup(proto.TypeHopAck, &proto.HopAck{Tag: [4]byte([]byte(l.tag)), Distance: r.n.distance(), RSSI: l.rssi, SNR: l.snr})
+}

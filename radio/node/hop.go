@@ -1,0 +1,256 @@
+package node
+
+import (
+	"time"
+
+	"longlane/proto"
+	"longlane/radio/lora"
+)
+
+// HopConfig is how a frame makes its next hop. Zero fields take the default that stands beside them.
+//
+// No frame names who is to send it on: whoever hears it decides for itself, and waits some Slots, the fewer the nearer to the
+// gateway it is. Who hears meanwhile that another has taken the frame leaves it to him. So a hop fails only if nobody on the
+// way hears it, and a dead relay costs nothing where there is another.
+type HopConfig struct {
+	// Slot is 20 ms and 6 symbols; 1 ms to 2 s: a modem knows after two symbols that another one sends, and needs some ms
+	// to begin by itself.
+	Slot time.Duration
+	// Tries are 3, 1 to 10: how often a node's own frame is sent before its next attempt, which tells relays that no
+	// receipt came, so that all who hear it send it on.
+	Tries int
+	// CarryTries are 6, 1 to 20: how often a relay sends another's frame. With one in ten lost for a second at a time, all
+	// six are once in a million.
+	CarryTries int
+	// Spread is five frames' airtime; 1 ms to 1 min: the random part of the pause before a frame is sent again. It doubles once.
+	// A hop that failed because the signal faded will most likely fail again at once, and one second later not.
+	Spread time.Duration
+	// Keep is 10 min; 1 s to 24 h: for how long a relay remembers a frame, and keeps its receipt for a node that missed it.
+	Keep time.Duration
+	// Loads are 64; 4 to 1000: the frames that a relay remembers.
+	Loads int
+
+	// Limits of what a relay carries for one origin: so many at once, and then one in each time. A node that empties its store after an
+	// outage stays below; somebody who plays back what he has recorded soon does not. For all origins together sixteen times as much.
+	TripBurst    int           // 30; 1 to 10,000
+	TripEvery    time.Duration // 1 s; 1 ms to 1 h
+	CheckInBurst int           // 6; 1 to 10,000
+	CheckInEvery time.Duration // 10 s; 1 ms to 24 h
+}
+
+func (c HopConfig) withDefaults(s lora.Settings) HopConfig {
+	orDefault(&c.Slot, 20*time.Millisecond+6*s.Symbol())
+	orDefault(&c.Tries, 3)
+	orDefault(&c.CarryTries, 6)
+	orDefault(&c.Spread, 5*s.Airtime(proto.TypeTripOpened.Size()+proto.HopSize))
+	orDefault(&c.Keep, 10*time.Minute)
+	orDefault(&c.Loads, 64)
+	orDefault(&c.TripBurst, 30)
+	orDefault(&c.TripEvery, time.Second)
+	orDefault(&c.CheckInBurst, 6)
+	orDefault(&c.CheckInEvery, 10*time.Second)
+	return c
+}
+
+func (c HopConfig) check() error {
+	return firstError(
+		between("Hop.Slot", c.Slot, time.Millisecond, 2*time.Second),
+		between("Hop.Tries", c.Tries, 1, 10),
+		between("Hop.CarryTries", c.CarryTries, 1, 20),
+		between("Hop.Spread", c.Spread, time.Millisecond, time.Minute),
+		between("Hop.Keep", c.Keep, time.Second, 24*time.Hour),
+		between("Hop.Loads", c.Loads, 4, 1000),
+		between("Hop.TripBurst", c.TripBurst, 1, 10000),
+		between("Hop.TripEvery", c.TripEvery, time.Millisecond, time.Hour),
+		between("Hop.CheckInBurst", c.CheckInBurst, 1, 10000),
+		between("Hop.CheckInEvery", c.CheckInEvery, time.Millisecond, 24*time.Hour),
+	)
+}
+
+// receiptWait is how long a receipt may take over as many hops as there may be.
+func receiptWait(s lora.Settings) time.Duration {
+	there := s.Airtime(proto.TypeTripOpened.Size() + proto.MaxHops/2*proto.HopSize) // on the average
+	return min(time.Second+(proto.MaxHops+1)*(there+s.Airtime(proto.TypeReceipt.Size())), 30*time.Second)
+}
+
+// lastSlot is the last in which somebody begins to send a frame on.
+const lastSlot = 7
+
+// proofWait is how long after a frame of n bytes it must have shown that somebody has it: the last who might has sent it on.
+func (n *Node) proofWait(size int) time.Duration {
+	return (lastSlot+1)*n.Hop.Slot + n.Modem.Airtime(size+proto.HopSize) + proofSlack
+}
+
+// proofSlack is what lines and drivers take.
+const proofSlack = 30 * time.Millisecond
+
+// spread is the random part of the pause before the try after so many.
+func (n *Node) spread(tries int) time.Duration {
+	return n.upTo(n.Hop.Spread << min(max(tries-1, 0), 1))
+}
+
+// upTo draws a duration from 0 to d.
+func (n *Node) upTo(d time.Duration) time.Duration { return time.Duration(n.rand.Int64N(int64(d) + 1)) }
+
+// busyPause is how long to leave a channel that was in use: about a frame.
+func (n *Node) busyPause() time.Duration {
+	frame := n.Modem.Airtime(proto.TypeReceipt.Size())
+	return frame/4 + n.upTo(frame)
+}
+
+// ownHop is the frame of this node that was sent last, until a receipt comes for it or the time for one is over. It is sent
+// again as it is while nothing shows that anybody has it: a relay that has sends it on, and is heard doing so, or
+// acknowledges it, and the gateway answers with the receipt.
+type ownHop struct {
+	Transmit
+	tag    string // its MAC
+	event  bool
+	tries  int
+	busy   int           // how often the channel was in use
+	sentAt time.Duration // the end of the first sending
+	due    time.Duration // when to send it again; never: it need not be
+	opens  time.Duration // when to listen for the receipt; never: one listens already, or need not
+	taker  uint8         // who has shown to have it; 0: nobody has
+	asked  bool          // for a receipt that its taker may have kept
+	over   bool          // a receipt came, or the time for one is past
+}
+
+// trip times the way to the gateway and back, as RFC 6298 does (sections 2.2 and 2.3: gains of 1/8 and 1/4, four deviations).
+type roundTrip struct {
+	mean, deviation time.Duration
+	known           bool
+}
+
+func (r *roundTrip) add(d time.Duration) {
+	if !r.known {
+		*r = roundTrip{d, d / 2, true}
+		return
+	}
+	r.deviation += ((r.mean - d).Abs() - r.deviation) / 4
+	r.mean += (d - r.mean) / 8
+}
+
+// window is when a receipt can be expected, after the end of the frame. Until the way is known it is all of longest.
+func (r *roundTrip) window(longest time.Duration) (opens, closes time.Duration) {
+	if !r.known {
+		return 0, longest
+	}
+	spread := max(4*r.deviation, 100*time.Millisecond)
+	return min(max(r.mean-spread, 0), longest/2), min(r.mean+spread, longest)
+}
+
+// launch begins the first hop of a frame of this node's.
+func (n *Node) launch(tx Transmit, event bool) {
+	raw, _ := proto.Parse(tx.Frame)
+	n.endHop()
+	n.own = ownHop{Transmit: tx, tag: string(raw.Tag()), event: event, tries: 1, due: never, opens: never}
+}
+
+// launched follows the end of a sending: for so long one must hear somebody take it.
+func (n *Node) launched() {
+	o := &n.own
+	if o.over { // it was answered while it was sent again
+		return
+	}
+	if o.tries == 1 {
+		o.sentAt = n.now
+	}
+	until := n.now + n.proofWait(len(o.Frame)) + n.spread(o.tries)
+	o.due = until
+	if o.tries >= n.mostTries() {
+		_, closes := n.trip.window(n.ReceiptWait)
+		o.due, until = never, max(until, o.sentAt+closes)
+	}
+	n.radio.quiet = max(n.radio.quiet, until)
+	n.listen(until)
+}
+
+// mostTries is how often a frame is sent. In an outage once is enough: all the others are for nothing.
+func (n *Node) mostTries() int {
+	if n.radio.silent > outage {
+		return 1
+	}
+	return n.Hop.Tries
+}
+
+// listen keeps the receiver on. A relay and a mains node listen all the time.
+func (n *Node) listen(until time.Duration) { n.out = append(n.out, Listen{until}) }
+
+// relaunch sends it again.
+func (n *Node) relaunch() Transmit {
+	o := &n.own
+	o.due = never
+	o.tries++
+	tx := o.Transmit
+	tx.Frame = append([]byte(nil), tx.Frame...)
+	return tx
+}
+
+// taken follows a sign that id has the frame sent last.
+func (n *Node) taken(id uint8) {
+	o := &n.own
+	if o.over || o.taker != 0 {
+		return
+	}
+	o.taker, o.due = id, never
+	opens, closes := n.trip.window(n.ReceiptWait)
+	n.radio.quiet = max(o.sentAt+closes, n.now)
+	if o.opens = o.sentAt + opens; o.opens <= n.now {
+		o.opens = never
+		n.listen(n.radio.quiet)
+	}
+	if i := n.heldAt(n.radio.event); o.event && i >= 0 {
+		// The next attempt would go the whole way anew. The frame is on its way, and relays try it for as long as this.
+		e := &n.held[i]
+		e.due = max(e.due, o.sentAt+n.jitter(n.ReceiptWait*3/2))
+	}
+}
+
+// runHop does what is due about the frame sent last.
+func (n *Node) runHop() {
+	o := &n.own
+	if n.now >= o.opens {
+		o.opens = never
+		n.listen(n.radio.quiet)
+	}
+}
+
+// missed reports whether the receipt for the frame sent last should have been here by now: then its taker is asked.
+func (n *Node) missed() bool {
+	o := &n.own
+	return o.taker != 0 && o.taker < proto.GatewayBase && !o.over && !o.asked && n.group != nil
+}
+
+// ask makes the frame that asks for a receipt which somebody may have kept.
+func (n *Node) ask() Transmit {
+	o := &n.own
+	o.asked = true
+	return n.solicit(&proto.Solicit{Receipt: true, Tag: [4]byte([]byte(o.tag)), Distance: n.distance(), Noise: n.noise})
+}
+
+// hopAnswered follows a receipt for the frame sent last.
+func (n *Node) hopAnswered() {
+	o := &n.own
+	if o.over {
+		return
+	}
+	if o.tries == 1 && !o.asked { // else it may answer any of several sendings (RFC 6298, section 3)
+		n.trip.add(n.now - o.sentAt)
+	}
+	if n.relay != nil && o.taker != 0 {
+		n.relay.table.Receipt(n.now, o.taker)
+	}
+	o.rest()
+}
+
+// rest: nothing more is to be done about it.
+func (o *ownHop) rest() { o.over, o.due, o.opens = true, never, never }
+
+// endHop is for a frame whose time is over.
+func (n *Node) endHop() {
+	o := &n.own
+	if n.relay != nil && !o.over && o.taker != 0 && n.now >= n.radio.quiet {
+		n.relay.table.NoReceipt(n.now, o.taker)
+	}
+	o.rest()
+}
