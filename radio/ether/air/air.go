@@ -322,30 +322,39 @@ func (a *Air) survives(r *Reception, f *Frame, sums *[factors]float64) bool {
 	return true
 }
 
-// Sense is what a station measures at t before it sends: the power in the bandwidth of s on a channel, dBm, and whether
-// there is a frame of the spreading factor of s that it could read were it alone. A frame that begins at t is not sensed
-// yet. t must not be before the beginning of the last frame sent.
-func (a *Air) Sense(at int, t time.Duration, channel int, s lora.Settings) (level float64, active bool) {
-	bandwidth := float64(s.Bandwidth)
-	sum := a.density * bandwidth
+// Carrier sense takes a modem two symbols, and half of one to think about them. Source: SX1261/2 datasheet, 6.1.5, which has
+// scans of 1 to 16 symbols. That two are enough at every spreading factor is common practice, no source.
+const sensing = 2.5
+
+// Sensing is how long carrier sense takes a modem of these settings.
+func Sensing(s lora.Settings) time.Duration {
+	return time.Duration(sensing * float64(uint64(1)<<s.SpreadingFactor) / float64(s.Bandwidth) * 1e9)
+}
+
+// Busy tells a station that begins to send at t, and has sensed the carrier just before, whether it has found one: a signal of
+// the spreading factor and bandwidth of s on the channel that it could read were it alone, and that was there all the time that
+// sensing takes and is not over. It does not find what began later, so two that begin almost together do collide; nor plain
+// noise, however strong, since it looks for chirps. t must not be before the beginning of the last frame sent.
+func (a *Air) Busy(at int, t time.Duration, channel int, s lora.Settings) bool {
+	since := t - Sensing(s)
 	for _, f := range a.flying {
-		if f.Channel != channel || f.From == at || t <= f.At || f.Until <= t {
+		if f.Channel != channel || f.From == at || since < f.At || f.Until <= t ||
+			f.Settings.SpreadingFactor != s.SpreadingFactor || f.Settings.Bandwidth != s.Bandwidth {
 			continue
 		}
 		l := &a.links[f.From*len(a.stations)+at]
-		power := f.power * l.gain * a.fading.draw(l.key, f.block)
-		sum += power * min(1, bandwidth/float64(f.Settings.Bandwidth))
-		active = active || power >= f.need && f.Settings.SpreadingFactor == s.SpreadingFactor && f.Settings.Bandwidth == s.Bandwidth
-	}
-	for i := range a.foreign {
-		g := &a.foreign[i]
-		if g.on(channel) && g.share(interval{t, t + 1}) > 0 {
-			sum += g.level[at]
-			active = active || g.factor == s.SpreadingFactor-firstFactor &&
-				g.level[at] >= a.density*bandwidth*linear(lora.RequiredSNR(s.SpreadingFactor))
+		if f.power*l.gain*a.fading.draw(l.key, f.block) >= f.need {
+			return true
 		}
 	}
-	return decibels(sum), active
+	need := a.density * float64(s.Bandwidth) * linear(lora.RequiredSNR(s.SpreadingFactor))
+	for i := range a.foreign {
+		g := &a.foreign[i]
+		if g.factor == s.SpreadingFactor-firstFactor && g.on(channel) && g.level[at] >= need && g.share(interval{since, t + 1}) == 1 {
+			return true
+		}
+	}
+	return false
 }
 
 func linear(dB float64) float64   { return math.Pow(10, dB/10) }

@@ -210,29 +210,77 @@ func TestEnergy(t *testing.T) {
 	}
 }
 
-// TestSense: the level sums all that is on the air; activity is a frame of the same settings that could be read.
-func TestSense(t *testing.T) {
+// TestSensing: a symbol of SF7 lasts 1.024 ms at 125 kHz.
+func TestSensing(t *testing.T) {
+	for sf, want := range map[int]time.Duration{7: 2560 * time.Microsecond, 12: 81920 * time.Microsecond} {
+		if got := Sensing(of(sf)); got != want {
+			t.Errorf("SF%d: sensing takes %v, want %v", sf, got, want)
+		}
+	}
+}
+
+// TestBusy: the carrier of a frame of the same settings is sensed from shortly after its beginning until its end, by others
+// that could read it.
+func TestBusy(t *testing.T) {
 	a := open(t, plain(3, 100))
-	sense := func(at int, when time.Duration, sf int, level float64, active bool) {
+	busy := func(at int, when time.Duration, set lora.Settings, channel int, want bool) {
 		t.Helper()
-		got, is := a.Sense(at, when, 0, of(sf))
-		if math.Abs(got-level) > 0.01 || is != active {
-			t.Errorf("station %d at %v, SF%d: %.2f dBm, active %v; want %.2f, %v", at, when, sf, got, is, level, active)
+		if got := a.Busy(at, when, channel, set); got != want {
+			t.Errorf("station %d at %v, SF%d, %d Hz: busy %v, want %v", at, when, set.SpreadingFactor, set.Bandwidth, got, want)
 		}
 	}
 	const s = time.Second
-	sense(2, 0, 7, -117.03, false)
+	blind := Sensing(of(7))
+	wide := of(7)
+	wide.Bandwidth = 250000
+	busy(2, 0, of(7), 0, false)
 	a.Send(frame(0, 1*s, s, 0, of(7)))
-	sense(2, 1*s, 7, -117.03, false) // begins now
-	sense(2, 1*s+1, 7, -99.92, true)
-	sense(2, 1*s+1, 8, -99.92, false)
-	sense(0, 1*s+1, 7, -117.03, false) // its own
-	a.Send(frame(1, 1*s+2, s, 0, of(8)))
-	sense(2, 1*s+3, 8, -96.95, true)
-	sense(2, 2*s+1, 7, -99.92, false)
-	sense(2, 3*s, 7, -117.03, false)
-	if got, is := a.Sense(2, 1*s+3, 1, of(7)); is || math.Abs(got+117.03) > 0.01 {
-		t.Errorf("another channel: %.2f dBm, active %v; want the noise alone", got, is)
+	busy(2, 1*s, of(7), 0, false) // begins now
+	busy(2, 1*s+blind-1, of(7), 0, false)
+	busy(2, 1*s+blind, of(7), 0, true)
+	busy(2, 2*s-1, of(7), 0, true)
+	busy(2, 2*s, of(7), 0, false)
+	busy(2, 1*s+blind, of(8), 0, false)
+	busy(2, 1*s+blind, wide, 0, false)
+	busy(2, 1*s+blind, of(7), 1, false)
+	busy(0, 1*s+blind, of(7), 0, false) // its own
+	a.Send(frame(1, 1*s+2*blind, s, 0, of(8)))
+	busy(2, 1*s+3*blind, of(8), 0, false) // a symbol of SF8 is twice as long
+	busy(2, 1*s+4*blind, of(8), 0, true)
+}
+
+// TestBusyByStrength: what is too weak to be read is not sensed, with its fading as it is; and noise never is.
+func TestBusyByStrength(t *testing.T) {
+	for _, c := range []struct {
+		beside float64
+		want   bool
+	}{{0.02, true}, {-0.02, false}} {
+		a := open(t, plain(2, 124.53-c.beside))
+		a.Send(frame(0, 0, time.Second, 0, of(7)))
+		if got := a.Busy(1, time.Second/2, 0, of(7)); got != c.want {
+			t.Errorf("%v dB beside what can be read: busy %v", c.beside, got)
+		}
+	}
+	o := plain(2, 124.53+3)
+	o.Fading = Fading{Kind: Rayleigh, Coherence: time.Second}
+	a, agree, sensed := open(t, o), 0, 0
+	for i := range time.Duration(400) {
+		f := a.Send(frame(0, i*time.Second, time.Second/2, 0, of(7)))
+		found := a.Busy(1, i*time.Second+time.Second/4, 0, of(7))
+		if found == (a.Heard(f, 1, 0).Loss == Heard) {
+			agree++
+		}
+		if found {
+			sensed++
+		}
+	}
+	if want := 400 * math.Exp(-math.Pow(10, 0.3)); agree != 400 || math.Abs(float64(sensed)-want) > 3.29*math.Sqrt(want) {
+		t.Errorf("3 dB too weak on the average it was sensed %d times of 400 (want about %.0f), and was so where it was heard %d times", sensed, want, agree)
+	}
+	o = plain(1, 0)
+	o.Interferers = []Interferer{{Level: level(-20)}}
+	if open(t, o).Busy(0, time.Second, 0, of(7)) {
+		t.Error("plain noise is taken for a carrier")
 	}
 }
 

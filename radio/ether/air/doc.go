@@ -32,6 +32,8 @@
 // Frames of another bandwidth disturb as noise, by the part that falls into the receiver's bandwidth. Frames on another
 // channel disturb nobody.
 //
+// Before it sends, a modem may sense the carrier (Busy). That finds other LoRa frames of its own settings and nothing else.
+//
 // # What it leaves out
 //
 // Noise and interference are judged each by its own threshold, not by their sum. Near the threshold a frame is lost or

@@ -79,19 +79,19 @@ func TestBursts(t *testing.T) {
 	}
 }
 
-// TestSenseInterferer: carrier sensing sees a burst while it lasts.
-func TestSenseInterferer(t *testing.T) {
+// TestBusyByInterferer: carrier sense finds a foreign burst of chirps while it lasts.
+func TestBusyByInterferer(t *testing.T) {
 	o := plain(1, 0)
 	o.Interferers = []Interferer{{Level: level(-90), SpreadingFactor: 9, Burst: 30 * time.Millisecond, Duty: 0.1}}
 	a := open(t, o)
 	b := a.foreign[0].burst(0)
-	for at, want := range map[time.Duration]bool{b.from - 1: false, b.from: true, b.to - 1: true, b.to: false} {
-		dBm, active := a.Sense(0, at, 0, of(9))
-		if active != want || want != (math.Abs(dBm+90) < 0.1) {
-			t.Errorf("a burst from %v to %v, at %v: %.1f dBm, active %v", b.from, b.to, at, dBm, active)
+	blind := Sensing(of(9))
+	for at, want := range map[time.Duration]bool{b.from + blind - 1: false, b.from + blind: true, b.to - 1: true, b.to: false} {
+		if got := a.Busy(0, at, 0, of(9)); got != want {
+			t.Errorf("a burst from %v to %v, at %v: busy %v", b.from, b.to, at, got)
 		}
 	}
-	if _, active := a.Sense(0, b.from, 0, of(8)); active {
-		t.Error("a burst of SF9 is activity of SF8")
+	if a.Busy(0, b.from+blind, 0, of(8)) {
+		t.Error("a burst of SF9 is a carrier of SF8")
 	}
 }
