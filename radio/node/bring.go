@@ -67,8 +67,8 @@ func (r *relay) bring(raw proto.Raw, f Received) {
 func (r *relay) answeredLoad(l *load, raw proto.Raw) {
 	switch {
 	case l.state == carried:
-		if raw.HopsLeft == proto.MaxHops { // straight from the gateway
-			r.proven(l, proto.GatewayBase+raw.Gateway, proto.NoRSSI, proto.NoSNR)
+		if gateway := proto.GatewayBase + raw.Gateway; raw.HopsLeft == proto.MaxHops && gateway == r.parent { // straight from it
+			r.table.HopAck(r.n.now, gateway, proto.NoRSSI, proto.NoSNR, l.tries)
 		}
 		l.state, l.due = settled, never
 	case l.state == waiting && !l.insists:
@@ -103,7 +103,7 @@ func (r *relay) passedOn(p *passing, done TxDone) {
 		p.tries--
 		p.due = n.now + n.busyPause()
 	case !p.direct:
-		p.due = n.now + n.proofWait(len(p.frame)) + n.spread(p.tries)
+		p.due = n.now + n.proofWait(len(p.frame), nextSlot) + n.spread(p.tries)
 	}
 }
 

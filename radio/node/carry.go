@@ -57,12 +57,16 @@ const (
 	floodFrom = 2
 )
 
+// nextSlot is the last in which an ordinary next hop begins.
+const nextSlot = 3
+
 // slot is when to send on what y has sent; ok is false if it is not this relay's to send.
 func (r *relay) slot(y uint8, insists, flood bool) (slot int, ok bool) {
-	own, trip := float64(r.table.Distance()), float64(r.table.Trip())
-	if r.table.Distance() == proto.NoDistance {
-		return lastSlot, flood
+	reach := r.reach()
+	if reach == proto.NoDistance {
+		return lastSlot, insists
 	}
+	own, trip := float64(reach), float64(r.table.Trip())
 	first := 0
 	if r.parent >= proto.GatewayBase {
 		first = 1 // the gateway's receipt goes before
@@ -82,6 +86,14 @@ func (r *relay) slot(y uint8, insists, flood bool) (slot int, ok bool) {
 		return first + 3, insists
 	}
 	return lastSlot, flood
+}
+
+// reach is how far it is to the gateway for a single frame, which may take any way: none can go round.
+func (r *relay) reach() uint16 {
+	if d := r.table.Distance(); d != proto.NoDistance {
+		return d
+	}
+	return r.table.Reach(r.n.now)
 }
 
 func (r *relay) at(slot int) time.Duration {
@@ -206,7 +218,7 @@ func (r *relay) repeated(l *load, y uint8) {
 // elsewhere takes the news that y has l as well.
 func (r *relay) elsewhere(l *load, y uint8) {
 	told, known := r.table.Told(y)
-	ahead := known && told <= r.table.Distance()
+	ahead := known && told <= r.reach()
 	switch {
 	case !ahead || !r.table.Trusted(r.n.now, y):
 	case l.state == waiting && !l.insists:
@@ -221,7 +233,7 @@ func (r *relay) proven(l *load, id uint8, rssi proto.RSSI, snr proto.SNR) {
 	if l.state != carried {
 		return
 	}
-	r.table.HopAck(r.n.now, id, rssi, snr)
+	r.table.HopAck(r.n.now, id, rssi, snr, l.tries)
 	if r.table.Trusted(r.n.now, id) {
 		l.state, l.due = settled, never
 	}
@@ -232,7 +244,7 @@ func (r *relay) acknowledged(a *proto.HopAck, y uint8) {
 	for _, l := range r.loads {
 		switch {
 		case l.tag[:len(a.Tag)] != string(a.Tag[:]) || y == l.from:
-		case l.state == carried:
+		case l.state == carried && a.Distance < r.reach(): // else it is for somebody behind
 			r.proven(l, y, a.RSSI, a.SNR)
 		default:
 			r.elsewhere(l, y)
@@ -243,10 +255,8 @@ func (r *relay) acknowledged(a *proto.HopAck, y uint8) {
 // sendOn gives the frame with this relay's record, or nothing if it has been tried often enough.
 func (r *relay) sendOn(l *load) *Transmit {
 	n := r.n
-	if l.state == carried {
-		if id, ok := r.table.Parent(); ok {
-			r.table.NoHopAck(n.now, id)
-		}
+	if id, ok := r.table.Parent(); ok && l.state == carried {
+		r.table.NoHopAck(n.now, id, l.tries)
 	}
 	if l.tries >= n.Hop.CarryTries {
 		l.state, l.due = settled, never
@@ -275,7 +285,7 @@ func (r *relay) sentOn(l *load, done TxDone) {
 			l.state = waiting // it may still be left to another
 		}
 	default:
-		l.due = n.now + n.proofWait(len(l.frame)+proto.HopSize) + n.spread(l.tries)
+		l.due = n.now + n.proofWait(len(l.frame)+proto.HopSize, nextSlot) + n.spread(l.tries)
 	}
 }
 

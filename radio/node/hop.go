@@ -22,7 +22,7 @@ type HopConfig struct {
 	// CarryTries are 6, 1 to 20: how often a relay sends another's frame. With one in ten lost for a second at a time, all
 	// six are once in a million.
 	CarryTries int
-	// Spread is five frames' airtime; 1 ms to 1 min: the random part of the pause before a frame is sent again. It doubles once.
+	// Spread is two frames' airtime; 1 ms to 1 min: the random part of the pause before a frame is sent again. It doubles once.
 	// A hop that failed because the signal faded will most likely fail again at once, and one second later not.
 	Spread time.Duration
 	// Keep is 10 min; 1 s to 24 h: for how long a relay remembers a frame, and keeps its receipt for a node that missed it.
@@ -42,7 +42,7 @@ func (c HopConfig) withDefaults(s lora.Settings) HopConfig {
 	orDefault(&c.Slot, 20*time.Millisecond+6*s.Symbol())
 	orDefault(&c.Tries, 3)
 	orDefault(&c.CarryTries, 6)
-	orDefault(&c.Spread, 5*s.Airtime(proto.TypeTripOpened.Size()+proto.HopSize))
+	orDefault(&c.Spread, 2*s.Airtime(proto.TypeTripOpened.Size()+proto.HopSize))
 	orDefault(&c.Keep, 10*time.Minute)
 	orDefault(&c.Loads, 64)
 	orDefault(&c.TripBurst, 30)
@@ -76,9 +76,10 @@ func receiptWait(s lora.Settings) time.Duration {
 // lastSlot is the last in which somebody begins to send a frame on.
 const lastSlot = 7
 
-// proofWait is how long after a frame of n bytes it must have shown that somebody has it: the last who might has sent it on.
-func (n *Node) proofWait(size int) time.Duration {
-	return (lastSlot+1)*n.Hop.Slot + n.Modem.Airtime(size+proto.HopSize) + proofSlack
+// proofWait is how long after a frame of that size it must have shown that somebody has it, if who has it begins in this slot
+// at the latest.
+func (n *Node) proofWait(size, slot int) time.Duration {
+	return time.Duration(slot+1)*n.Hop.Slot + n.Modem.Airtime(size+proto.HopSize) + proofSlack
 }
 
 // proofSlack is what lines and drivers take.
@@ -155,7 +156,7 @@ func (n *Node) launched() {
 	if o.tries == 1 {
 		o.sentAt = n.now
 	}
-	until := n.now + n.proofWait(len(o.Frame)) + n.spread(o.tries)
+	until := n.now + n.proofWait(len(o.Frame), lastSlot) + n.spread(o.tries)
 	o.due = until
 	if o.tries >= n.mostTries() {
 		_, closes := n.trip.window(n.ReceiptWait)

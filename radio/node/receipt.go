@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"longlane/proto"
+	"longlane/radio/route"
 )
 
 // answersWithin is how old a frame may be for its receipt to be believed about the time.
@@ -110,6 +111,9 @@ func (n *Node) receipt(raw proto.Raw, f Received) {
 		return
 	}
 	n.stats.Receipts++
+	if n.relay != nil && raw.HopsLeft == proto.MaxHops { // nobody has sent it on
+		n.relay.table.Frame(n.now, route.Heard{From: proto.GatewayBase + raw.Gateway, RSSI: proto.EncodeRSSI(f.RSSI), SNR: proto.EncodeSNR(f.SNR)})
+	}
 	r := body.(*proto.Receipt)
 	if answered, ok := n.answers(space, counter, r.Attempt); ok && n.last[raw.Gateway].before(raw.Header) {
 		n.believe(raw.Header, r, answered, f)

@@ -70,17 +70,18 @@ func (r *relay) run() {
 	r.seek()
 }
 
-// seek asks for a way while there is none, and tells when one was found or lost.
+// seek asks for a way while there is none or the parent is silent, and tells when one was found or lost.
 func (r *relay) seek() {
 	n := r.n
 	id, ok := r.table.Parent()
-	if id == r.parent {
-		return
+	if id != r.parent {
+		r.parent = id
+		n.observe(Observed{What: Way, Neighbour: id})
 	}
-	r.parent = id
-	n.observe(Observed{What: Way, Neighbour: id})
-	r.seekAt = never
-	if !ok {
+	switch seeks := !ok || r.table.Doubtful(); {
+	case !seeks:
+		r.seekAt = never
+	case r.seekAt == never:
 		r.seekAt, r.seekFor = n.now+n.jitter(firstSeek), firstSeek
 	}
 }
@@ -144,7 +145,7 @@ func (n *Node) hint(raw proto.Raw, f Received) {
 // tookOwn follows a sign that a neighbour has this node's own frame, heard at that strength.
 func (n *Node) tookOwn(id uint8, rssi proto.RSSI, snr proto.SNR) {
 	if n.relay != nil && n.own.taker == 0 {
-		n.relay.table.HopAck(n.now, id, rssi, snr)
+		n.relay.table.HopAck(n.now, id, rssi, snr, n.own.tries)
 		if !n.relay.table.Trusted(n.now, id) {
 			return // let another one hear it
 		}

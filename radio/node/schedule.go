@@ -235,7 +235,7 @@ func (n *Node) txDone(done TxDone) {
 		}
 	case telling, seeking, beaconing: // hints; another one follows if it is needed
 	case asking:
-		n.radio.quiet = n.now + n.proofWait(proto.TypeReceipt.Size())
+		n.radio.quiet = n.now + n.proofWait(proto.TypeReceipt.Size(), nextSlot)
 		n.listen(n.radio.quiet)
 	default:
 		n.ownDone(done)

@@ -19,11 +19,13 @@ type Config struct {
 	Floor  float64 // dB of margin below which a neighbour is refused
 	Return float64 // dB above Floor that a refused one needs to be taken again; not negative
 	Smooth float64 // weight of the newest margin in the mean; above 0, up to 1
+	Judge  float64 // margins before which a neighbour is not refused; 1 or more
 
 	Window    float64       // frames over which deliveries are counted; 1 or more
 	Prior     float64       // frames that what is assumed of an unused link is worth; above 0
 	MaxGap    uint32        // group frames missing at a stroke that still count as lost
 	Deaf      int           // frames in a row not acknowledged that make a neighbour gone until it is heard; 1 or more
+	Grace     time.Duration // how long a parent may be silent after that; 1 s or more
 	AckMemory time.Duration // half-life of what the acknowledgements have told; 1 s or more
 
 	MaxETX   float64       // transmissions a frame beyond which a link is none; 1 or more
@@ -57,11 +59,15 @@ func Defaults(s lora.Settings) Config {
 		// Fading moves a link by some dB from frame to frame, and within 3 dB of the limit delivery falls from nearly all
 		// to nearly none (common practice, no source). 2 dB of return keep a neighbour from going in and out.
 		Floor: 3, Return: 2,
-		Smooth: 0.25, // the last four frames or so: the quarter dB of one reading does not matter, leaves in spring do
-		Window: 16,   // shorter is noise, longer is history: a relay hands on some ten frames an hour
-		Prior:  4,    // so that the first lost frame makes no bad link
-		MaxGap: 16,   // beyond, it was a restart, which moves counters on: even a link at 25 % loses 16 in a row but once in 100
-		Deaf:   5,    // at 60 % delivery that is one in 100, and the next beacon heals it
+		// The last sixteen frames or so: a signal without line of sight moves by 5.6 dB (the standard deviation of Rayleigh's
+		// power in dB, from memory) from frame to frame, their mean then by 1 dB; leaves in spring take weeks.
+		Smooth: 1.0 / 16,
+		Judge:  8,                // the mean of eight moves by 2 dB; one alone says nothing, and who refuses his only neighbour has no way at all
+		Window: 16,               // shorter is noise, longer is history: a relay hands on some ten frames an hour
+		Prior:  4,                // so that the first lost frame makes no bad link
+		MaxGap: 16,               // beyond, it was a restart, which moves counters on: even a link at 25 % loses 16 in a row but once in 100
+		Deaf:   10,               // at 60 % delivery that is one in 10,000; and a relay that is dead costs nothing where others hear the frame as well
+		Grace:  8 * beacons.Imin, // it is asked, answers within Imin, and is asked again
 		// A link once found bad is not used, so nothing is learnt of it: it is forgiven within some hours.
 		AckMemory: time.Hour,
 		MaxETX:    4,   // RFC 6719, MAX_LINK_METRIC: 512 = 4 * 128
@@ -95,10 +101,12 @@ func (c Config) Check() error {
 		{"margin's floor", " dB", c.Floor, -20, 40},
 		{"margin to return with", " dB", c.Return, 0, 40},
 		{"weight of the newest margin", "", c.Smooth, 0.01, 1},
+		{"margins before a judgement", "", c.Judge, 1, 1000},
 		{"window of deliveries", " frames", c.Window, 1, 1000},
 		{"weight of what is assumed", " frames", c.Prior, 0.1, 1000},
 		{"greatest gap", " frames", float64(c.MaxGap), 0, 1000},
 		{"frames in a row not acknowledged", "", float64(c.Deaf), 1, 100},
+		{"silence of a parent", " s", seconds(c.Grace), 1, seconds(long)},
 		{"memory of acknowledgements", " s", seconds(c.AckMemory), 1, seconds(long)},
 		{"greatest ETX", "", c.MaxETX, 1, 100},
 		{"switch threshold", " trips", c.Switch, 0, 100},

@@ -32,17 +32,26 @@ func marginOf(s lora.Settings, rssi proto.RSSI, snr proto.SNR) float64 {
 	return rssi.DBm() - lora.Sensitivity(s, noiseFigure)
 }
 
-// mean is an exponentially weighted one; nothing has been added while it is not a number.
-type mean float64
+// mean is an exponentially weighted one, and of the first values, until they are many enough for that, the plain one.
+type mean struct {
+	value float64
+	of    float64 // so many values
+}
 
 func (m *mean) add(x, weight float64) {
-	switch {
-	case math.IsNaN(x):
-	case math.IsNaN(float64(*m)):
-		*m = mean(x)
-	default:
-		*m += mean(weight * (x - float64(*m)))
+	if math.IsNaN(x) {
+		return
 	}
+	m.of++
+	m.value += max(weight, 1/m.of) * (x - m.value)
+}
+
+// known is not a number while nothing has been added.
+func (m *mean) known() float64 {
+	if m.of == 0 {
+		return math.NaN()
+	}
+	return m.value
 }
 
 // tally counts what arrived of what was sent; old frames count less and less.
@@ -74,13 +83,13 @@ type link struct {
 	acks    tally
 	ackedAt time.Duration // until then acks have faded
 	silent  int           // frames in a row not acknowledged
-}
 
-func newLink() link { return link{in: mean(math.NaN()), out: mean(math.NaN())} }
+	silentAt time.Duration // when they became Deaf
+}
 
 // margin is the worse of both ways, dB; not a number if none is known, which counts against nobody.
 func (l *link) margin() float64 {
-	in, out := float64(l.in), float64(l.out)
+	in, out := l.in.known(), l.out.known()
 	if math.IsNaN(in) || out < in {
 		return out
 	}
@@ -90,6 +99,9 @@ func (l *link) margin() float64 {
 // measured counts a margin in, and judges.
 func (l *link) measured(m *mean, margin float64, c *Config) {
 	m.add(margin, c.Smooth)
+	if max(l.in.of, l.out.of) < c.Judge {
+		return
+	}
 	if l.refused {
 		l.refused = l.margin() < c.Floor+c.Return
 	} else {
@@ -102,23 +114,37 @@ func (l *link) measured(m *mean, margin float64, c *Config) {
 func (l *link) attempt(now time.Duration, acked bool, c *Config) {
 	l.acks.fade(math.Exp2(-float64(now-l.ackedAt) / float64(c.AckMemory)))
 	l.ackedAt = now
+	lost := 1
 	if acked {
-		l.silent = 0
-		l.acks.add(0, true, c.Window)
-		return
+		lost = 0
 	}
-	l.silent = min(l.silent+1, c.Deaf)
-	l.acks.add(1, false, c.Window)
+	l.acks.add(lost, acked, c.Window)
 }
 
-// uncounted makes the share of no frames 1, and of some what it is.
-const uncounted = 1e-9
+// unheard counts a frame that nothing was heard of.
+func (l *link) unheard(now time.Duration, c *Config) {
+	if l.silent++; l.silent == c.Deaf {
+		l.silentAt = now
+	}
+	l.silent = min(l.silent, c.Deaf)
+}
+
+// expected is the share of frames that get through at a mean margin of m dB when the signal fades as Rayleigh has it, which is
+// the worst that a lane without line of sight does: exp(-10^(-m/10)), the chance that an exponentially distributed power
+// is above the limit. Source: Goldsmith, Wireless Communications, outage under Rayleigh fading (from memory). It keeps one frame that came from far, by a lucky moment,
+// from being taken for a link.
+func expected(m float64) float64 {
+	if math.IsNaN(m) {
+		return 1
+	}
+	return math.Exp(-math.Pow(10, -m/10))
+}
 
 // delivery is the share of frames that get there and that of those that come back. Back is what the counters of the
-// sender's frames tell: without any, all. There is acknowledged / back, at most all; of a link not used it is assumed to
+// sender's frames tell, and at first what the margin lets one expect. There is acknowledged / back, at most all; of a link not used it is assumed to
 // be as good as back. Being too kind costs some frames; being too strict would leave the better link unused for ever.
 func (l *link) delivery(now time.Duration, c *Config) (forward, reverse float64) {
-	reverse = l.heard.share(1, uncounted)
+	reverse = l.heard.share(expected(l.margin()), c.Prior)
 	acks := l.acks
 	acks.fade(math.Exp2(-float64(now-l.ackedAt) / float64(c.AckMemory)))
 	both := acks.share(reverse*reverse, c.Prior)

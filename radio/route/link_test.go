@@ -129,9 +129,9 @@ func TestDeliveryIsFound(t *testing.T) {
 				h.Hear(h.now, Heard{2, proto.NoRSSI, proto.EncodeSNR(0)}, proto.TypeBeacon, h.counter[2], 0)
 			}
 			if r.Float64() < forward && r.Float64() < reverse {
-				h.HopAck(h.now, 2, proto.NoRSSI, proto.NoSNR)
+				h.HopAck(h.now, 2, proto.NoRSSI, proto.NoSNR, 1)
 			} else {
-				h.NoHopAck(h.now, 2)
+				h.NoHopAck(h.now, 2, 1)
 			}
 		}
 		n := h.of(2)
@@ -181,14 +181,14 @@ func TestDeafAndForgiven(t *testing.T) {
 	h := newHand(t, func(c *Config) { c.Lifetime = 100 * time.Hour })
 	h.beacon(2, 0)
 	for range 2 * h.Deaf { // never in a row
-		h.HopAck(h.now, 2, proto.NoRSSI, proto.NoSNR)
-		h.NoHopAck(h.now, 2)
+		h.HopAck(h.now, 2, proto.NoRSSI, proto.NoSNR, 1)
+		h.NoHopAck(h.now, 2, 1)
 		h.wantParent(2)
 	}
 	h.find(2).acks, h.find(2).silent = tally{}, 0
 	for i := range h.Deaf {
 		h.wantParent(2)
-		h.NoHopAck(h.now, 2)
+		h.NoHopAck(h.now, 2, 1)
 		if i == 0 {
 			if got := h.of(2).ETX128; got != 160 { // Prior 4 of 4, and 0 of 1: 5/4
 				t.Errorf("after one loss ETX*128 = %d, want 160", got)
@@ -199,7 +199,7 @@ func TestDeafAndForgiven(t *testing.T) {
 	h.beacon(2, 0)
 	h.wantParent(2)
 	for range 100 {
-		h.NoHopAck(h.now, 2)
+		h.NoHopAck(h.now, 2, 1)
 		h.beacon(2, 0)
 	}
 	h.wantParent(0) // it is heard, but does not hear
@@ -222,7 +222,7 @@ func TestFloor(t *testing.T) {
 	h.wantParent(2)
 	h.beaconAt(2, 0, -3) // 3.2
 	h.wantParent(2)
-	h.HopAck(h.now, 2, proto.NoRSSI, proto.EncodeSNR(2.75-12.5))
+	h.HopAck(h.now, 2, proto.NoRSSI, proto.EncodeSNR(2.75-12.5), 1)
 	h.wantParent(0)
 	if got := h.of(2).Margin; got != 2.75 {
 		t.Errorf("margin %v, want the worse direction's 2.75", got)

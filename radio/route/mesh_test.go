@@ -168,7 +168,7 @@ func (m *mesh) place(n *member) int {
 func (m *mesh) hear(o, from *member, distance uint16) {
 	effect := Consistent
 	if o.Table != nil {
-		link := newLink()
+		var link link
 		link.acks, link.heard = tally{1e12 / m.etx[m.place(o)][m.place(from)], 1e12}, tally{1e12, 1e12}
 		if n := o.find(from.id); n != nil {
 			n.link = link

@@ -68,10 +68,14 @@ func (p *place) note() {
 
 // nextWay is when choose has something to do by itself.
 func (t *Table) nextWay(now time.Duration) time.Duration {
+	at := t.turnAt
 	if t.holding && t.said {
-		return min(t.turnAt, t.heldTo)
+		at = min(at, t.heldTo)
 	}
-	return t.turnAt
+	if n := t.find(t.parent); n != nil && n.silent >= t.Deaf {
+		at = min(at, n.silentAt+t.Grace)
+	}
+	return at
 }
 
 // Parent is the neighbour to send through; ok is false if there is none.
@@ -79,6 +83,18 @@ func (t *Table) Parent() (id uint8, ok bool) { return t.parent, t.parent != 0 }
 
 // Distance is this node's own, in ms of expected airtime, to look at. What is sent comes from Tell.
 func (t *Table) Distance() uint16 { return t.own }
+
+// Reach is the least airtime, in ms, by any neighbour that carries, also while Distance may not tell it for fear of a loop:
+// for whoever decides about a single frame that cannot go round. NoDistance: there is none.
+func (t *Table) Reach(now time.Duration) uint16 {
+	least := uint32(proto.NoDistance)
+	for _, n := range t.neighbours {
+		if t.serves(now, n) {
+			least = min(least, t.cost(now, n))
+		}
+	}
+	return uint16(least)
+}
 
 // Tell is Distance for a beacon, a hop acknowledgement or a solicit that is sent now.
 func (t *Table) Tell(now time.Duration) uint16 {
@@ -109,9 +125,19 @@ func (t *Table) cost(now time.Duration, n *neighbour) uint32 {
 	return uint32(n.distance) + costOf(t.etx128(now, n), t.unit)
 }
 
+// weak reports whether frames to n have little chance, by what is known of it.
+func (t *Table) weak(now time.Duration, n *neighbour) bool {
+	return n.refused || n.silent >= t.Deaf || t.etx128(now, n) > ETX128(t.MaxETX)
+}
+
+// gone reports whether n was silent for so long after it had been asked for a word that it is taken for dead.
+func (t *Table) gone(now time.Duration, n *neighbour) bool {
+	return n.silent >= t.Deaf && now-n.silentAt >= t.Grace
+}
+
 // carries reports whether frames to n have a chance, and n a way.
 func (t *Table) carries(now time.Duration, n *neighbour) bool {
-	return n.distance != proto.NoDistance && !n.refused && n.silent < t.Deaf && t.etx128(now, n) <= ETX128(t.MaxETX) && t.cost(now, n) <= t.longest()
+	return n.distance != proto.NoDistance && !t.weak(now, n) && t.cost(now, n) <= t.longest()
 }
 
 // serves reports whether n can be a parent, loops apart.
@@ -119,14 +145,22 @@ func (t *Table) serves(now time.Duration, n *neighbour) bool {
 	return t.carries(now, n) && !t.trust[n.id].demoted(now)
 }
 
-// stays reports whether n, the parent, may remain so.
+// stays reports whether n, the parent, may remain so. A weak one may, if there is no better: whoever leaves his only way has none,
+// and everybody behind him neither.
 func (t *Table) stays(now time.Duration, n *neighbour) bool {
-	return t.serves(now, n) && t.cost(now, n) <= t.lowest()+t.trips(t.MaxRise)
+	cost := t.cost(now, n)
+	return n.distance != proto.NoDistance && !t.gone(now, n) && !t.trust[n.id].demoted(now) && cost <= t.longest() && cost <= t.lowest()+t.trips(t.MaxRise)
 }
 
 // may reports whether n may become the parent.
 func (t *Table) may(now time.Duration, n *neighbour) bool {
-	return t.stays(now, n) && uint32(n.distance)+t.unit <= t.lowest() && (t.holding || n.toldAt > t.since)
+	return t.serves(now, n) && t.stays(now, n) && uint32(n.distance)+t.unit <= t.lowest() && (t.holding || n.toldAt > t.since)
+}
+
+// Doubtful reports whether the parent is silent, so that it should be asked for a word (a solicit makes it send a beacon).
+func (t *Table) Doubtful() bool {
+	n := t.find(t.parent)
+	return n != nil && n.silent >= t.Deaf
 }
 
 // choose brings parent and distance up to date. All that changes the table ends here.
@@ -141,7 +175,7 @@ func (t *Table) choose(now time.Duration) {
 		current = nil
 	}
 	best := t.best(now)
-	if current != nil && (best == nil || t.cost(now, best)+t.trips(t.Switch) >= t.cost(now, current)) {
+	if current != nil && (best == nil || !t.weak(now, current) && t.cost(now, best)+t.trips(t.Switch) >= t.cost(now, current)) {
 		best = current
 	}
 	t.take(now, best)

@@ -71,7 +71,7 @@ func (t *Table) Hear(now time.Duration, h Heard, typ proto.Type, counter uint32,
 	n := t.find(h.From)
 	switch {
 	case n == nil:
-		n = &neighbour{id: h.From, link: newLink()}
+		n = &neighbour{id: h.From}
 		n.heard.add(0, true, t.Window)
 		i, _ := t.index(h.From)
 		t.neighbours = slices.Insert(t.neighbours, i, n)
@@ -118,20 +118,27 @@ func (t *Table) met(now time.Duration, n *neighbour, h Heard) {
 }
 
 // HopAck tells that id has taken a frame from here: by its hop acknowledgement (after Hear), or because it was overheard sending
-// the frame on. rssi and snr are those at which it heard the frame.
-func (t *Table) HopAck(now time.Duration, id uint8, rssi proto.RSSI, snr proto.SNR) {
+// the frame on. rssi and snr are those at which it heard the frame, which had been sent so many times: only the first one
+// counts for the link, since those that follow within a second or two fail and succeed together.
+func (t *Table) HopAck(now time.Duration, id uint8, rssi proto.RSSI, snr proto.SNR, sent int) {
 	if n := t.find(id); n != nil {
-		n.attempt(now, true, &t.Config)
+		if sent == 1 {
+			n.attempt(now, true, &t.Config)
+		}
+		n.silent = 0
 		n.heardAt = now
 		n.measured(&n.out, marginOf(t.Modem, rssi, snr), &t.Config)
 		t.choose(now)
 	}
 }
 
-// NoHopAck tells that a frame was sent to id, and nothing shows that it got there.
-func (t *Table) NoHopAck(now time.Duration, id uint8) {
+// NoHopAck tells that a frame was sent to id so many times, and nothing shows that it got there.
+func (t *Table) NoHopAck(now time.Duration, id uint8, sent int) {
 	if n := t.find(id); n != nil {
-		n.attempt(now, false, &t.Config)
+		n.unheard(now, &t.Config)
+		if sent == 1 {
+			n.attempt(now, false, &t.Config)
+		}
 		t.choose(now)
 	}
 }

@@ -187,9 +187,9 @@ func TestAnything(t *testing.T) {
 				types := []proto.Type{proto.TypeBeacon, proto.TypeHopAck, proto.TypeSolicit}
 				h.Hear(h.now, heard, types[r.IntN(3)], r.Uint32()>>r.IntN(32), distance)
 			case 3:
-				h.HopAck(h.now, id, heard.RSSI, heard.SNR)
+				h.HopAck(h.now, id, heard.RSSI, heard.SNR, 1)
 			case 4:
-				h.NoHopAck(h.now, id)
+				h.NoHopAck(h.now, id, 1)
 			case 5:
 				h.Receipt(h.now, id)
 			case 6:

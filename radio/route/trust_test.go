@@ -16,7 +16,7 @@ func (h *hand) send(r *rand.Rand, chance float64, liars ...uint8) uint8 {
 		return 0
 	}
 	via := ways[0].ID
-	h.HopAck(h.now, via, proto.NoRSSI, proto.NoSNR)
+	h.HopAck(h.now, via, proto.NoRSSI, proto.NoSNR, 1)
 	for _, l := range liars {
 		if via == l {
 			h.NoReceipt(h.now, via)

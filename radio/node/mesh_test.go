@@ -1,0 +1,489 @@
+package node
+
+import (
+	"container/heap"
+	"flag"
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"slices"
+	"testing"
+	"time"
+
+	"longlane/proto"
+	"longlane/radio/ether/air"
+	"longlane/radio/lora"
+	"longlane/radio/route"
+)
+
+// mesh is nodes and a gateway in simulated air. The gateway is as simple as can be: it stores at once what it hears, and answers.
+type mesh struct {
+	t        *testing.T
+	seed     uint64
+	settings lora.Settings
+	now      time.Duration
+	todo     tasks
+	seq      int
+	air      *air.Air
+	rand     *rand.Rand
+	units    []*unit
+	gate     gate
+	made     map[meshID]time.Duration // openings, and when the contact closed
+	stored   map[meshID]time.Duration // events, and when the gateway had them
+	on       map[proto.Type]time.Duration
+	loops    int
+	trace    bool
+	spoil    func(from int, frame []byte) // looks at every frame sent
+}
+
+type meshID struct {
+	node    uint8
+	counter uint32
+}
+
+// unit is a node in the air.
+type unit struct {
+	m       *mesh
+	index   int
+	cfg     Config
+	keys    *proto.Keys
+	n       *Node
+	dead    bool
+	sending bool
+	from    time.Duration // it listens
+	until   time.Duration
+	plan    time.Duration
+	saved   []byte
+	opened  []meshID // in the order made
+}
+
+type gate struct {
+	sending bool
+	queue   [][]byte
+	beacons *route.Trickle
+	plan    time.Duration
+	number  uint32
+	group   *proto.Keys
+	counter uint32
+	answers map[string]*answered
+	off     bool
+	highest map[meshID]uint32 // by node and space
+}
+
+type answered struct {
+	first, last time.Duration
+	times       int
+}
+
+type task struct {
+	at  time.Duration
+	seq int
+	do  func()
+}
+type tasks []*task
+
+func (a tasks) Len() int { return len(a) }
+func (a tasks) Less(i, j int) bool {
+	return a[i].at < a[j].at || a[i].at == a[j].at && a[i].seq < a[j].seq
+}
+func (a tasks) Swap(i, j int) { a[i], a[j] = a[j], a[i] }
+func (a *tasks) Push(x any)   { *a = append(*a, x.(*task)) }
+func (a *tasks) Pop() any {
+	t := (*a)[len(*a)-1]
+	*a = (*a)[:len(*a)-1]
+	return t
+}
+
+func (m *mesh) at(t time.Duration, do func()) {
+	m.seq++
+	heap.Push(&m.todo, &task{max(t, m.now), m.seq, do})
+}
+
+func (m *mesh) until(t time.Duration) {
+	for len(m.todo) > 0 && m.todo[0].at <= t {
+		k := heap.Pop(&m.todo).(*task)
+		m.now = k.at
+		k.do()
+	}
+	m.now = t
+}
+
+const meshPower = 14
+
+// newMesh makes nodes of which node i+1 hears the others at rssi(i, j) dBm; len(cfgs) is the gateway.
+func newMesh(t *testing.T, seed uint64, cfgs []Config, fading air.Fading, rssi func(i, j int) float64) *mesh {
+	t.Helper()
+	s := lora.Settings{SpreadingFactor: 7, Bandwidth: 125000, CodingRate: 5, Preamble: 8}
+	m := &mesh{t: t, seed: seed, settings: s, rand: rand.New(rand.NewPCG(seed, 5)), made: map[meshID]time.Duration{}, stored: map[meshID]time.Duration{},
+		on: map[proto.Type]time.Duration{}}
+	var err error
+	m.air, err = air.New(air.Options{Seed: seed, Stations: len(cfgs) + 1, NoiseFigure: 6, Fading: fading, Capture: air.Computed,
+		Loss: func(a, b int) float64 { return meshPower - rssi(min(a, b), max(a, b)) }})
+	if err != nil {
+		t.Fatal(err)
+	}
+	key, err := proto.GroupKey(siteSecret, testSite, 1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	m.gate = gate{group: keysOf(t, key), answers: map[string]*answered{}, highest: map[meshID]uint32{}}
+	if m.gate.beacons, err = route.NewTrickle(route.Defaults(s).Beacons, seed, 0); err != nil {
+		t.Fatal(err)
+	}
+	for i, c := range cfgs {
+		c.Site, c.Node, c.Gen, c.GroupGen, c.GroupKey, c.Seed = testSite, uint8(i+1), 1, 1, key, seed<<16|uint64(i)
+		if c.Key, err = proto.NodeKey(siteSecret, testSite, c.Node, 1); err != nil {
+			t.Fatal(err)
+		}
+		c.Inputs = []InputConfig{{}}
+		c.Hop.Spread = *spreadF
+		u := &unit{m: m, index: i, cfg: c, keys: keysOf(t, c.Key), saved: FirstSaved()}
+		m.units = append(m.units, u)
+		m.at(time.Duration(i)*100*time.Millisecond, u.start)
+	}
+	m.gate.beacon(m)
+	return m
+}
+
+func (u *unit) start() {
+	u.cfg.Seed += 1 << 40
+	n, err := New(u.cfg, u.saved, u.m.now)
+	if err != nil {
+		u.m.t.Fatal(err)
+	}
+	u.n, u.sending, u.dead = n, false, false
+	u.step(nil)
+}
+
+func (u *unit) step(in Input) {
+	if u.dead || u.n == nil {
+		return
+	}
+	m := u.m
+	out, wake := u.n.Step(m.now, in)
+	if wake <= m.now {
+		m.t.Fatalf("seed %d: at %v node %d, given %#v, wants to be called again at %v", m.seed, m.now, u.cfg.Node, in, wake)
+	}
+	u.plan = wake
+	m.at(wake, func() {
+		if u.plan == wake {
+			u.step(nil)
+		}
+	})
+	for _, o := range out {
+		switch o := o.(type) {
+		case Persist:
+			u.saved = o.Saved
+			u.step(Stored{})
+		case Listen:
+			if u.until < m.now {
+				u.from = m.now
+			}
+			u.until = max(u.until, o.Until)
+		case Transmit:
+			u.transmit(o.Frame)
+		case Observed:
+			if o.What == Way && flag.Lookup("ways") != nil && *ways {
+				fmt.Println(m.now, "node", u.cfg.Node, "way", o.Neighbour)
+				for _, nb := range u.n.Neighbours() {
+					if nb.ID < 5 || nb.ID > 100 {
+						fmt.Printf("   %+v\n", nb)
+					}
+				}
+			}
+			if o.What == Made && o.Kind == Opening {
+				id := meshID{u.cfg.Node, o.Counter}
+				m.made[id] = m.now
+				u.opened = append(u.opened, id)
+			}
+		}
+	}
+}
+
+func (u *unit) transmit(frame []byte) {
+	m, n := u.m, u.n
+	if u.sending {
+		m.t.Fatalf("seed %d: at %v node %d sends while it sends", m.seed, m.now, u.cfg.Node)
+	}
+	u.sending = true
+	done := func(d TxDone) {
+		if u.n == n { // else it has been restarted
+			u.sending = false
+			u.step(d)
+		}
+	}
+	sense := air.Sensing(m.settings)
+	m.at(m.now+sense, func() {
+		if u.dead || u.n != n {
+			return
+		}
+		if m.air.Busy(u.index, m.now, 0, m.settings) {
+			done(TxDone{Failed: true, Busy: true})
+			return
+		}
+		m.send(u.index, frame, func() { done(TxDone{}) })
+	})
+}
+
+func (m *mesh) send(from int, frame []byte, ended func()) {
+	if m.spoil != nil {
+		m.spoil(from, frame)
+	}
+	raw, err := proto.Parse(frame)
+	if err != nil {
+		m.t.Fatal(err)
+	}
+	m.look(raw)
+	if m.trace {
+		hops := ""
+		for i := range raw.HopCount() {
+			hops += fmt.Sprint(" ", raw.Hop(i).Relay)
+		}
+		fmt.Printf("%v: %d sends %v of %d c%d a%d hl%d%s tag %x\n", m.now, from+1, raw.Type, raw.Node, raw.Counter, raw.Attempt, raw.HopsLeft, hops, raw.Tag()[:4])
+	}
+	long := m.settings.Airtime(len(frame))
+	m.on[raw.Type] += long
+	f := m.air.Send(air.Sending{From: from, At: m.now, Until: m.now + long, Power: meshPower, Settings: m.settings})
+	m.at(m.now+long, func() {
+		var heard []air.Reception
+		for i := range m.units {
+			heard = append(heard, m.air.Heard(f, i, m.units[i].since(f)))
+		}
+		gate := m.air.Heard(f, len(m.units), 0)
+		ended()
+		for i, r := range heard {
+			if i != from && r.Loss == air.Heard {
+				m.units[i].step(Received{append([]byte(nil), frame...), r.RSSI(), min(r.SNR(), 12)})
+			}
+		}
+		if from != len(m.units) && gate.Loss == air.Heard && !m.gate.off {
+			m.gate.heard(m, frame, gate)
+		}
+	})
+}
+
+// look holds that no frame circulates.
+func (m *mesh) look(raw proto.Raw) {
+	seen := map[uint8]bool{raw.Node: true}
+	if raw.Type.Receipt() {
+		return
+	}
+	for i := range raw.HopCount() {
+		if id := raw.Hop(i).Relay; seen[id] {
+			m.loops++
+		} else {
+			seen[id] = true
+		}
+	}
+}
+
+func (u *unit) since(f *air.Frame) time.Duration {
+	switch {
+	case u.dead || u.n == nil:
+		return never
+	case u.cfg.Relay || u.cfg.Mains:
+		return 0
+	case f.At > u.until:
+		return never
+	}
+	return u.from
+}
+
+func (g *gate) pump(m *mesh) {
+	if g.sending || len(g.queue) == 0 || g.off {
+		return
+	}
+	g.sending = true
+	m.at(m.now+air.Sensing(m.settings), func() {
+		if m.air.Busy(len(m.units), m.now, 0, m.settings) {
+			m.at(m.now+time.Duration(m.rand.Int64N(int64(80*time.Millisecond))), func() { g.sending = false; g.pump(m) })
+			return
+		}
+		frame := g.queue[0]
+		g.queue = g.queue[1:]
+		m.send(len(m.units), frame, func() { g.sending = false; g.pump(m) })
+	})
+}
+
+func (g *gate) beacon(m *mesh) {
+	fire, wake := g.beacons.Step(m.now)
+	if fire && !g.off {
+		g.counter++
+		b := &proto.Beacon{Epoch: 1, Time: proto.EncodeGatewayTime(m.now), Noise: proto.NoRSSI}
+		frame, err := proto.Seal(nil, g.group, proto.Header{Type: proto.TypeBeacon, Site: testSite, Node: proto.GatewayBase, Gen: 1, Counter: g.counter}, b)
+		if err != nil {
+			m.t.Fatal(err)
+		}
+		g.queue = append(g.queue, frame)
+		g.pump(m)
+	}
+	g.plan = wake
+	m.at(wake, func() {
+		if g.plan == wake {
+			g.beacon(m)
+		}
+	})
+}
+
+// heard stores and answers.
+func (g *gate) heard(m *mesh, frame []byte, r air.Reception) {
+	raw, err := proto.Parse(frame)
+	if err == nil && raw.Type.Group() {
+		b, err := raw.Open(g.group, raw.Counter)
+		if err != nil {
+			return
+		}
+		s, seeks := b.(*proto.Solicit)
+		lost, tells := b.(*proto.Beacon)
+		if seeks && !s.Receipt || tells && lost.Distance == proto.NoDistance {
+			g.beacons.Inconsistent(m.now)
+			g.beacon(m)
+		}
+	}
+	if err != nil || raw.Type.Group() || raw.Type.Receipt() || int(raw.Node) > len(m.units) {
+		return
+	}
+	space := meshID{raw.Node, map[bool]uint32{false: 0, true: 1}[raw.Type == proto.TypeCheckIn]}
+	counter := raw.Counter
+	if !raw.WholeCounter() {
+		counter = proto.Resolve(uint16(raw.Counter), g.highest[space])
+	}
+	if _, err := raw.Open(m.units[raw.Node-1].keys, counter); err != nil {
+		return
+	}
+	g.highest[space] = max(g.highest[space], counter)
+	h := proto.Header{Type: proto.TypeReceipt, HopsLeft: proto.MaxHops, Site: testSite, Node: raw.Node, Gen: 1, Counter: counter, Epoch: 1}
+	b := &proto.Receipt{Attempt: uint8(raw.Attempt)}
+	if raw.Type == proto.TypeCheckIn {
+		h.Type = proto.TypeCheckInReceipt
+	} else if id := (meshID{raw.Node, counter}); m.stored[id] == 0 {
+		m.stored[id] = m.now
+	}
+	a := g.answers[string(raw.Tag())]
+	if a == nil {
+		a = &answered{first: m.now, last: -time.Hour}
+		g.answers[string(raw.Tag())] = a
+	}
+	if m.now-a.last < *again0 || m.now-a.first > 10*time.Second || a.times >= 4 {
+		return
+	}
+	a.last = m.now
+	a.times++
+	m.at(m.now+20*time.Millisecond, func() {
+		g.number++
+		h.Number, b.Time = g.number, proto.EncodeGatewayTime(m.now)
+		frame, err := proto.Seal(nil, m.units[raw.Node-1].keys, h, b)
+		if err != nil {
+			m.t.Fatal(err)
+		}
+		g.queue = append(g.queue, frame)
+		g.pump(m)
+	})
+}
+
+// visit closes a contact for a while.
+func (u *unit) visit(dwell time.Duration) {
+	u.step(Edge{0, true})
+	u.m.at(u.m.now+dwell, func() { u.step(Edge{0, false}) })
+}
+
+// held is how many events have no receipt.
+func (m *mesh) held() (n int) {
+	for _, u := range m.units {
+		n += u.n.Held()
+	}
+	return n
+}
+
+// delays gives how long each opening took to be stored, sorted; those never stored count as for ever.
+func (m *mesh) delays() (d []time.Duration) {
+	for id, at := range m.made {
+		if s, ok := m.stored[id]; ok {
+			d = append(d, s-at)
+		} else {
+			d = append(d, math.MaxInt64)
+		}
+	}
+	slices.Sort(d)
+	return d
+}
+
+// law is a mean signal over ground: so much at the first distance, and 12 dB less for each doubling.
+func law(first float64, i, j int) float64 {
+	return first - 40*math.Log10(math.Abs(float64(i-j)))
+}
+
+var others = flag.Int("others", 10, "")
+var near0 = flag.Bool("near", false, "")
+var ntrips = flag.Int("trips", 3000, "")
+var ways = flag.Bool("ways", false, "")
+var spreadF = flag.Duration("spread", 0, "")
+var again0 = flag.Duration("again", 250*time.Millisecond, "")
+var traceTrip = flag.Int("trip", -1, "")
+
+// TestFourHops: the figures of a long lane.
+func TestFourHops(t *testing.T) {
+	trips := *ntrips
+	margin := lora.Sensitivity(lora.Settings{SpreadingFactor: 7, Bandwidth: 125000, CodingRate: 5, Preamble: 8}, 6) + 10
+	cfgs := []Config{{}, {Relay: true}, {Relay: true}, {Relay: true}}
+	for range *others {
+		cfgs = append(cfgs, Config{CheckIn: time.Minute})
+	}
+	where := func(i int) int { // stations 0 to 3, and 4 is the gateway; two others at each
+		switch {
+		case i == len(cfgs):
+			return 4
+		case i >= 4:
+			if *near0 {
+				return 4
+			}
+			return (i - 4) / 2
+		}
+		return i
+	}
+	m := newMesh(t, 1, cfgs, air.Fading{Kind: air.Rayleigh, Coherence: time.Second}, func(i, j int) float64 {
+		if where(i) == where(j) {
+			return margin
+		}
+		return law(margin, where(i), where(j))
+	})
+	m.until(10 * time.Minute)
+	clear(m.on)
+	for i := range 4 {
+		for _, nb := range m.units[i].n.Neighbours() {
+			if nb.ID < 5 || nb.ID > 100 {
+				t.Logf("   %d: %+v", i+1, nb)
+			}
+		}
+	}
+	for i := range trips {
+		m.trace = i == *traceTrip
+		if m.trace {
+			fmt.Println(m.now, "trip")
+		}
+		m.units[0].visit(3 * time.Second)
+		m.until(m.now + 20*time.Second + time.Duration(m.rand.Int64N(int64(20*time.Second))))
+	}
+	m.until(m.now + time.Hour)
+	slow := 0
+	for i, id := range m.units[0].opened {
+		if s := m.stored[id] - m.made[id]; s > 3*time.Second && slow < 12 {
+			slow++
+			t.Log("slow:", i, id, s)
+		}
+	}
+	d := m.delays()
+	within := func(x time.Duration) float64 {
+		i, _ := slices.BinarySearch(d, x+1)
+		return float64(i) / float64(len(d))
+	}
+	t.Logf("%d trips: 1 s %.4f, 2 s %.4f, 3 s %.4f, 5 s %.4f, 10 s %.4f; median %v, 99.9 %% %v, worst %v; held %d, loops %d", len(d), within(time.Second), within(2*time.Second),
+		within(3*time.Second), within(5*time.Second), within(10*time.Second), d[len(d)/2], d[len(d)*999/1000], d[len(d)-1], m.held(), m.loops)
+	for ty, on := range m.on {
+		t.Logf("%v: %.1f s, %.0f ms a trip", ty, on.Seconds(), on.Seconds()*1000/float64(len(d)))
+	}
+	for i := range 4 {
+		id, dist, ok := m.units[i].n.Way()
+		t.Logf("unit %d: way %d %d %v %+v", i+1, id, dist, ok, m.units[i].n.Stats())
+	}
+}
