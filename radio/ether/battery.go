@@ -33,6 +33,9 @@ func newBattery(spec *Node) battery {
 	if spec.Mains {
 		return battery{}
 	}
+	if spec.Relay {
+		return battery{capacity: spec.Battery, idle: drawReceiving}
+	}
 	return battery{capacity: spec.Battery, idle: drawAsleep}
 }
 

@@ -26,6 +26,16 @@ type Channel struct {
 	Preamble        int     `toml:"preamble"`         // symbols
 	Power           float64 `toml:"power"`            // of every station, dBm at the antenna's connector
 
+	ListenFirst bool `toml:"listen_first"` // all sense the carrier before they send, and wait while there is one
+
+	// Where both stations of a pair have places, and nothing else says how they hear each other, the signal falls with the
+	// distance d by the log-distance law: RSSIAt1km - 10*Exponent*log10(d/1 km). Source: Rappaport, Wireless Communications,
+	// 2nd ed. 2002, section 4.9. The exponent is 2 in free space and 2.7 to 3.5 in towns (its table 4.2), and 4 over flat ground
+	// far beyond what the antennas' heights see (section 4.6, the two-ray model).
+	Place     []float64 `toml:"place"`       // of the gateway: x and y, m; none: 0, 0
+	RSSIAt1km *float64  `toml:"rssi_at_1km"` // of the channel's power, dBm, mean; -200 to 0
+	Exponent  float64   `toml:"exponent"`    // 2 to 6
+
 	NoiseFigure float64  `toml:"noise_figure"` // of every receiver, dB
 	Shadowing   float64  `toml:"shadowing"`    // standard deviation around each pair's mean, dB; drawn once
 	Fading      string   `toml:"fading"`       // none, rayleigh or rician
@@ -37,7 +47,7 @@ type Channel struct {
 // SetDefaults is for whoever decodes a file.
 func (c *Channel) SetDefaults() {
 	*c = Channel{AntennaGain: lora.DipoleGain, SpreadingFactor: 7, Bandwidth: 125000, CodingRate: 5, Preamble: 8, Power: 14, NoiseFigure: 6,
-		Fading: "none", SteadyPart: 6, Coherence: Duration(time.Second), Capture: "computed"}
+		ListenFirst: true, Fading: "none", SteadyPart: 6, Coherence: Duration(time.Second), Capture: "computed"}
 }
 
 func (c *Channel) settings() lora.Settings {
@@ -51,8 +61,8 @@ func (s *Scenario) Transmitter(power float64, frame int) lora.Transmitter {
 		AntennaGain: c.AntennaGain, Frame: frame}
 }
 
-// Pair is how two stations hear each other where no path says so: frames that one of them is not meant to hear disturb it all
-// the same. Pairs that are listed nowhere never hear each other.
+// Pair is how two stations hear each other, whatever their places say. Pairs of which nothing says how they do never hear each
+// other.
 type Pair struct {
 	Of   []string `toml:"of"`   // two names; "gateway" is its modem
 	RSSI float64  `toml:"rssi"` // of the channel's power, dBm, mean; -200 to 0
@@ -78,26 +88,7 @@ var captures = map[string]air.Matrix{"computed": air.Computed, "measured": air.M
 
 // physics is the channel as the air wants it: the scenario's nodes in their order, and behind them the gateway's modem.
 func (s *Scenario) physics(seed uint64) air.Options {
-	n := len(s.Nodes) + 1
-	loss := make([]float64, n*n)
-	for i := range loss {
-		loss[i] = math.Inf(1)
-	}
-	set := func(a, b int, dB float64) { loss[a*n+b], loss[b*n+a] = dB, dB }
-	for i := range s.Nodes {
-		next := modemName
-		if len(s.Nodes[i].Path) > 0 {
-			next = s.Nodes[i].Path[0]
-		}
-		power := s.Air.Power
-		if p := s.Nodes[i].Power; p != nil {
-			power = *p
-		}
-		set(i, s.number(next), power-s.Nodes[i].RSSI)
-	}
-	for _, p := range s.Pairs {
-		set(s.number(p.Of[0]), s.number(p.Of[1]), s.Air.Power-p.RSSI)
-	}
+	n, loss := len(s.Nodes)+1, s.losses()
 	o := air.Options{Seed: seed, Stations: n, NoiseFigure: s.Air.NoiseFigure, Shadowing: s.Air.Shadowing, Capture: captures[s.Air.Capture],
 		Fading: air.Fading{Kind: fadings[s.Air.Fading], K: s.Air.SteadyPart, Coherence: time.Duration(s.Air.Coherence)},
 		Loss:   func(from, to int) float64 { return loss[from*n+to] }}
@@ -112,6 +103,70 @@ func (s *Scenario) physics(seed uint64) air.Options {
 			}})
 	}
 	return o
+}
+
+// losses are the mean losses between all stations, dB: from*n + to, both ways the same.
+func (s *Scenario) losses() []float64 {
+	modem := len(s.Nodes)
+	n := modem + 1
+	loss := make([]float64, n*n)
+	for i := range loss {
+		loss[i] = math.Inf(1)
+	}
+	set := func(a, b int, dB float64) { loss[a*n+b], loss[b*n+a] = dB, dB }
+	for i := range s.Nodes {
+		for j := range i {
+			set(i, j, s.byPlace(s.Nodes[i].Place, s.Nodes[j].Place))
+		}
+		set(i, modem, s.byPlace(s.Nodes[i].Place, s.Air.place()))
+		if rssi := s.Nodes[i].RSSI; rssi != nil {
+			set(i, modem, s.power(i)-*rssi)
+		}
+	}
+	for _, p := range s.Pairs {
+		set(s.number(p.Of[0]), s.number(p.Of[1]), s.Air.Power-p.RSSI)
+	}
+	return loss
+}
+
+// byPlace is the mean loss between two places, dB; +Inf if one is not known. Within a metre the law says nothing, and no path
+// amplifies.
+func (s *Scenario) byPlace(a, b []float64) float64 {
+	if len(a) == 0 || len(b) == 0 {
+		return math.Inf(1)
+	}
+	d := max(math.Hypot(a[0]-b[0], a[1]-b[1]), 1)
+	return max(s.Air.Power-*s.Air.RSSIAt1km+10*s.Air.Exponent*math.Log10(d/1000), 0)
+}
+
+func (c *Channel) place() []float64 {
+	if len(c.Place) == 0 {
+		return []float64{0, 0}
+	}
+	return c.Place
+}
+
+// power is what a station sends with, dBm.
+func (s *Scenario) power(number int) float64 {
+	if number < len(s.Nodes) && s.Nodes[number].Power != nil {
+		return *s.Nodes[number].Power
+	}
+	return s.Air.Power
+}
+
+// Signals are the means, over shadowing and fading, at which the stations hear each other, dBm, by sender and hearer: the nodes
+// in their order, and behind them the gateway's modem. -Inf: never.
+func (s Scenario) Signals() [][]float64 {
+	s = s.Filled()
+	n, loss := len(s.Nodes)+1, s.losses()
+	out := make([][]float64, n)
+	for from := range out {
+		out[from] = make([]float64, n)
+		for to := range n {
+			out[from][to] = s.power(from) - loss[from*n+to]
+		}
+	}
+	return out
 }
 
 // number is a station's in the air; below 0 if there is none of that name.
@@ -155,6 +210,41 @@ func (s *Scenario) validateAir(p *problems) {
 	}
 	for i := range s.Interferers {
 		s.validateInterferer(p, i)
+	}
+}
+
+// place is a place if there is one: anywhere within a million metres.
+func (p *problems) place(field string, at []float64) {
+	const far = 1e6
+	if len(at) != 0 && len(at) != 2 {
+		p.add(field, fmt.Sprintf("%d numbers", len(at)), "two, x and y in metres, such as [-350.0, 1200.0]")
+	}
+	for _, v := range at {
+		p.number(field, v, -far, far)
+	}
+}
+
+// validateReach holds that places can be reckoned with, and that everybody is heard by somebody.
+func (s *Scenario) validateReach(p *problems) {
+	c := s.Air
+	p.place("air.place", c.Place)
+	if slices.ContainsFunc(s.Nodes, func(n Node) bool { return len(n.Place) > 0 }) {
+		if c.RSSIAt1km == nil {
+			p.add("air.rssi_at_1km", "nothing", "the dBm at which stations 1 km apart hear each other, since nodes have places")
+		}
+		p.number("air.exponent", c.Exponent, 2, 6)
+	}
+	if c.RSSIAt1km != nil {
+		p.number("air.rssi_at_1km", *c.RSSIAt1km, -200, 0)
+	}
+	if len(*p) > 0 {
+		return
+	}
+	for from, heard := range s.Signals()[:len(s.Nodes)] {
+		if !slices.ContainsFunc(heard, func(dBm float64) bool { return !math.IsInf(dBm, -1) }) {
+			p.add(fmt.Sprintf("node[%d].rssi", from), "nothing, and no place and no [[pair]]",
+				fmt.Sprintf("one of them, since nobody ever hears %s", s.Nodes[from].Name))
+		}
 	}
 }
 

@@ -1,6 +1,6 @@
-// Package ether is the simulated air of one channel, with the nodes in it: contacts close by a schedule, nodes
-// (radio/node, the very code of a board) send, relays repeat, and what reaches the gateway's modem comes out with RSSI,
-// SNR and frequency error; what the modem sends goes in and finds its way back. A seed decides everything, to the bit.
+// Package ether is the simulated air of one channel, with the nodes in it: contacts close by a schedule, nodes and relays
+// (radio/node, the very code of a board) send, and what reaches the gateway's modem comes out with RSSI, SNR and frequency
+// error; what the modem sends goes in. A seed decides everything, to the bit.
 //
 //	e, err := ether.New(scenario, seed, ether.Options{Card: loadCard, Record: write})
 //	events, wake := e.Step(now)         // as fast as wanted: call it at wake, or earlier
@@ -15,12 +15,13 @@
 //
 // # What it knows of radio
 //
-// Which frames are heard, how well, and what harms them is worked out in radio/ether/air, for every frame at every station. A
-// node on a battery hears only while it listens, a relay always, at what that costs; both fall silent once it is empty.
+// Which frames are heard, how well, and what harms them is worked out in radio/ether/air, for every frame at every station. Every
+// station, and the modem, is handed whatever it hears: a node on a battery only while it listens, one on mains and a relay always,
+// at what that costs; both fall silent once it is empty. The air repeats nothing by itself. Who hears whom follows from the
+// scenario: node by node at the gateway (rssi), for pairs, or from places by the log-distance law.
 //
-// Relays are plain repeaters here: they take the paths that the scenario lists, append their hop record with their own
-// keys, hold a frame for some 30 ms, and acknowledge nothing. The relay's own state machine will take their place. A frame
-// that the gateway, or its addressee, hears directly as well arrives twice, unless the answer to the first is on the air while the second comes.
+// Before it sends, a station senses the carrier, which takes 2.5 symbols: see air.Busy. If it finds one it does not send, and its
+// node is told so; so is the modem's host. With listen_first = false they send regardless.
 //
 // # Faults
 //

@@ -5,12 +5,10 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
-	"maps"
 	"math"
 	"math/rand/v2"
 	"time"
 
-	"longlane/proto"
 	"longlane/radio/ether/air"
 	"longlane/radio/node"
 )
@@ -66,8 +64,8 @@ type Ether struct {
 	air       *air.Air        // its stations are ours, and behind them the gateway's modem
 	heard     []air.Reception // by all stations, of the frame that has just ended
 	losses    map[Loss]int
-	gateway   antenna
-	unplugged bool // the modem's plug is out
+	until     time.Duration // when the modem's last frame is over
+	unplugged bool          // its plug is out
 	late      [2]*delayed
 	old       [2]history
 }
@@ -77,18 +75,6 @@ const (
 	up = iota
 	down
 )
-
-// antenna is a half-duplex radio.
-type antenna struct{ free time.Duration } // it is sending, or will be, until then
-
-type interval struct{ from, to time.Duration }
-
-// claim gives the radio to a frame of this length, at the earliest at from.
-func (a *antenna) claim(from, length time.Duration) interval {
-	from = max(from, a.free)
-	a.free = from + length
-	return interval{from, a.free}
-}
 
 // New makes the ether of s at its beginning. Its errors join *FieldErrors.
 func New(s Scenario, seed uint64, o Options) (*Ether, error) {
@@ -107,13 +93,6 @@ func New(s Scenario, seed uint64, o Options) (*Ether, error) {
 	var err error
 	if e.air, err = air.New(s.physics(seed)); err != nil {
 		return nil, err // Validate has let nothing pass that it refuses
-	}
-	for _, st := range e.stations {
-		for _, name := range st.spec.Path {
-			relay := e.named(name)
-			relay.relays, relay.battery.idle = true, drawReceiving
-			st.path = append(st.path, relay)
-		}
 	}
 	for _, st := range e.stations {
 		st.start(true)
@@ -171,88 +150,29 @@ func (e *Ether) advance(now time.Duration) {
 	e.now = max(e.now, now)
 }
 
-// ErrBusy is returned by Transmit while the modem's last frame is on the air.
-var ErrBusy = errors.New("the modem is sending")
+// ErrBusy is returned by Transmit while the modem's last frame is on the air, and while it finds another's there (listen_first).
+var ErrBusy = errors.New("the channel is in use")
 
-// Transmit puts a frame of the modem's on the air at now, and returns its airtime.
+// Transmit puts a frame of the modem's on the air at now, and returns its airtime. The modem has sensed the carrier just before,
+// for the time that Sensing tells.
 func (e *Ether) Transmit(now time.Duration, frame []byte) (time.Duration, error) {
 	e.advance(now)
-	if e.now < e.gateway.free {
+	if e.now < e.until || e.busy(e.modem()) {
 		return 0, ErrBusy
 	}
-	airtime := e.Airtime(len(frame))
-	sent := e.gateway.claim(e.now, airtime)
 	frame = append([]byte(nil), frame...)
-	r := Record{What: RecordAnswer}
-	to := e.addressees(frame, &r)
+	airtime := e.onAir(e.modem(), frame, func() { e.fromGateway(frame) })
+	e.until = e.now + airtime
 	if e.o.Record != nil {
-		r.Frame = hex.EncodeToString(frame)
+		r := e.tell(frame)
+		r.What, r.Frame = RecordAnswer, hex.EncodeToString(frame)
 		e.record(r)
 	}
-	f := e.send(e.modem(), sent, e.s.Air.Power)
-	e.at(sent.to, func() {
-		e.listen(f)
-		for _, st := range to {
-			e.fromGateway(st, frame, r)
-		}
-	})
 	return airtime, nil
 }
 
-// fromGateway brings a frame of the modem's that has just ended to the first station on its way to st, and to st itself if
-// that hears it.
-func (e *Ether) fromGateway(st *station, frame []byte, r Record) {
-	direct := e.heard[st.index]
-	first := direct
-	if n := len(st.path); n > 0 {
-		first = e.heard[st.path[n-1].index]
-	}
-	e.distort(down, frame, r, func(f []byte, _ Record) {
-		e.descend(st, len(st.path)-1, f, first)
-		if len(st.path) > 0 && direct.Loss == air.Heard {
-			e.receive(st, f, direct)
-		}
-	})
-}
-
-// Airtime is how long a frame of n bytes is on the air.
-func (e *Ether) Airtime(n int) time.Duration { return e.s.Air.settings().Airtime(n) }
-
 // modem is the number of the gateway's modem in the air.
 func (e *Ether) modem() int { return len(e.stations) }
-
-// send puts a frame on the air that begins now.
-func (e *Ether) send(from int, during interval, power float64) *air.Frame {
-	return e.air.Send(air.Sending{From: from, At: during.from, Until: during.to, Power: power, Settings: e.s.Air.settings()})
-}
-
-// listen works out how a frame that ends now came to every station.
-func (e *Ether) listen(f *air.Frame) {
-	e.heard = e.heard[:0]
-	for _, st := range e.stations {
-		e.heard = append(e.heard, st.hear(f))
-	}
-	e.heard = append(e.heard, e.air.Heard(f, e.modem(), 0))
-}
-
-// addressees are the stations that a frame is for: the one of a receipt, or all.
-func (e *Ether) addressees(frame []byte, r *Record) []*station {
-	raw, err := proto.Parse(frame)
-	if err != nil {
-		return nil
-	}
-	r.Kind = raw.Type.String()
-	if raw.Type.Group() {
-		return e.stations
-	}
-	for i, st := range e.stations {
-		if raw.Type.Receipt() && raw.Site == e.site && raw.Node == st.card.Node {
-			r.Node, r.Counter = st.spec.Name, new(raw.Counter)
-			return e.stations[i : i+1]
-		}
-	}
-	return nil
-}
 
 // Held is how many events wait in all nodes for their receipts.
 func (e *Ether) Held() (n int) {
@@ -283,12 +203,6 @@ func (e *Ether) Station(name string) (s Station) {
 	}
 	return s
 }
-
-// Losses tells how many frames were lost on the way to the station that was to hear them next, by cause.
-func (e *Ether) Losses() map[Loss]int { return maps.Clone(e.losses) }
-
-// Loss is where and why a frame was lost.
-type Loss struct{ Direction, Why string }
 
 // Stats gives what a node has counted since its last start; ok is false if there is no such node.
 func (e *Ether) Stats(name string) (s node.Stats, ok bool) {

@@ -48,10 +48,17 @@ func (l *Live) Held() int { return int(l.held.Load()) }
 // ErrEnded is returned by Transmit once Run has ended.
 var ErrEnded = errors.New("the simulated air has ended")
 
-// Transmit sends a frame of the modem's, and returns when it has been on the air, with its airtime; before Run it waits
-// for Run. It fits modem.DeviceOptions.
+// Transmit senses the carrier, sends a frame of the modem's, and returns when it has been on the air, with its airtime; before
+// Run it waits for Run. Its error is ErrBusy or ErrEnded.
 func (l *Live) Transmit(frame []byte) (time.Duration, error) {
 	s := send{frame, make(chan sendResult, 1)}
+	sensed := time.NewTimer(l.e.Sensing())
+	defer sensed.Stop()
+	select {
+	case <-sensed.C:
+	case <-l.ended:
+		return 0, ErrEnded
+	}
 	select {
 	case l.sends <- s:
 	case <-l.ended:

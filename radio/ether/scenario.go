@@ -17,10 +17,14 @@ import (
 //	until = "25s"                      # no trip begins after this; without it they go on
 //
 //	[[node]]
+//	name  = "oak-relay"
+//	card  = "cards/oak-relay.json"     # made by enrolment
+//	relay = true                       # passes on what others send, by ways that it finds itself
+//	rssi  = -88.0                      # at which the gateway hears it, dBm; none: not at all
+//
+//	[[node]]
 //	name  = "river-gate"
-//	card  = "cards/river-gate.json"    # made by enrolment
-//	path  = ["ridge-gate"]             # relays on the way to the gateway, nearest to the node first
-//	rssi  = -104.0                     # at which the next station hears it, dBm
+//	card  = "cards/river-gate.json"
 //	drift_ppm = 40.0
 //	trips = [{ at = "2s", for = "4s", input = 0 }]
 //	restart = ["20s"]
@@ -31,6 +35,10 @@ import (
 //	per_hour = 120.0
 //	dwell_min = "500ms"
 //	dwell_max = "6s"
+//
+//	[[pair]]                           # and who hears whom beside that
+//	of   = ["river-gate", "oak-relay"]
+//	rssi = -104.0
 //
 //	[faults]
 //	lose = 0.05
@@ -52,13 +60,14 @@ type Scenario struct {
 	Interferers []Interferer `toml:"interferer"`
 }
 
-// Node is a station. One that stands in another's path is a relay too.
+// Node is a station.
 type Node struct {
 	Name     string     `toml:"name"`
 	Card     string     `toml:"card"`
-	Inputs   []Input    `toml:"input"` // none: input 0, normally open
-	Path     []string   `toml:"path"`
-	RSSI     float64    `toml:"rssi"`      // at which the next station hears it, dBm, mean; -140 to 0
+	Relay    bool       `toml:"relay"`     // passes on what others send, and never stops listening
+	Inputs   []Input    `toml:"input"`     // none: input 0, normally open
+	RSSI     *float64   `toml:"rssi"`      // at which the gateway's modem hears it, dBm, mean; -140 to 0
+	Place    []float64  `toml:"place"`     // x and y, m: see Channel
 	Power    *float64   `toml:"power"`     // dBm; absent: the channel's
 	DriftPPM float64    `toml:"drift_ppm"` // of its clock; positive is fast; -200 to 200
 	CheckIn  Duration   `toml:"checkin"`   // 0: the node's default
@@ -69,9 +78,6 @@ type Node struct {
 	Dies     Duration   `toml:"dies"`    // when it is gone for good; 0: never
 	Battery  float64    `toml:"battery"` // what its battery holds, mAh; 0: it never ends
 }
-
-// SetDefaults is for whoever decodes a file.
-func (n *Node) SetDefaults() { n.RSSI = -95 }
 
 // Input is one contact; see node.InputConfig.
 type Input struct {
@@ -191,6 +197,7 @@ func (s Scenario) Validate() error {
 		p.number("faults."+f.name, f.v, 0, 1)
 	}
 	s.validateAir(&p)
+	s.validateReach(&p)
 	p.duration("faults.delay_max", s.Faults.DelayMax, 0, Duration(time.Minute))
 	end := Duration(0)
 	for i, u := range s.Unplugs {
@@ -222,7 +229,10 @@ func (s Scenario) validateNode(p *problems, i int) {
 	if n.Card == "" {
 		p.add(at+"card", "nothing", "the file that enrolment made")
 	}
-	p.number(at+"rssi", n.RSSI, -140, 0)
+	if n.RSSI != nil {
+		p.number(at+"rssi", *n.RSSI, -140, 0)
+	}
+	p.place(at+"place", n.Place)
 	if n.Power != nil {
 		p.number(at+"power", *n.Power, -30, 40)
 	}
@@ -235,26 +245,7 @@ func (s Scenario) validateNode(p *problems, i int) {
 	for j, r := range n.Restart {
 		p.duration(fmt.Sprintf("%srestart[%d]", at, j), r, 1, longest)
 	}
-	s.validatePath(p, n, at)
 	n.validateTrips(p, at)
-}
-
-// validatePath holds that a relay's own path is the rest of every path it stands in: its rssi and snr say how the next
-// station hears it, and there is one next station.
-func (s Scenario) validatePath(p *problems, n *Node, at string) {
-	if len(n.Path) > proto.MaxHops {
-		p.add(at+"path", fmt.Sprintf("%d relays", len(n.Path)), fmt.Sprintf("at most %d", proto.MaxHops))
-	}
-	for j, name := range n.Path {
-		field := fmt.Sprintf("%spath[%d]", at, j)
-		k := slices.IndexFunc(s.Nodes, func(o Node) bool { return o.Name == name })
-		switch rest := n.Path[j+1:]; {
-		case k < 0 || name == n.Name:
-			p.add(field, fmt.Sprintf("%q", name), "the name of another node")
-		case !slices.Equal(s.Nodes[k].Path, rest):
-			p.add(field, fmt.Sprintf("%q, whose own path is %q", name, s.Nodes[k].Path), fmt.Sprintf("one whose path is the rest, %q", rest))
-		}
-	}
 }
 
 // Contacts are n's inputs, of which there is always one.
