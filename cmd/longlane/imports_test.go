@@ -53,7 +53,7 @@ var imports = map[string]rule{
 		why:     "it stands in for the disk where there is to be none",
 	},
 	"gateway/rehearsal": {
-		project: []string{"gateway", "gateway/airtime", "gateway/memory", "gateway/roster", "proto", "radio", "radio/ether", "radio/lora", "radio/node"},
+		project: []string{"gateway", "gateway/airtime", "gateway/memory", "gateway/roster", "proto", "radio", "radio/ether", "radio/lora", "radio/node", "radio/route"},
 		modules: []string{"github.com/HdrHistogram/hdrhistogram-go"},
 		why:     "it puts the whole house together in virtual time; what the house does is not decided here",
 	},

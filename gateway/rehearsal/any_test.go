@@ -222,6 +222,10 @@ func (d dice) channel() *ether.Channel {
 		c.Region, c.Frequency = "europe", pick(d, 868.3, 869.0, 869.525, 869.85) // of 1 %, 0.1 %, 10 % and, if it is weak, all of the time
 		c.SpreadingFactor, c.Bandwidth = 5+d.IntN(8), pick(d, lora.Bandwidths()...)
 	}
+	c.ListenFirst = !d.once(4)
+	if d.once(2) {
+		c.RSSIAt1km, c.Exponent = new(d.between(-130, -60)), d.between(2, 6)
+	}
 	if d.once(3) {
 		c.Power = d.between(-30, 14)
 	}
@@ -235,10 +239,15 @@ func (d dice) channel() *ether.Channel {
 }
 
 func (d dice) node(i int, s *ether.Scenario) ether.Node {
-	n := ether.Node{Name: fmt.Sprintf("node-%d", i), RSSI: d.between(-125, 0), Mains: d.once(3), DriftPPM: d.between(-200, 200)}
+	n := ether.Node{Name: fmt.Sprintf("node-%d", i), Relay: d.once(3), Mains: d.once(3), DriftPPM: d.between(-200, 200)}
+	if !d.once(4) {
+		n.RSSI = new(d.between(-125, 0))
+	}
+	if s.Air.RSSIAt1km != nil && !d.once(4) {
+		n.Place = []float64{d.between(-4000, 4000), d.between(-4000, 4000)}
+	}
 	if i > 0 && d.once(2) {
-		relay := &s.Nodes[d.IntN(i)]
-		n.Path = append([]string{relay.Name}, relay.Path...)
+		s.Pairs = append(s.Pairs, ether.Pair{Of: []string{n.Name, s.Nodes[d.IntN(i)].Name}, RSSI: d.between(-125, 0)})
 	}
 	if d.once(4) {
 		n.Power = new(d.between(-30, 14))

@@ -36,6 +36,9 @@ func (a antenna) Run(ctx context.Context, deliver func(radio.Packet)) error {
 }
 func (a antenna) Send(_ context.Context, _ string, frame []byte) error {
 	_, err := a.live.Transmit(frame)
+	if errors.Is(err, ether.ErrBusy) {
+		return &radio.WaitError{For: 10 * time.Millisecond}
+	}
 	return err
 }
 
@@ -121,13 +124,11 @@ func (s *session) Close()                  { s.once.Do(func() { close(s.closed) 
 // arrives, and only that.
 func TestHouseRuns(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		s := lane().Filled()
+		s := meadow(3, 0).Filled()
 		s.Until, s.Faults.Lose, s.Faults.Corrupt = ether.Duration(40*time.Minute), 0.05, 0.05
 		for i := range s.Nodes {
 			s.Nodes[i].Card = s.Nodes[i].Name
-			if s.Nodes[i].Rate != nil {
-				s.Nodes[i].Rate.PerHour = 60
-			}
+			s.Nodes[i].Rate.PerHour = 60
 		}
 		current, cards, err := people(&s)
 		if err != nil {

@@ -32,14 +32,14 @@ func Band(s ether.Scenario) (lora.Band, error) {
 		return lora.Band{}, &ether.FieldError{Path: "air.frequency", Found: "nothing",
 			Expected: fmt.Sprintf("the channel's centre in MHz, such as frequency = %v under [air]", float64(usual.Frequency)/1e6)}
 	}
-	longest := proto.MaxSize
+	longest, w := proto.MaxSize, waysOf(&s)
 	band, err := lora.Lawful(s.Air.Region, s.Transmitter(s.Air.Power, longest))
 	if err != nil {
 		return band, unlawful("air.frequency", err)
 	}
 	var errs []error
 	for i := range s.Nodes {
-		errs = append(errs, heard(&s, i), within(&s, i, band))
+		errs = append(errs, w.heard(i), w.within(i, band))
 		if p := s.Nodes[i].Power; p != nil {
 			if _, err := lora.Lawful(s.Air.Region, s.Transmitter(*p, longest)); err != nil {
 				errs = append(errs, unlawful(fmt.Sprintf("node[%d].power", i), err))
@@ -59,43 +59,42 @@ func unlawful(field string, err error) error {
 	return &ether.FieldError{Path: field, Found: found, Expected: expected}
 }
 
-// heard refuses a node that the next station on its way could never read.
-func heard(s *ether.Scenario, i int) error {
-	n, c := &s.Nodes[i], s.Air
-	floor := lora.Sensitivity(s.Transmitter(c.Power, 0).Settings, c.NoiseFigure)
-	best := n.RSSI
-	if c.Fading != "none" {
-		best += fadeUp
-	}
-	if best+3*c.Shadowing >= floor {
+// heard refuses a node from which nothing can ever come to the gateway.
+func (w *ways) heard(i int) error {
+	if w.way[i] != nil {
 		return nil
 	}
-	next := "the gateway"
-	if len(n.Path) > 0 {
-		next = n.Path[0]
+	n, sf := &w.s.Nodes[i], w.s.Air.SpreadingFactor
+	if n.RSSI != nil {
+		return &ether.FieldError{Path: fmt.Sprintf("node[%d].rssi", i),
+			Found:    fmt.Sprintf("%v dBm, at which the gateway can never read %s, and no relay that hears it has a way there", *n.RSSI, n.Name),
+			Expected: fmt.Sprintf("more than the %.1f dBm that spreading factor %d needs here, a higher spreading factor, or a relay between", w.floor, sf)}
 	}
-	return &ether.FieldError{Path: fmt.Sprintf("node[%d].rssi", i), Found: fmt.Sprintf("%v dBm, at which %s can never read %s", n.RSSI, next, n.Name),
-		Expected: fmt.Sprintf("more than the %.1f dBm that spreading factor %d needs here, a higher spreading factor, or a relay between", floor, c.SpreadingFactor)}
+	return &ether.FieldError{Path: fmt.Sprintf("node[%d].name", i),
+		Found: fmt.Sprintf("%s, from which no chain of relays leads to the gateway", n.Name),
+		Expected: fmt.Sprintf("a [[pair]], places or an rssi by which the gateway hears it, or a node with relay = true: at more than the %.1f dBm that "+
+			"spreading factor %d needs here, and each relay on the way at %v dB more", w.floor, sf, w.spare)}
 }
 
 // within refuses a station whose ordinary traffic alone, without one retry, takes more than it may send in an hour.
-func within(s *ether.Scenario, i int, band lora.Band) error {
-	budget, need := band.Budget(), reckoned(s, i)
+func (w *ways) within(i int, band lora.Band) error {
+	budget, need := band.Budget(), w.reckoned(i)
 	if need <= budget {
 		return nil
 	}
 	return &ether.FieldError{Path: fmt.Sprintf("node[%d].name", i),
-		Found: fmt.Sprintf("%s, which would send for %v in an hour, its own trips and check-ins and what it passes on", s.Nodes[i].Name, need.Round(100*time.Millisecond)),
+		Found: fmt.Sprintf("%s, which would send for %v in an hour, its own trips and check-ins and what it passes on", w.s.Nodes[i].Name, need.Round(100*time.Millisecond)),
 		Expected: fmt.Sprintf("at most %v, the limit of %s (%v): fewer trips, rarer check-ins, a lower spreading factor, or another channel",
 			budget, band.Range(), band.Source)}
 }
 
-// reckoned is a station's airtime in an hour: its own frames, and what it passes on, either way.
-func reckoned(s *ether.Scenario, i int) time.Duration {
-	need := own(s, &s.Nodes[i], 0)
-	for j := range s.Nodes {
-		if k := slices.Index(s.Nodes[j].Path, s.Nodes[i].Name); k >= 0 {
-			need += own(s, &s.Nodes[j], k+1) + down(s, &s.Nodes[j])
+// reckoned is a station's airtime in an hour: its own frames, and what it passes on, either way. What relays tell each other comes
+// on top.
+func (w *ways) reckoned(i int) time.Duration {
+	need := own(w.s, &w.s.Nodes[i], 0)
+	for j, way := range w.way {
+		if k := slices.Index(way, i); k >= 0 {
+			need += own(w.s, &w.s.Nodes[j], k+1) + down(w.s, &w.s.Nodes[j])
 		}
 	}
 	return need

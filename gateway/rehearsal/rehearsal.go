@@ -14,6 +14,7 @@ import (
 	"fmt"
 	"log/slog"
 	"math"
+	"math/rand/v2"
 	"os"
 	"slices"
 	"sync/atomic"
@@ -138,7 +139,7 @@ func newHouse(o Options, band lora.Band) (*house, error) {
 		log = slog.New(slog.DiscardHandler)
 	}
 	store := memory.New()
-	h.mast = &mast{h: h}
+	h.mast = &mast{h: h, rand: rand.New(rand.NewPCG(o.Seed, mastDraws))}
 	h.mast.keeper, err = airtime.Open(airtime.Options{Bearer: mastName, Device: mastName, Band: band, Store: store, Use: gateway.UseOf,
 		Settings: o.Scenario.Transmitter(o.Scenario.Air.Power, 0).Settings, Log: log,
 		Moment: func() lora.Moment { return lora.Moment{Mono: h.clock().Mono()} }, Mono: h.clock().Mono})
@@ -172,7 +173,7 @@ func people(s *ether.Scenario) (*roster.Current, map[string]node.Card, error) {
 	cards := map[string]node.Card{}
 	for i := range s.Nodes {
 		spec := &s.Nodes[i]
-		n := roster.Node{Name: spec.Name, Relay: isRelay(s, spec.Name)}
+		n := roster.Node{Name: spec.Name, Relay: spec.Relay}
 		for _, in := range spec.Contacts() {
 			n.Inputs = append(n.Inputs, roster.Input{Number: in.Number, Zone: fmt.Sprintf("%s-%d", spec.Name, in.Number)})
 		}
@@ -192,10 +193,6 @@ func people(s *ether.Scenario) (*roster.Current, map[string]node.Card, error) {
 // siteNumber is always the same: nodes draw their pauses by it. The keys, which nothing is drawn by, are new ones each time.
 const siteNumber = 1
 
-func isRelay(s *ether.Scenario, name string) bool {
-	return slices.ContainsFunc(s.Nodes, func(n ether.Node) bool { return slices.Contains(n.Path, name) })
-}
-
 // clock is set and right: what a clock that is not does to ages is the gateway's tests' matter.
 func (h *house) clock() gateway.Clock {
 	start := time.Date(2027, 1, 1, 0, 0, 0, 0, time.UTC)
@@ -207,6 +204,7 @@ func (h *house) clock() gateway.Clock {
 type mast struct {
 	h      *house
 	keeper *airtime.Keeper
+	rand   *rand.Rand
 	free   time.Duration // when its last frame is over
 	going  *going
 	out    bool // its plug is
@@ -214,12 +212,16 @@ type mast struct {
 
 // going is the frame that the modem is given.
 type going struct {
-	at     time.Duration // when it has come down the line
+	at     time.Duration // when it is to go on the air
+	until  time.Duration // when to give up
 	frame  []byte
 	settle func(radio.Fate, time.Duration)
 }
 
-const mastName = "mast"
+const (
+	mastName  = "mast"
+	mastDraws = 0x6d617374 // sets its draws apart from others of the same seed
+)
 
 func (*mast) Name() string { return mastName }
 func (m *mast) Up() bool   { return !m.out }
@@ -249,10 +251,19 @@ func (m *mast) Send(_ context.Context, _ string, frame []byte) error {
 	if err != nil {
 		return err
 	}
-	m.going = &going{m.h.now + 2*Line, frame, settle}
+	m.going = &going{at: m.h.now + 2*Line + m.h.ether.Sensing(), frame: frame, settle: settle}
+	m.going.until = m.going.at + channelPatience
 	m.free = m.going.at + m.h.ether.Airtime(len(frame))
 	return nil
 }
+
+// While the channel is in use a modem tries again after a few ms, which differ each time, so that two that wait for the end of one
+// frame do not begin together. After channelPatience it gives up. Common practice, no source.
+const (
+	channelPause    = 5 * time.Millisecond
+	channelJitter   = 20 * time.Millisecond
+	channelPatience = 2 * time.Second
+)
 
 // step sends what has come down the line, and closes the account of what has been sent.
 func (m *mast) step(now time.Duration) {
@@ -260,13 +271,24 @@ func (m *mast) step(now time.Duration) {
 	switch {
 	case g == nil:
 	case g.frame != nil && g.at <= now:
-		if _, err := m.h.ether.Transmit(now, g.frame); err != nil {
-			panic("rehearsal: " + err.Error()) // Send has seen to it that it is free
-		}
-		g.frame = nil
+		m.transmit(now, g)
 	case g.frame == nil && m.free <= now:
 		g.settle(radio.Sent, 0) // the keeper reckons it by its length; a modem may only tell of more
 		m.going = nil
+	}
+}
+
+func (m *mast) transmit(now time.Duration, g *going) {
+	airtime, err := m.h.ether.Transmit(now, g.frame)
+	switch {
+	case err == nil:
+		g.frame, m.free = nil, now+airtime
+	case now >= g.until:
+		g.settle(radio.NotSent, 0)
+		m.going, m.free = nil, now
+	default:
+		g.at = now + channelPause + time.Duration(m.rand.Int64N(int64(channelJitter))) + m.h.ether.Sensing()
+		m.free = g.at + m.h.ether.Airtime(len(g.frame))
 	}
 }
 

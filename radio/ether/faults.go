@@ -42,7 +42,7 @@ func direction(way int) string { return [...]string{toGateway, fromGateway}[way]
 // distort delivers frame, or what faults make of it. r tells of it, as it is told of what is delivered.
 func (e *Ether) distort(way int, frame []byte, r Record, deliver func([]byte, Record)) {
 	f := e.s.Faults
-	if f.none() {
+	if f.none() || len(frame) == 0 {
 		deliver(frame, r)
 		return
 	}
@@ -142,6 +142,6 @@ func (e *Ether) forgery(way int, frame []byte) (out []byte, why string) {
 		}
 		return out, "genuine with a hop record made up"
 	}
-	out[len(out)-1-e.rand.IntN(proto.HintSize)] ^= byte(1 + e.rand.IntN(255))
+	out[len(out)-1-e.rand.IntN(min(proto.HintSize, len(out)))] ^= byte(1 + e.rand.IntN(255))
 	return out, "genuine with a wrong MAC"
 }
