@@ -128,7 +128,7 @@ func TestBackupMove(t *testing.T) {
 	h.ready(time.Minute)
 	trip := func() map[string]bool {
 		t.Helper()
-		h.write("scenario.toml", "name = \"one trip\"\nseed = 5\nuntil = \"7s\"\n[[node]]\nname = \"river-gate\"\ncard = \"river-gate.card\"\n"+
+		h.write("scenario.toml", "name = \"one trip\"\nseed = 5\nuntil = \"7s\"\n[[node]]\nname = \"river-gate\"\ncard = \"river-gate.card\"\nrssi = -95.0\n"+
 			"checkin = \"1h\"\ntrips = [{ at = \"2s\", for = \"200ms\" }]\n")
 		sim := h.startSim("--drain", "--for", "40s")
 		sim.wait(2 * time.Minute)

@@ -22,26 +22,34 @@ func (h *house) get(path string) (int, string) {
 
 func (h *house) status(path string) int { code, _ := h.get(path); return code }
 
-// tomlNode is a scenario's node with trips at random.
-func tomlNode(name, path string, perHour int) string {
+// tomlNode is a scenario's node with trips at random, which the gateway hears, or a relay alone.
+func tomlNode(name, relay string, perHour int) string {
+	rssi, pair := "rssi = -97.0", ""
+	if relay != "" {
+		rssi, pair = "", tomlPair(name, relay)
+	}
 	return fmt.Sprintf(`
 [[node]]
 name = %q
 card = "%s.card"
-path = [%s]
-rssi = -97.0
+%s
 checkin = "5s"
 [node.rate]
 per_hour = %d.0
 dwell_min = "100ms"
 dwell_max = "1500ms"
-`, name, name, path, perHour)
+%s`, name, name, rssi, perHour, pair)
+}
+
+func tomlPair(a, b string) string {
+	return fmt.Sprintf("[[pair]]\nof = [%q, %q]\nrssi = -97.0\n", a, b)
 }
 
 const tomlRelay = `
 [[node]]
 name = "oak-relay"
 card = "oak-relay.card"
+relay = true
 rssi = -88.0
 mains = true
 `
@@ -56,9 +64,9 @@ func TestChain(t *testing.T) {
 	seed := rand.Uint64() >> 1
 	t.Logf("seed %d", seed)
 	h.write("scenario.toml", fmt.Sprintf("name = \"chain\"\nseed = %d\nuntil = \"15s\"\n[air]\nfading = \"rician\"\n", seed)+tomlRelay+
-		strings.NewReplacer("oak-relay", "ridge-relay", "rssi", "path = [\"oak-relay\"]\nrssi").Replace(tomlRelay)+
-		tomlNode("river-gate", `"oak-relay"`, 900)+tomlNode("ridge-gate", `"oak-relay"`, 900)+
-		tomlNode("north-gate", `"ridge-relay", "oak-relay"`, 900)+tomlNode("cattle-grid", "", 900)+
+		strings.NewReplacer("oak-relay", "ridge-relay", "rssi = -88.0\n", "").Replace(tomlRelay)+tomlPair("oak-relay", "ridge-relay")+
+		tomlNode("river-gate", "oak-relay", 900)+tomlNode("ridge-gate", "oak-relay", 900)+
+		tomlNode("north-gate", "ridge-relay", 900)+tomlNode("cattle-grid", "", 900)+
 		tomlNode("mill-lane", "", 900)+tomlNode("barn-door", "", 900)+`
 [faults]
 lose = 0.06

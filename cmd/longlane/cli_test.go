@@ -87,7 +87,7 @@ func TestDecode(t *testing.T) {
 	t.Parallel()
 	h := newHouse(t, "oak-relay", "river-gate")
 	h.write("scenario.toml", "name = \"decode\"\nseed = 3\nuntil = \"2s\"\n"+tomlRelay+strings.Replace(
-		tomlNode("river-gate", `"oak-relay"`, 60), "[node.rate]", "trips = [{ at = \"500ms\", for = \"400ms\" }]\n[node.rate]", 1))
+		tomlNode("river-gate", "oak-relay", 60), "[node.rate]", "trips = [{ at = \"500ms\", for = \"400ms\" }]\n[node.rate]", 1))
 	sim := h.startSim("--for", "6s")
 	if code := sim.wait(time.Minute); code != 0 {
 		t.Fatalf("the simulator ended with %d", code)
@@ -147,7 +147,7 @@ func TestEnrolWhileRunning(t *testing.T) {
 	h.startGateway()
 	trip := func(node, card, limit string) map[string]bool {
 		t.Helper()
-		h.write("scenario.toml", fmt.Sprintf("name = \"one trip\"\nseed = 5\nuntil = \"7s\"\n[[node]]\nname = %q\ncard = %q\n"+
+		h.write("scenario.toml", fmt.Sprintf("name = \"one trip\"\nseed = 5\nuntil = \"7s\"\n[[node]]\nname = %q\ncard = %q\nrssi = -95.0\n"+
 			"checkin = \"1h\"\ntrips = [{ at = \"6500ms\", for = \"200ms\" }]\n", node, card))
 		sim := h.startSim("--drain", "--for", limit)
 		sim.wait(time.Minute)
@@ -222,9 +222,10 @@ func TestEnrolWhileRunning(t *testing.T) {
 func TestScenarioRefused(t *testing.T) {
 	h := newHouse(t, "river-gate")
 	for _, c := range []struct{ text, want string }{
-		{"name = \"x\"\n[[node]]\nname = \"river-gate\"\ncard = \"river-gate.card\"\npath = [\"mill\"]\n", "scenario.toml:5:9: node[0].path[0]"},
+		{"name = \"x\"\n[[node]]\nname = \"river-gate\"\ncard = \"river-gate.card\"\nrssi = 20.0\n", "scenario.toml:5:8: node[0].rssi"},
+		{"name = \"x\"\n[[node]]\nname = \"river-gate\"\ncard = \"river-gate.card\"\n", "nobody ever hears river-gate"},
 		{"name = \"x\"\n[[nod]]\nname = \"y\"\n", `did you mean "node"`},
-		{"name = \"x\"\n[[node]]\nname = \"river-gate\"\ncard = \"absent.card\"\n", "longlane enrol add"},
+		{"name = \"x\"\n[[node]]\nname = \"river-gate\"\ncard = \"absent.card\"\nrssi = -95.0\n", "longlane enrol add"},
 		{"name = \"x\"\n[[node]]\nname = \"river-gate\"\ncard = \"river-gate.card\"\n[faults]\nlose = 1.5\n", "scenario.toml:6:8: faults.lose"},
 	} {
 		h.write("scenario.toml", c.text)

@@ -458,7 +458,7 @@ func TestDecodeSimulated(t *testing.T) {
 	h := newHouse(t, append([]string{"oak-relay"}, gates...)...)
 	scenario := "name = \"decode\"\nseed = 3\n" + tomlRelay
 	for _, g := range gates {
-		scenario += tomlNode(g, `"oak-relay"`, 3600)
+		scenario += tomlNode(g, "oak-relay", 3600)
 	}
 	h.write("scenario.toml", scenario+"\n[faults]\ncorrupt = 0.3\nforge = 0.5\n")
 	sim := h.startSim("--for", "8s")

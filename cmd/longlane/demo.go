@@ -68,14 +68,13 @@ fading = "rician"
 [[node]]
 name = "oak-relay"
 card = "oak-relay.card"
+relay = true
 rssi = -88.0
 mains = true
 
 [[node]]
 name = "river-gate"
 card = "river-gate.card"
-path = ["oak-relay"]
-rssi = -101.0
 drift_ppm = 40.0
 checkin = "20s"
 trips = [{ at = "1s", for = "900ms" }]
@@ -87,8 +86,6 @@ dwell_max = "3s"
 [[node]]
 name = "ridge-gate"
 card = "ridge-gate.card"
-path = ["oak-relay"]
-rssi = -108.0
 drift_ppm = -25.0
 checkin = "20s"
 [node.rate]
@@ -106,6 +103,14 @@ trips = [{ at = "3s", for = "2s" }]
 per_hour = 600.0
 dwell_min = "1s"
 dwell_max = "4s"
+
+[[pair]]
+of = ["river-gate", "oak-relay"]
+rssi = -101.0
+
+[[pair]]
+of = ["ridge-gate", "oak-relay"]
+rssi = -108.0
 
 [faults]
 lose    = 0.04

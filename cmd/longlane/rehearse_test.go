@@ -236,10 +236,10 @@ region = "europe"
 frequency = 869.525
 [[node]]
 name = "river-gate"
-path = ["oak-relay"]
 rssi = -100.0
 [[node]]
 name = "oak-relay"
+relay = true
 rssi = -95.0
 `
 
@@ -251,8 +251,10 @@ func TestFastRefused(t *testing.T) {
 		line           int
 		says           []string
 	}{
-		{"unknown relay", `["oak-relay"]`, `["oak-rely"]`, 8, []string{"node[0].path[0]", `found "oak-rely"`, "the name of another node"}},
-		{"way to nowhere", `rssi = -95.0`, `rssi = -139.0`, 12, []string{"node[1].rssi", "-139 dBm", "the gateway can never read oak-relay", "relay between"}},
+		{"unknown neighbour", `rssi = -95.0`, "rssi = -95.0\n[[pair]]\nof = [\"river-gate\", \"oak-rely\"]\nrssi = -99.0", 14, []string{"pair[0].of", `"oak-rely"`, "the names of two nodes"}},
+		{"too far away", `rssi = -95.0`, `rssi = -139.0`, 12, []string{"node[1].rssi", "-139 dBm", "the gateway can never read oak-relay", "relay between"}},
+		{"no chain of relays", "rssi = -100.0", "[[pair]]\nof = [\"river-gate\", \"oak-relay\"]\nrssi = -130.0", 7,
+			[]string{"node[0].name", "river-gate, from which no chain of relays leads to the gateway", "-124.5 dBm"}},
 		{"no region", "region = \"europe\"\n", "", 3, []string{"air.region", "found nothing", `region = "europe" under [air]`, "united-states"}},
 		{"no air", "[air]\nregion = \"europe\"\nfrequency = 869.525\n", "", 1, []string{"air.region", "found nothing", `region = "europe" under [air]`}},
 		{"unknown region", `"europe"`, `"atlantis"`, 4, []string{`found "atlantis"`, "europe"}},

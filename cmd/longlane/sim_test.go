@@ -33,7 +33,7 @@ func (h *house) awaitLink(there bool) (target string) {
 	return target
 }
 
-const oneNode = "name = \"one node\"\nseed = 1\n[[node]]\nname = \"river-gate\"\ncard = \"river-gate.card\"\n"
+const oneNode = "name = \"one node\"\nseed = 1\n[[node]]\nname = \"river-gate\"\ncard = \"river-gate.card\"\nrssi = -95.0\n"
 
 // TestSimKeepsItsModem: while a simulator lives, nobody takes its modem's name, by whatever way it is written; one that
 // was killed leaves a link behind, which the next replaces and removes.

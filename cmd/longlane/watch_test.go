@@ -21,7 +21,7 @@ var update = flag.Bool("update", false, "write golden files anew")
 func TestReadiness(t *testing.T) {
 	t.Parallel()
 	h := newHouse(t, "oak-relay", "river-gate")
-	h.write("scenario.toml", "name = \"ready\"\nseed = 4\n"+tomlRelay+tomlNode("river-gate", `"oak-relay"`, 1800))
+	h.write("scenario.toml", "name = \"ready\"\nseed = 4\n"+tomlRelay+tomlNode("river-gate", "oak-relay", 1800))
 	h.openHouse()
 	h.startGateway()
 	h.awaitParts(503, map[string]bool{"bearer mast": false, "sink mqtt": true, "queue": true, "serving": true})
