@@ -16,6 +16,7 @@ import (
 	"longlane/queue"
 	"longlane/radio"
 	"longlane/radio/lora"
+	"longlane/radio/use"
 )
 
 var sf9 = lora.Settings{SpreadingFactor: 9, Bandwidth: 125000, CodingRate: 5, Preamble: 8}
@@ -23,7 +24,7 @@ var sf9 = lora.Settings{SpreadingFactor: 9, Bandwidth: 125000, CodingRate: 5, Pr
 // kept puts a real ledger, on the world's own queue, before its modem.
 func (w *world) kept(band lora.Band) {
 	c := w.clock.clock()
-	k, err := airtime.Open(airtime.Options{Bearer: "lora", Device: "/dev/lora", Band: band, Settings: sf9, Use: UseOf, Store: w.queue,
+	k, err := airtime.Open(airtime.Options{Bearer: "lora", Device: "/dev/lora", Band: band, Settings: sf9, Use: use.Of, Store: w.queue,
 		Mono: c.Mono, Log: slog.New(slog.NewTextHandler(io.Discard, nil)), Moment: func() lora.Moment {
 			return lora.Moment{Boot: c.Boot, Mono: c.Mono(), Wall: c.Wall(), Set: c.Set()}
 		}})

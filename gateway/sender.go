@@ -9,9 +9,9 @@ import (
 	"sync/atomic"
 	"time"
 
-	"longlane/proto"
 	"longlane/radio"
 	"longlane/radio/lora"
+	"longlane/radio/use"
 )
 
 // sender sends receipts over one bearer from a goroutine of its own: a modem that takes its time holds up nobody. While
@@ -48,27 +48,13 @@ const (
 	listensFor = 10 * time.Second
 )
 
-// UseOf tells what a frame is for, whoever sends it: trips, faults and their receipts come first, then check-ins and theirs.
-func UseOf(frame []byte) lora.Use {
-	raw, err := proto.Parse(frame)
-	switch {
-	case err != nil:
-		return lora.UseBeacon
-	case raw.Type.Event(), raw.Type == proto.TypeReceipt:
-		return lora.UseTrip
-	case raw.Type == proto.TypeCheckIn, raw.Type == proto.TypeCheckInReceipt:
-		return lora.UseHop
-	}
-	return lora.UseBeacon
-}
-
 func newSender(l radio.Link, o *Options) *sender {
 	return &sender{link: l, meter: o.Meter, log: o.Log, mono: o.Clock.Mono, queue: make(chan outgoing, maxOutgoing)}
 }
 
 // send hands over a frame; when too many wait it is dropped and counted, and the node's next try is answered.
 func (s *sender) send(o outgoing) {
-	o.use = UseOf(o.frame)
+	o.use = use.Of(o.frame)
 	select {
 	case s.queue <- o:
 	default:

@@ -53,7 +53,7 @@ var imports = map[string]rule{
 		why:     "it stands in for the disk where there is to be none",
 	},
 	"gateway/rehearsal": {
-		project: []string{"gateway", "gateway/airtime", "gateway/memory", "gateway/roster", "proto", "radio", "radio/ether", "radio/lora", "radio/node", "radio/route"},
+		project: []string{"gateway", "gateway/airtime", "gateway/memory", "gateway/roster", "proto", "radio", "radio/ether", "radio/lora", "radio/node", "radio/route", "radio/use"},
 		modules: []string{"github.com/HdrHistogram/hdrhistogram-go"},
 		why:     "it puts the whole house together in virtual time; what the house does is not decided here",
 	},
@@ -81,7 +81,7 @@ var imports = map[string]rule{
 		why:     "it holds the site's secret in the clear for a moment: no more packages than it needs to read, judge and write the files",
 	},
 	"gateway": {
-		project: []string{"proto", "radio", "radio/lora", "queue", "gateway/roster", "gateway/wholefile"},
+		project: []string{"proto", "radio", "radio/lora", "radio/use", "queue", "gateway/roster", "gateway/wholefile"},
 		modules: []string{"golang.org/x/sys"},
 		why:     "the core must run the same with any bearer and any sink, so it knows neither",
 	},
@@ -136,6 +136,11 @@ var imports = map[string]rule{
 	"radio/lora": {
 		std: effects,
 		why: "it is arithmetic: a formula with a source, and nothing that could make two runs differ",
+	},
+	"radio/use": {
+		project: []string{"proto", "radio/lora"},
+		std:     effects,
+		why:     "it is one rule for all who keep a ledger, whoever they are and whatever they send by",
 	},
 	"radio/route": {
 		project: []string{"proto", "radio/lora"},

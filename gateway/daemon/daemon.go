@@ -29,6 +29,7 @@ import (
 	"longlane/radio/lora"
 	"longlane/radio/modem"
 	"longlane/radio/serialport"
+	"longlane/radio/use"
 	"longlane/radio/wifi"
 )
 
@@ -206,7 +207,7 @@ func (d *Daemon) permit(m *config.Modem, r *airtime.Register, clock gateway.Cloc
 	if m.Silent() != "" {
 		return nil, nil
 	}
-	k, err := keep(m, airtime.Options{Use: gateway.UseOf, Store: d.queue, Register: r}, clock, d.log)
+	k, err := keep(m, airtime.Options{Use: use.Of, Store: d.queue, Register: r}, clock, d.log)
 	if err != nil {
 		return nil, err
 	}

@@ -26,6 +26,7 @@ import (
 	"longlane/radio/modem"
 	"longlane/radio/node"
 	"longlane/radio/unit"
+	"longlane/radio/use"
 )
 
 // ErrNodeState is returned by NewNode when another process uses the node's state directory.
@@ -61,7 +62,7 @@ func (n *Node) open(cfg *config.Node, card node.Card) error {
 		return err
 	}
 	register := airtime.OpenRegister(store, []string{cfg.Modem.Device}, saved == nil)
-	k, err := keep(cfg.Modem, airtime.Options{Use: gateway.UseOf, Store: store, Register: register}, clock, n.log)
+	k, err := keep(cfg.Modem, airtime.Options{Use: use.Of, Store: store, Register: register}, clock, n.log)
 	if err != nil {
 		return err
 	}

@@ -15,7 +15,6 @@ import (
 	"testing"
 	"time"
 
-	"longlane/gateway"
 	"longlane/gateway/config"
 	"longlane/proto"
 	"longlane/radio/contact"
@@ -23,6 +22,7 @@ import (
 	"longlane/radio/lora"
 	"longlane/radio/modem"
 	"longlane/radio/node"
+	"longlane/radio/use"
 )
 
 var gateCard = node.Card{Site: 4711, Node: 7, Gen: 1, Name: "river-gate"}
@@ -165,12 +165,12 @@ func TestNodeUse(t *testing.T) {
 		in = nil
 		for _, o := range out {
 			if tx, ok := o.(node.Transmit); ok {
-				got[tx.Type] = gateway.UseOf(tx.Frame)
+				got[tx.Type] = use.Of(tx.Frame)
 				_, wake = n.Step(at, node.TxDone{})
 			}
 		}
 	}
-	if len(got) != 2 || got[proto.TypeTripOpened] != lora.UseTrip || got[proto.TypeCheckIn] != lora.UseHop || gateway.UseOf([]byte("x")) != lora.UseBeacon {
+	if len(got) != 2 || got[proto.TypeTripOpened] != lora.UseTrip || got[proto.TypeCheckIn] != lora.UseHop || use.Of([]byte("x")) != lora.UseBeacon {
 		t.Errorf("uses %v", got)
 	}
 	longest := 0

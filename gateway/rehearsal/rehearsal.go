@@ -29,6 +29,7 @@ import (
 	"longlane/radio/ether"
 	"longlane/radio/lora"
 	"longlane/radio/node"
+	"longlane/radio/use"
 )
 
 // Line is how long a frame takes between the modem and the core, either way: a line of 115,200 bits a second and the host.
@@ -140,7 +141,7 @@ func newHouse(o Options, band lora.Band) (*house, error) {
 	}
 	store := memory.New()
 	h.mast = &mast{h: h, rand: rand.New(rand.NewPCG(o.Seed, mastDraws))}
-	h.mast.keeper, err = airtime.Open(airtime.Options{Bearer: mastName, Device: mastName, Band: band, Store: store, Use: gateway.UseOf,
+	h.mast.keeper, err = airtime.Open(airtime.Options{Bearer: mastName, Device: mastName, Band: band, Store: store, Use: use.Of,
 		Settings: o.Scenario.Transmitter(o.Scenario.Air.Power, 0).Settings, Log: log,
 		Moment: func() lora.Moment { return lora.Moment{Mono: h.clock().Mono()} }, Mono: h.clock().Mono})
 	if err != nil {
