@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"slices"
-	"strings"
 	"time"
 
 	"longlane/proto"
@@ -16,47 +15,24 @@ import (
 // fadeUp is how far above its mean a fading signal is now and then, dB: one of Rayleigh's 20,000 draws.
 const fadeUp = 10
 
-// Band is the row of the rules under which every station of s sends, or an error that names the field that is in the way: a
-// channel that is not lawful, a node that can never be heard, a station that would have to send more than it may.
+// Band is the row of the rules under which the gateway sends, or an error that names the field that is in the way: a channel that
+// is not lawful, a node that can never be heard, a station that would have to send more than it may.
 func Band(s ether.Scenario) (lora.Band, error) {
-	if lora.Bands(s.Air.Region) == nil {
-		found := fmt.Sprintf("%q", s.Air.Region)
-		if s.Air.Region == "" {
-			found = "nothing"
-		}
-		return lora.Band{}, &ether.FieldError{Path: "air.region", Found: found,
-			Expected: fmt.Sprintf(`the one whose rules hold where the antennas stand, of %s; such as region = "europe" under [air]`, strings.Join(lora.Regions(), ", "))}
-	}
-	if s.Air.Frequency == 0 {
-		usual := lora.Default(s.Air.Region)
-		return lora.Band{}, &ether.FieldError{Path: "air.frequency", Found: "nothing",
-			Expected: fmt.Sprintf("the channel's centre in MHz, such as frequency = %v under [air]", float64(usual.Frequency)/1e6)}
-	}
-	longest, w := proto.MaxSize, waysOf(&s)
-	band, err := lora.Lawful(s.Air.Region, s.Transmitter(s.Air.Power, longest))
+	band, err := s.Band(len(s.Nodes))
 	if err != nil {
-		return band, unlawful("air.frequency", err)
+		return band, err
 	}
+	w := waysOf(&s)
 	var errs []error
 	for i := range s.Nodes {
-		errs = append(errs, w.heard(i), w.within(i, band))
-		if p := s.Nodes[i].Power; p != nil {
-			if _, err := lora.Lawful(s.Air.Region, s.Transmitter(*p, longest)); err != nil {
-				errs = append(errs, unlawful(fmt.Sprintf("node[%d].power", i), err))
-			}
+		errs = append(errs, w.heard(i))
+		if own, err := s.Band(i); err != nil {
+			errs = append(errs, err)
+		} else {
+			errs = append(errs, w.within(i, own))
 		}
 	}
 	return band, errors.Join(append(errs, answered(&s, band))...)
-}
-
-// unlawful is a refusal by the rules, with what would be lawful as what was expected.
-func unlawful(field string, err error) error {
-	expected := "a channel and a power that are lawful there"
-	found, instead, ok := strings.Cut(err.Error(), ". Lawful instead: ")
-	if ok {
-		expected = instead
-	}
-	return &ether.FieldError{Path: field, Found: found, Expected: expected}
 }
 
 // heard refuses a node from which nothing can ever come to the gateway.

@@ -20,7 +20,7 @@ type Report struct {
 	Asked     time.Duration
 	Simulated time.Duration // less than Asked if it was stopped early
 	Took      time.Duration // by the clock on the wall
-	Band      lora.Band     // under which all stations send
+	Band      lora.Band     // under which stations of the channel's power send, the gateway among them
 
 	Trips    Trips
 	CheckIns struct{ Sent, Heard int } // Sent counts each once, however often it is sent
@@ -175,7 +175,8 @@ func (h *house) report() *Report {
 
 func (h *house) node(name, died string) Node {
 	a := h.ether.OnAir(name)
-	return Node{Name: name, Frames: a.Frames, Airtime: a.Total, Hour: a.Hour, Limit: h.band.Budget(), Died: died}
+	limit, _ := h.ether.Limit(name) // there is a region
+	return Node{Name: name, Frames: a.Frames, Airtime: a.Total, Hour: a.Hour, Limit: limit, Died: died}
 }
 
 func (t *tally) distribution() (points []Point) {

@@ -16,7 +16,7 @@ const modemName = "gateway"
 // Channel is the [air] of a scenario: the settings that all stations share, and the physics. What the file leaves out has
 // the values of SetDefaults.
 type Channel struct {
-	Region      string  `toml:"region"`       // by whose rules all stations send; "": nothing is judged, and only a rehearsal needs it
+	Region      string  `toml:"region"`       // by whose rules all stations send, each with a ledger; "": by none. A rehearsal needs it
 	Frequency   float64 `toml:"frequency"`    // MHz
 	AntennaGain float64 `toml:"antenna_gain"` // of every station, dBi, for what the rules count as power
 

@@ -37,6 +37,11 @@ func (e *Ether) transmit(st *station, t node.Transmit) {
 			st.step(node.TxDone{Failed: true, Busy: true})
 			return
 		}
+		if st.lawful != nil && !st.lawful.permit(st.moment(), t.Frame, e.Airtime(len(t.Frame))) {
+			e.withheld(st, t.Frame, "no airtime is left that is lawful")
+			st.step(node.TxDone{Failed: true})
+			return
+		}
 		e.begin(st, t)
 	})
 }

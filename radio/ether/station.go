@@ -28,6 +28,7 @@ type station struct {
 	dead    bool
 	died    string // why
 	battery battery
+	lawful  *budget // nil: no region, no rules
 
 	checkIns uint64              // sent
 	highest  [2]uint32           // counters of its events and of its check-ins, sent so far
@@ -61,6 +62,9 @@ func (e *Ether) newStation(spec *Node, field string) (*station, error) {
 		}
 	}
 	st := &station{e: e, spec: spec, index: len(e.stations), battery: newBattery(spec), card: card, keys: keys, freq: math.Round(e.rand.NormFloat64() * 400), saved: node.FirstSaved()}
+	if st.lawful, err = e.newBudget(st.index); err != nil {
+		return nil, err
+	}
 	if saved, ok := e.o.Saved[spec.Name]; ok {
 		st.saved = saved
 	}
@@ -114,6 +118,11 @@ func (st *station) start(first bool) {
 		panic("ether: " + err.Error())
 	}
 	st.node = n
+	if st.lawful != nil {
+		if err := st.lawful.open(st.moment()); err != nil {
+			panic("ether: " + err.Error()) // what it has written itself
+		}
+	}
 	st.measure()
 	for _, in := range st.spec.Contacts() {
 		st.step(node.Edge{Input: in.Number, Closed: st.contacts[in.Number] != in.NormallyClosed})

@@ -21,7 +21,7 @@ func TestOf(t *testing.T) {
 		{proto.TypeTripOpened, &proto.TripOpened{}, lora.UseTrip},
 		{proto.TypeTripClosed, &proto.TripClosed{}, lora.UseTrip},
 		{proto.TypeTripHeld, &proto.TripHeld{}, lora.UseTrip},
-		{proto.TypeFault, &proto.Fault{}, lora.UseTrip},
+		{proto.TypeFault, &proto.Fault{Kind: proto.FaultNumbers}, lora.UseTrip},
 		{proto.TypeReceipt, &proto.Receipt{}, lora.UseTrip},
 		{proto.TypeCheckIn, &proto.CheckIn{}, lora.UseHop},
 		{proto.TypeCheckInReceipt, &proto.Receipt{}, lora.UseHop},
