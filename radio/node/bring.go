@@ -113,10 +113,10 @@ func (r *relay) asked(s *proto.Solicit) {
 		if l.records > 0 || l.tag[:len(s.Tag)] != string(s.Tag[:]) {
 			continue // who asks is the origin, and others are nearer to it
 		}
-		if l.receipt.frame != nil {
+		if l.tries > 0 && l.receipt.frame != nil {
 			l.receipt.again(r)
-		} else {
-			l.tellAt = r.at(0)
+		} else { // the origin learns how it was heard
+			l.tellAt = r.at(1)
 		}
 	}
 }

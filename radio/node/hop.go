@@ -225,7 +225,7 @@ func (n *Node) missed() bool {
 // ask makes the frame that asks for a receipt which somebody may have kept.
 func (n *Node) ask() Transmit {
 	o := &n.own
-	o.asked = true
+	o.asked, n.probing.asked = true, true
 	return n.solicit(&proto.Solicit{Receipt: true, Tag: [4]byte([]byte(o.tag)), Distance: n.distance(), Noise: n.noise})
 }
 

@@ -38,6 +38,7 @@ type Node struct {
 	own     ownHop
 	trip    roundTrip
 	relay   *relay // nil: a leaf
+	probing probing
 	checkIn checkInState
 	clock   clock
 	long    [2]bool // by space: the gateway may not know our counter, so all 32 bits travel
@@ -178,7 +179,12 @@ type NewKey struct {
 // Stored follows each Persist: the bytes are safe, or could not be written.
 type Stored struct{ Failed bool }
 
+// Probe makes the node send a check-in at once, and then ask all who have heard it how: each answer is Observed as HeardBy, each
+// neighbour that is heard itself as Heard. It is for a walk test, and takes airtime each time.
+type Probe struct{}
+
 func (Edge) input()     {}
+func (Probe) input()    {}
 func (Received) input() {}
 func (TxDone) input()   {}
 func (Measured) input() {}
@@ -216,7 +222,9 @@ type Observed struct {
 	Ended   bool            // of a FaultEvent
 	Why     string          // of Dropped and Refused
 
-	Neighbour uint8 // of Way; 0: it is lost
+	Neighbour uint8 // of Way (0: it is lost), Heard and HeardBy: a node, or proto.GatewayBase and the gateway's number
+	RSSI      proto.RSSI
+	SNR       proto.SNR
 }
 
 // What an Observed tells.
@@ -232,6 +240,8 @@ const (
 	TimeTaken     What = "time taken"     // from a receipt
 	SettingsTaken What = "settings taken" // from a receipt
 	MemoryLost    What = "memory lost"    // lasting memory was missing or damaged at the start
+	Heard         What = "heard"          // a neighbour, without a relay between, since a Probe
+	HeardBy       What = "heard by"       // a neighbour has heard a Probe's check-in, of that Counter, at that strength
 	Way           What = "way"            // the neighbour by which a relay reaches the gateway is another one
 )
 
@@ -282,6 +292,8 @@ func (n *Node) take(in Input) {
 		n.measured(n.now, in)
 	case Trouble:
 		n.trouble(n.now, in)
+	case Probe:
+		n.probe()
 	case NewKey:
 		n.newKey(in)
 	case Stored:

@@ -87,7 +87,7 @@ func (n *Node) received(f Received) {
 
 // echo takes a frame of this node's own that a relay has sent on.
 func (n *Node) echo(raw proto.Raw) {
-	if raw.HopCount() > 0 && !n.own.over && string(raw.Tag()) == n.own.tag {
+	if raw.HopCount() > 0 && string(raw.Tag()) == n.own.tag {
 		first := raw.Hop(0)
 		n.tookOwn(first.Relay, first.RSSI, first.SNR)
 	}
@@ -111,7 +111,10 @@ func (n *Node) receipt(raw proto.Raw, f Received) {
 		return
 	}
 	n.stats.Receipts++
-	if n.relay != nil && raw.HopsLeft == proto.MaxHops { // nobody has sent it on
+	if raw.HopsLeft == proto.MaxHops { // nobody has sent it on
+		n.heardFrom(proto.GatewayBase+raw.Gateway, f)
+	}
+	if n.relay != nil && raw.HopsLeft == proto.MaxHops {
 		n.relay.table.Frame(n.now, route.Heard{From: proto.GatewayBase + raw.Gateway, RSSI: proto.EncodeRSSI(f.RSSI), SNR: proto.EncodeSNR(f.SNR)})
 	}
 	r := body.(*proto.Receipt)

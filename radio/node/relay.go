@@ -137,13 +137,18 @@ func (n *Node) hint(raw proto.Raw, f Received) {
 	if n.relay != nil && !n.relay.hear(raw, body, f) {
 		return
 	}
-	if a, ok := body.(*proto.HopAck); ok && !n.own.over && string(a.Tag[:]) == n.own.tag[:len(a.Tag)] {
+	n.heardFrom(raw.Node, f)
+	if a, ok := body.(*proto.HopAck); ok && n.own.tag != "" && string(a.Tag[:]) == n.own.tag[:len(a.Tag)] {
 		n.tookOwn(raw.Node, a.RSSI, a.SNR)
 	}
 }
 
 // tookOwn follows a sign that a neighbour has this node's own frame, heard at that strength.
 func (n *Node) tookOwn(id uint8, rssi proto.RSSI, snr proto.SNR) {
+	n.heardBy(id, rssi, snr)
+	if n.own.over {
+		return
+	}
 	if n.relay != nil && n.own.taker == 0 {
 		n.relay.table.HopAck(n.now, id, rssi, snr, n.own.tries)
 		if !n.relay.table.Trusted(n.now, id) {

@@ -81,7 +81,7 @@ func (n *Node) jobs(yield func(job) bool) {
 		c.class = confirming
 	}
 	if !yield(c) || n.own.due != never && !yield(job{class: again, at: n.own.due}) ||
-		n.missed() && !yield(job{class: asking, at: n.radio.quiet}) {
+		(n.missed() || n.curious()) && !yield(job{class: asking, at: n.radio.quiet}) {
 		return
 	}
 	for i := range n.held {
@@ -179,6 +179,7 @@ func (n *Node) send(j job) *Transmit {
 		n.radio.isEvent = false
 		tx = n.sealCheckIn()
 		n.launch(tx, false)
+		n.probed(tx.Counter)
 	default:
 		n.radio.silent++
 		tx = n.sendEvent(j)
