@@ -93,8 +93,10 @@ func (st *station) sent(t node.Transmit) {
 		case raw.Type.Event():
 			st.highest[events] = max(st.highest[events], t.Counter)
 		case raw.Type == proto.TypeCheckIn:
-			st.checkIns++
-			st.highest[checkIns] = max(st.highest[checkIns], t.Counter)
+			if t.Counter > st.highest[checkIns] { // else it is the same again
+				st.checkIns++
+				st.highest[checkIns] = t.Counter
+			}
 		}
 	}
 	if e.o.Record == nil {

@@ -81,25 +81,9 @@ func (st *station) config() node.Config {
 		c.Inputs = append(c.Inputs, node.InputConfig{Number: in.Number, NormallyClosed: in.NormallyClosed,
 			Debounce: time.Duration(in.Debounce), MinDwell: time.Duration(in.MinDwell)})
 	}
-	// A receipt needs the way there and back: for each hop the longest frames, and the relays' pauses.
-	longest := st.e.Airtime(proto.MaxSize) + st.e.Airtime(proto.TypeReceipt.Size())
-	c.ReceiptWait = min(time.Second+st.e.mostHops()*(longest+2*holdMost), 30*time.Second)
+	c.Modem = st.e.s.Air.settings()
 	c.Seed = st.e.rand.Uint64()
 	return c
-}
-
-// holdMost is for how long a relay may hold a frame before it sends it on.
-const holdMost = 45 * time.Millisecond
-
-// mostHops is how many a frame may take here.
-func (e *Ether) mostHops() time.Duration {
-	hops := time.Duration(1)
-	for i := range e.s.Nodes {
-		if e.s.Nodes[i].Relay {
-			hops++
-		}
-	}
-	return min(hops, proto.MaxHops+1)
 }
 
 // start is the power coming (back). The configuration was tried in newStation.

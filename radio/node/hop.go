@@ -39,10 +39,10 @@ type HopConfig struct {
 }
 
 func (c HopConfig) withDefaults(s lora.Settings) HopConfig {
-	orDefault(&c.Slot, 20*time.Millisecond+6*s.Symbol())
+	orDefault(&c.Slot, min(20*time.Millisecond+6*s.Symbol(), 2*time.Second))
 	orDefault(&c.Tries, 3)
 	orDefault(&c.CarryTries, 6)
-	orDefault(&c.Spread, 2*s.Airtime(proto.TypeTripOpened.Size()+proto.HopSize))
+	orDefault(&c.Spread, min(2*s.Airtime(proto.TypeTripOpened.Size()+proto.HopSize), time.Minute))
 	orDefault(&c.Keep, 10*time.Minute)
 	orDefault(&c.Loads, 64)
 	orDefault(&c.TripBurst, 30)
