@@ -1,6 +1,7 @@
 package node
 
 import (
+	"math"
 	"time"
 
 	"longlane/proto"
@@ -93,10 +94,44 @@ func (n *Node) spread(tries int) time.Duration {
 // upTo draws a duration from 0 to d.
 func (n *Node) upTo(d time.Duration) time.Duration { return time.Duration(n.rand.Int64N(int64(d) + 1)) }
 
-// busyPause is how long to leave a channel that was in use: about a frame.
+// busyPause is how long to leave a channel that was in use: about a frame, and longer if many want it.
 func (n *Node) busyPause() time.Duration {
 	frame := n.Modem.Airtime(proto.TypeReceipt.Size())
-	return frame/4 + n.upTo(frame)
+	return frame/4 + n.upTo(max(frame, n.crowd.window(n.now, n.Hop.Slot)))
+}
+
+// answerGap is left free after another's frame, for the gateway's receipt or for whoever sends it on.
+func (n *Node) answerGap() time.Duration {
+	return (nextSlot-1)*n.Hop.Slot + n.Modem.Airtime(proto.TypeReceipt.Size())
+}
+
+// crowd estimates how many want the channel, by what was heard of late.
+type crowd struct {
+	level float64
+	at    time.Duration
+}
+
+// unproven is for how many heard a frame counts that nobody has shown to have: it may have met another's.
+const unproven = 5
+
+// forget is how fast the level falls, by e.
+const forget = 5 * time.Second
+
+func (c *crowd) heard(now time.Duration) {
+	c.fall(now)
+	c.level++
+}
+
+func (c *crowd) fall(now time.Duration) {
+	c.level *= math.Exp(-float64(now-c.at) / float64(forget))
+	c.at = now
+}
+
+// window is over which time to spread: a slot and a half for each frame heard. Of those who wait only the first goes, after a small part of it, and
+// all others hear it.
+func (c *crowd) window(now, slot time.Duration) time.Duration {
+	c.fall(now)
+	return time.Duration(c.level * 1.5 * float64(slot))
 }
 
 // ownHop is the frame of this node that was sent last, until a receipt comes for it or the time for one is over. It is sent
@@ -112,8 +147,9 @@ type ownHop struct {
 	due    time.Duration // when to send it again; never: it need not be
 	opens  time.Duration // when to listen for the receipt; never: one listens already, or need not
 	taker  uint8         // who has shown to have it; 0: nobody has
-	asked  bool          // for a receipt that its taker may have kept
-	over   bool          // a receipt came, or the time for one is past
+	askAt  time.Duration // when to ask for a receipt that its taker may have kept, by now
+	asked  bool
+	over   bool // a receipt came, or the time for one is past
 }
 
 // trip times the way to the gateway and back, as RFC 6298 does (sections 2.2 and 2.3: gains of 1/8 and 1/4, four deviations).
@@ -156,7 +192,7 @@ func (n *Node) launched() {
 	if o.tries == 1 {
 		o.sentAt = n.now
 	}
-	until := n.now + n.proofWait(len(o.Frame), lastSlot) + n.spread(o.tries)
+	until := n.now + n.proofWait(len(o.Frame), lastSlot) + n.spread(o.tries) + n.upTo(n.crowd.window(n.now, n.Hop.Slot))
 	o.due = until
 	if o.tries >= n.mostTries() {
 		_, closes := n.trip.window(n.ReceiptWait)
@@ -182,6 +218,7 @@ func (n *Node) relaunch() Transmit {
 	o := &n.own
 	o.due = never
 	o.tries++
+	n.crowd.level += unproven
 	tx := o.Transmit
 	tx.Frame = append([]byte(nil), tx.Frame...)
 	return tx
@@ -200,6 +237,7 @@ func (n *Node) taken(id uint8) {
 		o.opens = never
 		n.listen(n.radio.quiet)
 	}
+	o.askAt = o.sentAt + n.ReceiptWait
 	if i := n.heldAt(n.radio.event); o.event && i >= 0 {
 		// The next attempt would go the whole way anew. The frame is on its way, and relays try it for as long as this.
 		e := &n.held[i]

@@ -487,3 +487,30 @@ func TestFourHops(t *testing.T) {
 		t.Logf("unit %d: way %d %d %v %+v", i+1, id, dist, ok, m.units[i].n.Stats())
 	}
 }
+
+// TestCrowd: fifty gates in one second.
+func TestCrowd(t *testing.T) {
+	for _, hidden := range []bool{false, true} {
+		margin := lora.Sensitivity(lora.Settings{SpreadingFactor: 7, Bandwidth: 125000, CodingRate: 5, Preamble: 8}, 6) + 15
+		m := newMesh(t, 2, make([]Config, 50), air.Fading{Kind: air.Rayleigh, Coherence: time.Second}, func(i, j int) float64 {
+			if j < 50 && hidden {
+				return -200
+			}
+			return margin
+		})
+		m.until(20 * time.Minute)
+		for range 20 {
+			for _, u := range m.units {
+				m.at(m.now+time.Duration(m.rand.Int64N(int64(time.Second))), func() { u.visit(10 * time.Second) })
+			}
+			m.until(m.now + 10*time.Minute)
+		}
+		d := m.delays()
+		within := func(x time.Duration) float64 {
+			i, _ := slices.BinarySearch(d, x+1)
+			return float64(i) / float64(len(d))
+		}
+		t.Logf("hidden %v: %d trips: 1 s %.4f, 3 s %.4f, 5 s %.4f, 10 s %.4f, 20 s %.4f, 30 s %.4f; median %v, 99 %% %v, 99.9 %% %v, worst %v; held %d", hidden, len(d), within(time.Second), within(3*time.Second),
+			within(5*time.Second), within(10*time.Second), within(20*time.Second), within(30*time.Second), d[len(d)/2], d[len(d)*99/100], d[len(d)*999/1000], d[len(d)-1], m.held())
+	}
+}

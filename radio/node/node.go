@@ -37,6 +37,7 @@ type Node struct {
 	radio   radioState
 	own     ownHop
 	trip    roundTrip
+	crowd   crowd
 	relay   *relay // nil: a leaf
 	probing probing
 	checkIn checkInState

@@ -29,6 +29,7 @@ type radioState struct {
 	event   uint32        // counter of the event sent last
 	isEvent bool          // the own frame sent last is an event, else a check-in
 	quiet   time.Duration // until then listen, and send only what is urgent
+	clear   time.Duration // until then the channel belongs to the answer to another's frame
 	silent  int           // frames sent since the last answer
 	slow    int           // tries in the shared slot since the last answer
 	slowAt  time.Duration // when the shared slot is free
@@ -41,7 +42,11 @@ func (n *Node) jitter(d time.Duration) time.Duration {
 
 // pause is how long to wait after the given number of tries.
 func (n *Node) pause(tries int) time.Duration {
-	return n.jitter(min(firstPause<<min(max(tries-1, 0), 20), longestPause))
+	d := firstPause
+	for range min(tries-1, 40) {
+		d += d / 2
+	}
+	return n.jitter(min(d, longestPause))
 }
 
 // The classes of what may be sent, most urgent first. What others have given a relay comes before the node's own retries: it
@@ -81,7 +86,8 @@ func (n *Node) jobs(yield func(job) bool) {
 		c.class = confirming
 	}
 	if !yield(c) || n.own.due != never && !yield(job{class: again, at: n.own.due}) ||
-		(n.missed() || n.curious()) && !yield(job{class: asking, at: n.radio.quiet}) {
+		n.missed() && !yield(job{class: asking, at: max(n.radio.quiet, n.own.askAt)}) ||
+		n.curious() && !yield(job{class: asking, at: n.radio.quiet}) {
 		return
 	}
 	for i := range n.held {
@@ -138,6 +144,9 @@ func (n *Node) schedule() (*Transmit, time.Duration) {
 		wake := never
 		best, found := job{}, false
 		for j := range n.jobs {
+			if j.load == nil {
+				j.at = max(j.at, n.radio.clear)
+			}
 			if j.at > n.now {
 				wake = min(wake, j.at)
 			} else if !found || better(j, best) {
@@ -226,6 +235,9 @@ func (n *Node) txDone(done TxDone) {
 	n.radio.busy = false
 	if done.Failed {
 		n.stats.FailedSends++
+	}
+	if done.Busy {
+		n.crowd.heard(n.now)
 	}
 	switch j := n.radio.sending; j.class {
 	case carrying, carryingCheckIn:
