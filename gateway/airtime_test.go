@@ -126,6 +126,34 @@ func refused(t *testing.T, wait time.Duration) (*world, *refuser) {
 	return w, r
 }
 
+// While the channel is in use a receipt waits, and goes once it is free; if it is in use until the node no longer listens the receipt
+// is dropped. No airtime is short for all that.
+func TestBusyChannel(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w, until := newWorld(t).start(), time.Now().Add(300*time.Millisecond)
+		asked := 0
+		w.link.setPermit(func([]byte) error {
+			if time.Now().Before(until) {
+				asked++
+				return fmt.Errorf("mast: %w", radio.ErrBusy)
+			}
+			return nil
+		})
+		w.hear(w.node("river-gate").open())
+		w.pass(time.Second)
+		if sent := w.link.all(); len(sent) != 1 || sent[0].at.Sub(until) > 30*time.Millisecond || asked < 10 || asked > 61 {
+			t.Errorf("after the channel was in use for 300 ms and the link was asked %d times: %d receipts sent", asked, len(sent))
+		}
+		until = time.Now().Add(time.Minute)
+		w.hear(w.node("ridge-gate").open())
+		w.pass(11 * time.Second)
+		late, failed, told := w.meter.count(w.meter.receipts, "late"), w.meter.count(w.meter.receipts, "failed"), w.notices(NoticeAirtimeShort)
+		if late != 1 || failed != 0 || len(told) != 0 {
+			t.Errorf("%d late, %d failed, faults %q, want 1, none and none", late, failed, told)
+		}
+	})
+}
+
 // What waits goes as soon as it may: receipts for trips first, the newest of them before the others, then check-ins'.
 func TestNewestTripsGoFirst(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"math/rand/v2"
 	"slices"
 	"sync/atomic"
 	"time"
@@ -37,7 +38,8 @@ type outgoing struct {
 	heard time.Duration // when what it answers came in, on our clock
 
 	use    lora.Use
-	waited bool // it was ready to go, and there was no airtime for it
+	waited bool // it was ready to go, and could not
+	short  bool // for want of airtime
 }
 
 const (
@@ -124,7 +126,7 @@ func (s *sender) sendWaiting(ctx context.Context) (wait time.Duration) {
 			return 0
 		}
 		o := s.next()
-		if wait = s.try(ctx, o); wait > 0 {
+		if wait = s.try(ctx, &o); wait > 0 {
 			o.waited = true
 			s.waiting = append(s.waiting, o) // the newest of its use, or nothing newer of it would have gone first
 			return min(wait, listensFor)
@@ -133,7 +135,7 @@ func (s *sender) sendWaiting(ctx context.Context) (wait time.Duration) {
 	return 0
 }
 
-// giveUpLate drops what had no airtime for so long that its node no longer listens.
+// giveUpLate drops what could not go for so long that its node no longer listens.
 func (s *sender) giveUpLate() {
 	s.waiting = slices.DeleteFunc(s.waiting, func(o outgoing) bool {
 		late := o.waited && s.mono()-o.heard >= listensFor
@@ -144,16 +146,23 @@ func (s *sender) giveUpLate() {
 	})
 }
 
-// gaveUp counts a receipt that was not sent for want of airtime.
+// gaveUp counts a receipt that was not sent.
 func (s *sender) gaveUp(o outgoing, result string) {
 	s.meter.Receipt(s.link.Name(), result)
-	if o.use == lora.UseTrip {
+	if o.short && o.use == lora.UseTrip {
 		s.withheld.Store(int64(s.mono()))
 	}
 }
 
+// While the channel is in use a frame is tried again after a few ms, which differ each time, so that two that wait for the end of
+// a third do not begin together. Common practice, no source.
+const (
+	busyPause  = 5 * time.Millisecond
+	busyJitter = 20 * time.Millisecond
+)
+
 // try sends o, unless it must wait.
-func (s *sender) try(ctx context.Context, o outgoing) (wait time.Duration) {
+func (s *sender) try(ctx context.Context, o *outgoing) (wait time.Duration) {
 	err := s.link.Send(ctx, o.to, o.frame)
 	var early *radio.WaitError
 	switch {
@@ -164,9 +173,13 @@ func (s *sender) try(ctx context.Context, o outgoing) (wait time.Duration) {
 			o.sent()
 		}
 	case errors.As(err, &early):
+		o.short = true
 		return max(early.For, time.Millisecond)
+	case errors.Is(err, radio.ErrBusy):
+		return busyPause + time.Duration(rand.Int64N(int64(busyJitter)))
 	case errors.Is(err, lora.ErrNever):
-		s.gaveUp(o, "failed")
+		o.short = true
+		s.gaveUp(*o, "failed")
 		if text := err.Error(); text != s.said {
 			s.said = text
 			s.log.Error("a receipt cannot be sent", "bearer", s.link.Name(), "err", err)

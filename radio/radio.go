@@ -35,6 +35,9 @@ type Packet struct {
 // ErrDown is returned by Send while the bearer has no working device behind it.
 var ErrDown = errors.New("bearer is down")
 
+// ErrBusy is wrapped by Send's error if the channel was in use: nothing was sent, and a little later it may be free.
+var ErrBusy = errors.New("the channel is in use")
+
 // WaitError is returned by Send for a frame that may not go on the air yet: the airtime that is lawful is used up. Nothing
 // was sent.
 type WaitError struct {
@@ -64,7 +67,8 @@ type Link interface {
 	// and must not block for long: bytes wait in the device while it runs.
 	Run(ctx context.Context, deliver func(Packet)) error
 	// Send transmits frame to the address to (a Packet's From), and returns once the device has reported it sent.
-	// While no device is there it returns ErrDown at once. A *WaitError says when to try again.
+	// While no device is there it returns ErrDown at once. A *WaitError says when to try again, and so may one try after
+	// ErrBusy.
 	Send(ctx context.Context, to string, frame []byte) error
 	// Up reports whether a working device is behind the bearer now.
 	Up() bool

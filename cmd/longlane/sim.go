@@ -196,13 +196,7 @@ func (o *simOptions) play(ctx context.Context, c *call, sc ether.Scenario, b *bo
 		return usageError{err}
 	}
 	live := ether.NewLive(e)
-	b.device = modem.NewDevice(modem.DeviceOptions{Firmware: "longlane sim", Transmit: func(frame []byte) (time.Duration, error) {
-		airtime, err := live.Transmit(frame)
-		if errors.Is(err, ether.ErrBusy) {
-			err = modem.ErrBusy // as the device's own host knows it
-		}
-		return airtime, err
-	}})
+	b.device = modem.NewDevice(modem.DeviceOptions{Firmware: "longlane sim", Transmit: live.Transmit})
 	live.Plug = func(p ether.Plug) {
 		select {
 		case b.plugs <- p:

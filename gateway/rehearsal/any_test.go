@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"longlane/proto"
+	"longlane/radio"
 	"longlane/radio/ether"
 	"longlane/radio/lora"
 	"longlane/radio/node"
@@ -90,7 +91,7 @@ func airAny(t *testing.T, number uint64, s ether.Scenario) int {
 					frame[i] = byte(d.Uint32())
 				}
 			}
-			if _, err := e.Transmit(now, frame); err != nil && !errors.Is(err, ether.ErrBusy) {
+			if _, err := e.Transmit(now, frame); err != nil && !errors.Is(err, radio.ErrBusy) {
 				t.Errorf("scenario %d: %v", number, err)
 			}
 		}

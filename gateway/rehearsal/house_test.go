@@ -36,9 +36,6 @@ func (a antenna) Run(ctx context.Context, deliver func(radio.Packet)) error {
 }
 func (a antenna) Send(_ context.Context, _ string, frame []byte) error {
 	_, err := a.live.Transmit(frame)
-	if errors.Is(err, ether.ErrBusy) {
-		return &radio.WaitError{For: 10 * time.Millisecond}
-	}
 	return err
 }
 

@@ -8,6 +8,7 @@ import (
 
 	"longlane/radio/ether/air"
 	"longlane/radio/lora"
+	"longlane/radio/route"
 )
 
 // modemName is what pairs and interferers call the gateway's modem.
@@ -188,6 +189,10 @@ func (s *Scenario) validateAir(p *problems) {
 	c := s.Air
 	if err := c.settings().Check(); err != nil {
 		p.add("air", err.Error(), "settings that a modem has")
+	} else if s.relays() {
+		if err := route.Defaults(c.settings()).Check(); err != nil {
+			p.add("air", err.Error(), "faster settings, or no relays")
+		}
 	}
 	p.number("air.power", c.Power, -30, 40)
 	p.number("air.antenna_gain", c.AntennaGain, -30, 30) // what package lora reckons with
@@ -246,6 +251,11 @@ func (s *Scenario) validateReach(p *problems) {
 				fmt.Sprintf("one of them, since nobody ever hears %s", s.Nodes[from].Name))
 		}
 	}
+}
+
+// relays reports whether there are any.
+func (s *Scenario) relays() bool {
+	return slices.ContainsFunc(s.Nodes, func(n Node) bool { return n.Relay })
 }
 
 func (s *Scenario) validateInterferer(p *problems, i int) {

@@ -3,12 +3,12 @@ package ether
 import (
 	"container/heap"
 	"encoding/hex"
-	"errors"
 	"fmt"
 	"math"
 	"math/rand/v2"
 	"time"
 
+	"longlane/radio"
 	"longlane/radio/ether/air"
 	"longlane/radio/node"
 )
@@ -150,15 +150,13 @@ func (e *Ether) advance(now time.Duration) {
 	e.now = max(e.now, now)
 }
 
-// ErrBusy is returned by Transmit while the modem's last frame is on the air, and while it finds another's there (listen_first).
-var ErrBusy = errors.New("the channel is in use")
-
 // Transmit puts a frame of the modem's on the air at now, and returns its airtime. The modem has sensed the carrier just before,
-// for the time that Sensing tells.
+// for the time that Sensing tells. It returns radio.ErrBusy while the modem's last frame is on the air, and while it finds another's
+// there (listen_first).
 func (e *Ether) Transmit(now time.Duration, frame []byte) (time.Duration, error) {
 	e.advance(now)
 	if e.now < e.until || e.busy(e.modem()) {
-		return 0, ErrBusy
+		return 0, radio.ErrBusy
 	}
 	frame = append([]byte(nil), frame...)
 	airtime := e.onAir(e.modem(), frame, func() { e.fromGateway(frame) })

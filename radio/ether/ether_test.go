@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"longlane/proto"
+	"longlane/radio"
 	"longlane/radio/node"
 )
 
@@ -505,8 +506,8 @@ func TestModemIsDeafWhileItSends(t *testing.T) {
 	if _, err := e.Transmit(now, make([]byte, 100)); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := e.Transmit(now+time.Millisecond, make([]byte, 100)); !errors.Is(err, ErrBusy) {
-		t.Errorf("a second frame while the first is on the air: %v, want ErrBusy", err)
+	if _, err := e.Transmit(now+time.Millisecond, make([]byte, 100)); !errors.Is(err, radio.ErrBusy) {
+		t.Errorf("a second frame while the first is on the air: %v, want radio.ErrBusy", err)
 	}
 	more, _ := e.Step(now + e.Airtime(100))
 	if n := len(events) + len(more); n != 0 || !lostBecause(&j, "sending itself") {
@@ -721,13 +722,16 @@ func TestDrift(t *testing.T) {
 
 func TestValidate(t *testing.T) {
 	for want, change := range map[string]func(*Scenario){
-		"node":                    func(s *Scenario) { s.Nodes = nil },
-		"node[1].name":            func(s *Scenario) { s.Nodes[1].Name, s.Pairs = s.Nodes[0].Name, nil },
-		"node[1].rssi":            func(s *Scenario) { s.Nodes[1].RSSI = new(5.0) },
-		"node[2].rssi":            func(s *Scenario) { s.Nodes[2].RSSI = nil }, // nobody hears it
-		"node[2].place":           func(s *Scenario) { s.Nodes[2].Place = []float64{1} },
-		"node[1].place":           func(s *Scenario) { s.Nodes[1].Place = []float64{1, math.NaN()} },
-		"air.place":               func(s *Scenario) { s.Air.Place = []float64{1, 2, 3} },
+		"node":          func(s *Scenario) { s.Nodes = nil },
+		"node[1].name":  func(s *Scenario) { s.Nodes[1].Name, s.Pairs = s.Nodes[0].Name, nil },
+		"node[1].rssi":  func(s *Scenario) { s.Nodes[1].RSSI = new(5.0) },
+		"node[2].rssi":  func(s *Scenario) { s.Nodes[2].RSSI = nil }, // nobody hears it
+		"node[2].place": func(s *Scenario) { s.Nodes[2].Place = []float64{1} },
+		"node[1].place": func(s *Scenario) { s.Nodes[1].Place = []float64{1, math.NaN()} },
+		"air.place":     func(s *Scenario) { s.Air.Place = []float64{1, 2, 3} },
+		"air ": func(s *Scenario) { // a beacon every 32 h is none
+			s.Air.SpreadingFactor, s.Air.Bandwidth, s.Air.Preamble = 12, 7810, 65535
+		},
 		"air.rssi_at_1km":         func(s *Scenario) { s.Nodes[1].Place, s.Air.Exponent = []float64{0, 0}, 3 },
 		"air.exponent":            func(s *Scenario) { s.Nodes[1].Place, s.Air.RSSIAt1km = []float64{0, 0}, new(-100.0) },
 		"node[1].battery":         func(s *Scenario) { s.Nodes[1].Battery = -1 },
@@ -761,7 +765,7 @@ func TestValidate(t *testing.T) {
 		change(&s)
 		_, err := New(s, 1, Options{Card: cards(t, orchard())})
 		var e *FieldError
-		if !errors.As(err, &e) || e.Path != want || e.Found == "" || e.Expected == "" {
+		if !errors.As(err, &e) || e.Path != strings.TrimSpace(want) || e.Found == "" || e.Expected == "" {
 			t.Errorf("%s: Validate = %v", want, err)
 		}
 	}

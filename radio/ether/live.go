@@ -49,7 +49,7 @@ func (l *Live) Held() int { return int(l.held.Load()) }
 var ErrEnded = errors.New("the simulated air has ended")
 
 // Transmit senses the carrier, sends a frame of the modem's, and returns when it has been on the air, with its airtime; before
-// Run it waits for Run. Its error is ErrBusy or ErrEnded.
+// Run it waits for Run. Its error is radio.ErrBusy or ErrEnded.
 func (l *Live) Transmit(frame []byte) (time.Duration, error) {
 	s := send{frame, make(chan sendResult, 1)}
 	sensed := time.NewTimer(l.e.Sensing())

@@ -6,6 +6,7 @@ import (
 	"testing"
 	"time"
 
+	"longlane/radio"
 	"longlane/radio/node"
 )
 
@@ -68,7 +69,7 @@ func TestModemListensFirst(t *testing.T) {
 		}
 		e.transmit(e.stations[0], node.Transmit{Frame: trip(t, e, 0), Counter: 1})
 		e.Step(e.now + 30*time.Millisecond)
-		if _, err := e.Transmit(e.now, make([]byte, 20)); errors.Is(err, ErrBusy) != first {
+		if _, err := e.Transmit(e.now, make([]byte, 20)); errors.Is(err, radio.ErrBusy) != first {
 			t.Errorf("listen_first %v, in the middle of a frame: %v", first, err)
 		}
 		e.Step(e.now + 200*time.Millisecond)

@@ -8,6 +8,8 @@ import (
 	"os"
 	"sync"
 	"time"
+
+	"longlane/radio"
 )
 
 // DeviceOptions says what a Device is.
@@ -16,7 +18,7 @@ type DeviceOptions struct {
 	MaxFrame uint8  // default 255
 	// Accept judges parameters; ReasonNone accepts. Default: accepts what the protocol allows.
 	Accept func(Parameters) (Reason, string)
-	// Transmit puts a frame on the air, and returns its airtime, or ErrBusy if the channel is in use, or another error if
+	// Transmit puts a frame on the air, and returns its airtime, or radio.ErrBusy if the channel is in use, or another error if
 	// the frame cannot be sent. It is called from one goroutine and may take as long as the frame does, but must return.
 	// Default: every frame is refused.
 	Transmit func(frame []byte) (airtime time.Duration, err error)
@@ -214,7 +216,7 @@ func (d *Device) transmit(sends <-chan Send, done <-chan struct{}) {
 			switch {
 			case err == nil:
 				d.tell(SendResult{Tag: m.Tag, Outcome: Sent, Power: power, Airtime: airtime(took)})
-			case errors.Is(err, ErrBusy):
+			case errors.Is(err, radio.ErrBusy):
 				d.tell(SendResult{Tag: m.Tag, Outcome: Busy})
 			default:
 				d.tell(SendResult{Tag: m.Tag, Outcome: Refused, Reason: ReasonOther, Text: err.Error()})

@@ -161,7 +161,7 @@ type Stats struct {
 var (
 	ErrReceiveOnly = errors.New("this bearer is set to receive only")
 	ErrQueueFull   = errors.New("too many frames are waiting to be sent")
-	ErrBusy        = errors.New("the modem found the channel busy")
+	ErrBusy        = fmt.Errorf("the modem says that %w", radio.ErrBusy)
 	ErrNoResult    = errors.New("the modem did not say what became of the frame")
 )
 

@@ -174,7 +174,7 @@ func (u *Unit) loop(ctx context.Context, failed <-chan error) error {
 			u.step(ctx, u.now(), received(p))
 		case err := <-u.sent:
 			u.noteSent(err)
-			u.step(ctx, u.now(), node.TxDone{Failed: err != nil})
+			u.step(ctx, u.now(), node.TxDone{Failed: err != nil, Busy: errors.Is(err, radio.ErrBusy)})
 		case err := <-u.saving:
 			u.saving = nil
 			u.o.Log.Warn("a write to lasting memory that took too long has ended", "err", err)
@@ -334,6 +334,9 @@ func (u *Unit) transmit(ctx context.Context, t node.Transmit) {
 
 // noteSent logs when sending begins to fail for another reason, and when it works again.
 func (u *Unit) noteSent(err error) {
+	if errors.Is(err, radio.ErrBusy) {
+		return // that is how a channel is shared
+	}
 	text := ""
 	var wait *radio.WaitError
 	switch {

@@ -370,6 +370,22 @@ func TestNoModem(t *testing.T) {
 	})
 }
 
+// TestBusyChannel: while the channel is in use a trip waits, and goes when it is free; nobody need hear of it.
+func TestBusyChannel(t *testing.T) {
+	onBench(t, func(b *bench) {
+		b.set(func() { b.down = fmt.Errorf("mast: %w", radio.ErrBusy) })
+		b.put(0, contact.Closed)
+		elapse(300 * time.Millisecond)
+		b.set(func() { b.down = nil })
+		elapse(300 * time.Millisecond) // one that had failed for another reason would wait longer
+		b.expect("opened 0")
+		b.stop()
+		if n := b.logged("could not be sent"); n != 0 {
+			t.Errorf("the log tells %d times of a channel that was in use", n)
+		}
+	})
+}
+
 // TestFlood: while the disk holds everything up, frames from the air beyond what may wait are dropped, with one line in the
 // log, and the trip goes all the same.
 func TestFlood(t *testing.T) {
