@@ -352,7 +352,8 @@ func TestAttackOldGeneration(t *testing.T) {
 	})
 }
 
-// What comes from the gateway, or under the group key, is nothing to a gateway.
+// What comes from the gateway is nothing to a gateway; what comes under the group key is a hint, and neither malformed nor
+// forged.
 func TestAttackReceiptsAndGroupFrames(t *testing.T) {
 	seeded(t, 3, func(t *testing.T, rng *rand.Rand) {
 		w := newWorld(t).start()
@@ -364,11 +365,27 @@ func TestAttackReceiptsAndGroupFrames(t *testing.T) {
 		}
 		group, err := w.roster.Group()
 		w.must(err)
+		counter := rng.Uint32N(1 << 31)
 		for typ, b := range map[proto.Type]proto.Body{proto.TypeBeacon: &proto.Beacon{Epoch: 9, Time: 77}, proto.TypeHopAck: &proto.HopAck{},
 			proto.TypeSolicit: &proto.Solicit{}} {
-			f, err := proto.Seal(nil, group, proto.Header{Type: typ, Site: w.roster.Site, Node: n.id, Gen: w.roster.GroupGen, Counter: rng.Uint32()}, b)
-			w.must(err)
-			w.wantVerdict(typ.String(), "group", f)
+			counter++
+			h := proto.Header{Type: typ, Site: w.roster.Site, Node: n.id, Gen: w.roster.GroupGen, Counter: counter}
+			seal := func(h proto.Header) []byte {
+				f, err := proto.Seal(nil, group, h, b)
+				w.must(err)
+				return f
+			}
+			f := seal(h)
+			w.wantVerdict(typ.String(), "hint", f)
+			w.wantVerdict(typ.String()+" again", "repeat", f)
+			w.wantVerdict(typ.String()+", a bit wrong", "mac", append(bytes.Clone(f[:10]), flip(rng, f[10:])...))
+			for verdict, node := range map[string]uint8{"direction": proto.GatewayBase + w.g.o.Number, "unknown-node": 200} {
+				h := h
+				h.Node = node
+				w.wantVerdict(typ.String()+" of another", verdict, seal(h))
+			}
+			h.Gen++
+			w.wantVerdict(typ.String()+" under another group key", "generation", seal(h))
 		}
 	})
 }

@@ -279,8 +279,8 @@ func (g *Gateway) hopData(e *Event) []hopData {
 
 func (g *Gateway) hop(bearer, from, to string, rssi, snr float64, held time.Duration, verified bool) hopData {
 	margin := math.NaN()
-	if sf := g.o.SpreadingFactor[bearer]; sf != 0 {
-		margin = snr - lora.RequiredSNR(sf)
+	if air, ok := g.o.Air[bearer]; ok {
+		margin = snr - lora.RequiredSNR(air.SpreadingFactor)
 	}
 	return hopData{From: from, To: to, RSSI: number(rssi), SNR: number(snr), Margin: number(margin),
 		Held: held.Seconds(), Verified: verified}

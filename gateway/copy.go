@@ -23,15 +23,16 @@ const (
 )
 
 // secondCopy is what stands outside the queue's file, so that a file that is lost or damaged opens no door to replays:
-// the replay windows and the epoch. It is written before the first receipt of a new epoch, once a minute if anything has
+// the replay windows, the epoch and the numbers of group frames. It is written before the first receipt of a new epoch, once a minute if anything has
 // changed, and at the end, so its windows may lag; hence they are only ever added to what the queue knows, and an epoch
-// taken from it moves on.
+// or a number taken from it moves on.
 //
 // The file is one line, "longlane marks 1" and the CRC-32C of the rest in eight hexadecimal digits, and then JSON.
 type secondCopy struct {
 	Site   string       `json:"site"`
 	Number uint16       `json:"site_number"`
 	Epoch  uint16       `json:"epoch"`
+	Group  uint32       `json:"group_counter,omitempty"` // numbers of group frames below this are used; 0: not known
 	Marks  []copiedMark `json:"marks"`
 }
 
@@ -94,6 +95,9 @@ func RaiseCopy(path string, text []byte, site string, number, by uint16) ([]byte
 		}
 	}
 	c.Epoch += by
+	if c.Group != 0 {
+		c.Group = after(c.Group, uint32(by)<<12) // room for years of beacons; by is drawn, so two restores differ
+	}
 	return c.marshal()
 }
 
@@ -170,7 +174,7 @@ func MergeMarks(a, b []byte) ([]byte, error) {
 // snapshot is the second copy as it should be now.
 func (in *ingest) snapshot() *secondCopy {
 	r := in.g.o.Roster.Get()
-	c := &secondCopy{Site: r.SiteName, Number: r.Site, Epoch: in.epochs.number}
+	c := &secondCopy{Site: r.SiteName, Number: r.Site, Epoch: in.epochs.number, Group: in.mesh.group.reserved}
 	keys := slices.SortedFunc(maps.Keys(in.windows), func(a, b windowKey) int { return bytes.Compare(a.bytes(), b.bytes()) })
 	for _, k := range keys {
 		window, _ := in.windows[k].MarshalBinary() // cannot fail

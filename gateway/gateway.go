@@ -9,7 +9,9 @@
 // states. New: not seen. In flight: offered to the sinks and handed to the queue; a repeat is dropped silently.
 // Durable: a repeat is receipted again. A commit that fails takes it back to new, so that the node's retry is stored.
 //
-// Goroutines: ingest owns windows, flights, the receipt numbers and the retained picture; each sink has one goroutine
+// For relays the gateway is the end of their way: it sends beacons and answers what they ask (beacon.go).
+//
+// Goroutines: ingest owns windows, flights, all numbers, the timers of beacons and the retained picture; each sink has one goroutine
 // that owns its lane, its window and its sessions; each bearer has one that receives and one that sends. They meet in
 // bounded channels, and every drop is counted.
 package gateway
@@ -35,6 +37,7 @@ type Meter interface {
 	Frame(bearer, verdict string)                             // one for each packet; verdict is of the closed list Verdicts
 	Hop(from, to string, rssi, snr float64, verified bool)    // one for each hop of an accepted frame
 	Receipt(bearer, result string)                            // sent, failed, late
+	Hint(bearer, kind, result string)                         // likewise; kind is of the closed list Hints
 	Committed(took time.Duration, failed bool)                // hand-over to answer, seen by ingest
 	Published(sink, lane string, took time.Duration, ok bool) // lane: live, backlog, state
 	Session(sink, end string)                                 // a session with a sink's receiver ended
@@ -43,31 +46,35 @@ type Meter interface {
 
 // Verdicts is the closed list of what becomes of a packet.
 var Verdicts = []string{"accepted", "repeat", "in-flight", "old", "length", "version", "type", "reserved", "mac",
-	"site", "direction", "group", "unknown-node", "revoked", "generation"}
+	"site", "direction", "hint", "unknown-node", "revoked", "generation"}
 
 // Drops is the closed list of things dropped because something was full.
-var Drops = []string{"packet", "receipt", "live", "confirmation"}
+var Drops = []string{"packet", "receipt", "hint", "live", "confirmation"}
+
+// Hints is the closed list of what is sent under the group key.
+var Hints = []string{proto.TypeBeacon.String(), proto.TypeHopAck.String()}
 
 // Options are what a Gateway works with.
 type Options struct {
-	Site, Name      string
-	Number          uint8 // of this gateway among the site's, 0 to 15
-	Roster          *roster.Current
-	Queue           Store
-	Copy            string // path of the second copy of replay marks and epoch; "": none is kept
-	Links           []radio.Link
-	SpreadingFactor map[string]int    // by bearer; for margins
-	Titles          map[string]string // by zone
-	Clock           Clock
-	OldAfter        time.Duration // an event older than this at publication is delayed
-	FreshWithin     time.Duration // tolerance of send times
-	CheckIn         time.Duration // period of check-ins that nodes are set to: 20 s to 85 min in steps of 20 s
-	Sinks           []SinkOptions
-	Forget          []string          // sinks that the queue may remember and need no more
-	Silent          map[string]string // bearers that may not send, and why
-	Faults          []Notice          // found before the start, of which the house is to hear
-	Meter           Meter
-	Log             *slog.Logger
+	Site, Name  string
+	Number      uint8 // of this gateway among the site's, 0 to 15
+	Roster      *roster.Current
+	Queue       Store
+	Copy        string // path of the second copy of replay marks and epoch; "": none is kept
+	Links       []radio.Link
+	Air         map[string]Air    // of the bearers that are LoRa modems: for margins and beacons
+	Titles      map[string]string // by zone
+	Clock       Clock
+	OldAfter    time.Duration // an event older than this at publication is delayed
+	FreshWithin time.Duration // tolerance of send times
+	CheckIn     time.Duration // period of check-ins that nodes are set to: 20 s to 85 min in steps of 20 s
+	Sinks       []SinkOptions
+	Forget      []string          // sinks that the queue may remember and need no more
+	Silent      map[string]string // bearers that may not send, and why
+	Faults      []Notice          // found before the start, of which the house is to hear
+	Seed        uint64            // of the times of beacons
+	Meter       Meter
+	Log         *slog.Logger
 }
 
 // Gateway is the core of one site.
@@ -101,6 +108,9 @@ func New(o Options) (*Gateway, error) {
 			return nil, fmt.Errorf("start gateway: two bearers are called %q", l.Name())
 		}
 		g.senders[l.Name()] = newSender(l, &o)
+	}
+	if err := g.checkAir(); err != nil {
+		return nil, fmt.Errorf("start gateway: %w", err)
 	}
 	for _, so := range o.Sinks {
 		s, err := newSink(g, so)

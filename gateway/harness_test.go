@@ -98,12 +98,47 @@ func newWorldWithoutQueue(t *testing.T) *world {
 // start opens the queue and runs a gateway on it.
 func (w *world) start() *world {
 	w.t.Helper()
+	w.build()
+	ctx, cancel := context.WithCancel(context.Background())
+	w.cancel, w.done = cancel, make(chan error, 1)
+	g, done := w.g, w.done
+	go func() { done <- g.Run(ctx) }()
+	w.wait()
+	return w
+}
+
+// stepped gives f a gateway, without sinks, that is stepped by hand.
+func (w *world) stepped(f func(*Steps)) {
+	w.t.Helper()
+	before := w.opts
+	w.opts = func(o *Options) {
+		if before != nil {
+			before(o)
+		}
+		o.Sinks = nil
+	}
+	w.build()
+	f(w.g.Steps())
+	w.must(w.queue.Close())
+	w.g = nil
+}
+
+func (w *world) readFile(path string) []byte {
+	w.t.Helper()
+	b, err := os.ReadFile(path)
+	w.must(err)
+	return b
+}
+
+// build opens the queue and makes a gateway on it.
+func (w *world) build() {
+	w.t.Helper()
 	q, err := queue.Open(w.path, queue.Options{Advance: AdvanceMark, Fault: w.onCommit, MaxBytes: w.maxBytes})
 	w.must(err)
 	w.queue = q
 	w.link, w.wifi = newFakeLink("lora"), newFakeLink("wifi")
 	o := Options{Site: site, Name: "house", Number: 3, Roster: w.follow, Queue: OnQueue(q), Links: []radio.Link{w.link, w.wifi},
-		SpreadingFactor: map[string]int{"lora": 9}, Titles: map[string]string{"river-gate": "River gate"}, Clock: w.clock.clock(),
+		Air: map[string]Air{"lora": {Settings: sf9}}, Titles: map[string]string{"river-gate": "River gate"}, Clock: w.clock.clock(),
 		OldAfter: oldAfter, FreshWithin: proto.FreshWithin, CheckIn: w.period, Meter: w.meter,
 		Log: slog.New(slog.NewTextHandler(w.log, nil)),
 		Sinks: []SinkOptions{{Name: "broker", Required: true, FromStart: true, Window: 32, Dial: w.broker.dial,
@@ -113,12 +148,6 @@ func (w *world) start() *world {
 	}
 	w.g, err = New(o)
 	w.must(err)
-	ctx, cancel := context.WithCancel(context.Background())
-	w.cancel, w.done = cancel, make(chan error, 1)
-	g, done := w.g, w.done
-	go func() { done <- g.Run(ctx) }()
-	w.wait()
-	return w
 }
 
 func (w *world) must(err error) {
@@ -426,6 +455,7 @@ type testNode struct {
 	id, gen uint8
 	next    uint32 // event counter
 	checks  uint32 // check-in counter
+	group   uint32 // of the last group frame
 	timed   bool   // knows the gateway's time
 }
 
@@ -883,12 +913,13 @@ type countMeter struct {
 	frames   map[string]int // by verdict
 	drops    map[string]int
 	receipts map[string]int
+	hints    map[string]int // by kind and result
 	lanes    map[string]int // acknowledged, by lane
 	block    chan struct{}  // holds up whoever counts a frame
 }
 
 func newCountMeter(t *testing.T) *countMeter {
-	return &countMeter{t: t, frames: map[string]int{}, drops: map[string]int{}, receipts: map[string]int{}, lanes: map[string]int{}}
+	return &countMeter{t: t, frames: map[string]int{}, drops: map[string]int{}, receipts: map[string]int{}, hints: map[string]int{}, lanes: map[string]int{}}
 }
 
 func (m *countMeter) add(to map[string]int, key string, known ...string) {
@@ -903,9 +934,13 @@ func (m *countMeter) add(to map[string]int, key string, known ...string) {
 func (m *countMeter) frame(verdict string)                  { m.add(m.frames, verdict, Verdicts...) }
 func (m *countMeter) Hop(_, _ string, _, _ float64, _ bool) {}
 func (m *countMeter) Receipt(_, result string)              { m.add(m.receipts, result, "sent", "failed", "late") }
-func (m *countMeter) Committed(time.Duration, bool)         {}
-func (m *countMeter) Session(string, string)                {}
-func (m *countMeter) Dropped(what string)                   { m.add(m.drops, what, Drops...) }
+func (m *countMeter) Hint(_, what, result string) {
+	m.add(m.hints, what+" "+result, "beacon sent", "beacon failed", "beacon late", "hop acknowledgement sent",
+		"hop acknowledgement failed", "hop acknowledgement late")
+}
+func (m *countMeter) Committed(time.Duration, bool) {}
+func (m *countMeter) Session(string, string)        {}
+func (m *countMeter) Dropped(what string)           { m.add(m.drops, what, Drops...) }
 func (m *countMeter) Published(_, lane string, _ time.Duration, ok bool) {
 	if ok {
 		m.add(m.lanes, lane, "live", "backlog", "state")

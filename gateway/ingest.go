@@ -12,6 +12,7 @@ import (
 	"longlane/proto"
 	"longlane/queue"
 	"longlane/radio"
+	"longlane/radio/route"
 )
 
 // ingest is the gateway's inward half. One goroutine owns all of it.
@@ -32,6 +33,7 @@ type ingest struct {
 	standing standing
 	copy     copyState
 	room     room
+	mesh     mesh
 
 	complaint string // about the roster, as last logged
 }
@@ -68,6 +70,8 @@ type commitResult struct {
 
 	standing bool // instead of an event: the standing faults were written
 	copied   bool // instead of an event: the second copy was written
+
+	group uint32 // instead of an event: numbers of group frames below this have been set aside
 }
 
 // AdvanceMark is the queue's rule for replay marks: the window stored, with counter marked.
@@ -97,6 +101,10 @@ func newIngest(g *Gateway) (*ingest, error) {
 		}
 	}
 	if in.epochs, err = openEpoch(g.o.Queue, g.o.Clock, len(lost) > 0, copied); err != nil {
+		return nil, err
+	}
+	in.mesh = mesh{timers: map[string]*route.Trickle{}, heard: map[uint8]hint{}}
+	if in.mesh.group, err = openGroupCounter(g.o.Queue, g.o.Clock, copied); err != nil {
 		return nil, err
 	}
 	in.copy.changed = true
@@ -179,6 +187,7 @@ func (in *ingest) run(ctx context.Context) {
 			in.notice(n)
 		case <-tick.C:
 			in.tick()
+			in.beacons() // within a second of their time is near enough: their shortest interval is 8 s
 		}
 	}
 }
@@ -190,6 +199,7 @@ func (in *ingest) tick() {
 	if set && !in.set {
 		g.o.Log.Info("the clock has been set")
 		in.house.clockSet()
+		in.mesh.group.clockSet(g.o.Clock)
 	}
 	if set && (!in.set || in.right.failed) {
 		in.putRight()
@@ -205,6 +215,7 @@ func (in *ingest) tick() {
 	in.saveStanding()
 	in.saveCopy()
 	in.setAside()
+	in.setGroupAside()
 }
 
 // refresh goes by the roster as it is now. What is wrong with it is said once.
@@ -246,11 +257,36 @@ func (in *ingest) numbersSet(r commitResult) {
 	in.epochs.reserved = r.numbers
 }
 
+// setGroupAside does the same for the numbers of group frames.
+func (in *ingest) setGroupAside() {
+	n := in.mesh.group
+	if !n.low() {
+		return
+	}
+	n.asking = true
+	in.flights++
+	upTo := n.block()
+	go func() { // ends with the write; run waits for its answer
+		in.g.results <- commitResult{group: upTo, err: n.setAside(upTo)}
+	}()
+}
+
+func (in *ingest) groupSet(r commitResult) {
+	n := in.mesh.group
+	n.asking = false
+	if r.err != nil {
+		in.g.o.Log.Error("numbers of beacons are running out", "err", r.err)
+		return
+	}
+	n.reserved = max(n.reserved, r.group)
+	in.copy.changed = true
+}
+
 // packet takes one packet through all checks, in the order: shape, place, key, replay, freshness.
 func (in *ingest) packet(p radio.Packet) {
 	verdict := in.judge(p)
 	in.g.o.Meter.Frame(p.Bearer, verdict)
-	if verdict != "accepted" {
+	if verdict != "accepted" && verdict != "hint" {
 		in.g.o.Log.Debug("frame refused", "bearer", p.Bearer, "verdict", verdict, "bytes", len(p.Frame))
 	}
 }
@@ -267,7 +303,7 @@ func (in *ingest) judge(p radio.Packet) (verdict string) {
 	case raw.Type.Receipt():
 		return "direction"
 	case raw.Type.Group():
-		return "group"
+		return in.hint(raw, p, r)
 	}
 	key := windowKey{spaceOf(raw.Type), raw.Node, raw.Gen}
 	if v := in.admit(r, key); v != "" {
@@ -490,6 +526,9 @@ func (in *ingest) result(r commitResult) {
 	switch {
 	case r.numbers != 0:
 		in.numbersSet(r)
+		return
+	case r.group != 0:
+		in.groupSet(r)
 		return
 	case r.right:
 		in.righted(r.err)

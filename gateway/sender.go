@@ -10,12 +10,13 @@ import (
 	"sync/atomic"
 	"time"
 
+	"longlane/proto"
 	"longlane/radio"
 	"longlane/radio/lora"
 	"longlane/radio/use"
 )
 
-// sender sends receipts over one bearer from a goroutine of its own: a modem that takes its time holds up nobody. While
+// sender sends receipts and hints over one bearer from a goroutine of its own: a modem that takes its time holds up nobody. While
 // the bearer has no lawful airtime left they wait here, and those for trips go first, the newest of them before the
 // others: its node is the likeliest to listen still, and it vouches for the events before it as well.
 type sender struct {
@@ -37,9 +38,12 @@ type outgoing struct {
 	sent  func()        // called once it has been sent; may be nil
 	heard time.Duration // when what it answers came in, on our clock
 
+	kept time.Duration // for how long after heard it may wait at the most; 0: it is a receipt, for which see listensFor
+
 	use    lora.Use
-	waited bool // it was ready to go, and could not
-	short  bool // for want of airtime
+	waited bool   // it was ready to go, and could not
+	short  bool   // for want of airtime
+	hint   string // what it is, of the closed list Hints; "" for a receipt
 }
 
 const (
@@ -57,10 +61,30 @@ func newSender(l radio.Link, o *Options) *sender {
 // send hands over a frame; when too many wait it is dropped and counted, and the node's next try is answered.
 func (s *sender) send(o outgoing) {
 	o.use = use.Of(o.frame)
+	if raw, err := proto.Parse(o.frame); err == nil && raw.Type.Group() {
+		o.hint = raw.Type.String()
+	}
 	select {
 	case s.queue <- o:
 	default:
+		s.dropped(o)
+	}
+}
+
+func (s *sender) dropped(o outgoing) {
+	if o.hint != "" {
+		s.meter.Dropped("hint")
+	} else {
 		s.meter.Dropped("receipt")
+	}
+}
+
+// count counts what became of o.
+func (s *sender) count(o outgoing, result string) {
+	if o.hint != "" {
+		s.meter.Hint(s.link.Name(), o.hint, result)
+	} else {
+		s.meter.Receipt(s.link.Name(), result)
 	}
 }
 
@@ -93,8 +117,8 @@ func (s *sender) take(o outgoing) {
 			last = i
 		}
 	}
+	s.dropped(s.waiting[last])
 	s.waiting = slices.Delete(s.waiting, last, last+1)
-	s.meter.Dropped("receipt")
 }
 
 // next takes out the one that goes first.
@@ -135,10 +159,14 @@ func (s *sender) sendWaiting(ctx context.Context) (wait time.Duration) {
 	return 0
 }
 
-// giveUpLate drops what could not go for so long that its node no longer listens.
+// giveUpLate drops what could not go for so long that its node no longer listens, and hints that say what was.
 func (s *sender) giveUpLate() {
 	s.waiting = slices.DeleteFunc(s.waiting, func(o outgoing) bool {
-		late := o.waited && s.mono()-o.heard >= listensFor
+		waited := s.mono() - o.heard
+		late := o.waited && waited >= listensFor
+		if o.hint != "" {
+			late = waited >= o.kept
+		}
 		if late {
 			s.gaveUp(o, "late")
 		}
@@ -146,9 +174,9 @@ func (s *sender) giveUpLate() {
 	})
 }
 
-// gaveUp counts a receipt that was not sent.
+// gaveUp counts what was not sent.
 func (s *sender) gaveUp(o outgoing, result string) {
-	s.meter.Receipt(s.link.Name(), result)
+	s.count(o, result)
 	if o.short && o.use == lora.UseTrip {
 		s.withheld.Store(int64(s.mono()))
 	}
@@ -168,7 +196,7 @@ func (s *sender) try(ctx context.Context, o *outgoing) (wait time.Duration) {
 	switch {
 	case err == nil:
 		s.said = ""
-		s.meter.Receipt(s.link.Name(), "sent")
+		s.count(*o, "sent")
 		if o.sent != nil {
 			o.sent()
 		}
@@ -182,10 +210,10 @@ func (s *sender) try(ctx context.Context, o *outgoing) (wait time.Duration) {
 		s.gaveUp(*o, "failed")
 		if text := err.Error(); text != s.said {
 			s.said = text
-			s.log.Error("a receipt cannot be sent", "bearer", s.link.Name(), "err", err)
+			s.log.Error("a frame cannot be sent", "bearer", s.link.Name(), "err", err)
 		}
 	default:
-		s.meter.Receipt(s.link.Name(), "failed")
+		s.count(*o, "failed")
 	}
 	return 0
 }

@@ -23,7 +23,7 @@ func (g *Gateway) Steps() *Steps {
 }
 
 // Packet takes in a packet. What is to be sent goes to the links; wait tells when to call Send, since a link has refused a
-// frame for that long (radio.WaitError), or 0.
+// frame for that long (radio.WaitError), or since a beacon is due then; or 0. What Packet, Tick and Send told before is over.
 func (s *Steps) Packet(p radio.Packet) (wait time.Duration) {
 	s.g.in.packet(p)
 	s.settle()
@@ -37,8 +37,9 @@ func (s *Steps) Tick() (wait time.Duration) {
 	return s.Send()
 }
 
-// Send gives the links what waits to be sent.
+// Send gives the links what waits to be sent, beacons that are due included.
 func (s *Steps) Send() (wait time.Duration) {
+	wait = s.g.in.beacons()
 	for _, l := range s.g.o.Links {
 		if w := s.g.senders[l.Name()].sendWaiting(context.Background()); w > 0 && (wait == 0 || w < wait) {
 			wait = w

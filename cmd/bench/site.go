@@ -19,6 +19,7 @@ import (
 	"longlane/proto"
 	"longlane/queue"
 	"longlane/radio"
+	"longlane/radio/lora"
 )
 
 const (
@@ -126,7 +127,7 @@ func startCore(s *site, store gateway.Store, links []radio.Link, broker, name st
 	}
 	c.g, err = gateway.New(gateway.Options{Site: siteName, Name: name, Roster: s.current, Queue: store, Links: links,
 		Clock: clock, OldAfter: 10 * time.Second, FreshWithin: proto.FreshWithin, CheckIn: 85 * time.Minute,
-		Copy: filepath.Join(s.dir, "marks.copy"), SpreadingFactor: map[string]int{"mast": 7}, Titles: map[string]string{"river-gate": "River gate"},
+		Copy: filepath.Join(s.dir, "marks.copy"), Air: map[string]gateway.Air{"mast": {Settings: lora.Settings{SpreadingFactor: 7, Bandwidth: 125000, CodingRate: 5, Preamble: 8}}}, Titles: map[string]string{"river-gate": "River gate"},
 		Meter: c.meter, Log: slog.New(slog.DiscardHandler),
 		Sinks: []gateway.SinkOptions{{Name: sinkName, To: url, Required: true, FromStart: true, Window: window,
 			MaxBackoff: time.Second, Reason: func(error) string { return "ended" },
@@ -223,6 +224,7 @@ func (m *meter) Dropped(what string) {
 
 func (m *meter) Hop(string, string, float64, float64, bool) {}
 func (m *meter) Receipt(string, string)                     {}
+func (*meter) Hint(string, string, string)                  {}
 func (m *meter) Session(string, string)                     {}
 
 // feed is a bearer without a radio, for what a radio cannot carry fast enough.

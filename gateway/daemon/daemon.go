@@ -11,6 +11,8 @@ import (
 	"io/fs"
 	"log/slog"
 	"maps"
+	"math"
+	"math/rand/v2"
 	"net"
 	"net/http"
 	"os"
@@ -253,13 +255,14 @@ func (d *Daemon) options(r *roster.Current, clock gateway.Clock) gateway.Options
 	o := gateway.Options{Site: d.cfg.Site, Name: d.cfg.Gateway, Roster: r, Queue: gateway.OnQueue(d.queue), Copy: filepath.Join(d.cfg.State, gateway.CopyFile), Links: d.links, Clock: clock,
 		OldAfter: time.Duration(d.cfg.Trip.OldAfter), FreshWithin: time.Duration(d.cfg.Trip.FreshWithin),
 		CheckIn: time.Duration(d.cfg.Checkin.Period), Meter: d.metrics, Log: d.log,
-		SpreadingFactor: map[string]int{}, Silent: map[string]string{}, Titles: map[string]string{}, Forget: d.cfg.Forget, Faults: d.faults,
+		Air: map[string]gateway.Air{}, Seed: rand.Uint64(), Silent: map[string]string{}, Titles: map[string]string{}, Forget: d.cfg.Forget, Faults: d.faults,
 		Sinks: []gateway.SinkOptions{d.brokerOptions()}}
 	for i := range d.cfg.Mirror {
 		o.Sinks = append(o.Sinks, d.mirrorOptions(&d.cfg.Mirror[i]))
 	}
-	for _, m := range d.cfg.Modem {
-		o.SpreadingFactor[m.Name] = m.SpreadingFactor
+	for i := range d.cfg.Modem {
+		m := &d.cfg.Modem[i]
+		o.Air[m.Name] = gateway.Air{Settings: m.Settings(), Sends: m.Silent() == "", Noise: noiseOf(d.modems[i])}
 		if m.Region == "" { // whoever has a region and transmit = false wants it so, and need not be told by a fault
 			o.Silent[m.Name] = "no region is set for it"
 		}
@@ -268,6 +271,16 @@ func (d *Daemon) options(r *roster.Current, clock gateway.Clock) gateway.Options
 		o.Titles[zone] = d.cfg.Title(zone)
 	}
 	return o
+}
+
+// noiseOf gives the noise floor that a modem reported last, dBm; not a number if it has told none.
+func noiseOf(m *modem.Modem) func() float64 {
+	return func() float64 {
+		if s := m.Stats(); !s.NoiseAt.IsZero() {
+			return s.NoiseFloor
+		}
+		return math.NaN()
+	}
 }
 
 // brokerOptions is the broker, or the embedded one, as a sink.
@@ -340,7 +353,7 @@ func endReason(err error) string {
 }
 
 func (d *Daemon) lists() metrics.Lists {
-	l := metrics.Lists{Verdicts: gateway.Verdicts, Drops: gateway.Drops, Sinks: []string{config.BrokerName}}
+	l := metrics.Lists{Verdicts: gateway.Verdicts, Hints: gateway.Hints, Drops: gateway.Drops, Sinks: []string{config.BrokerName}}
 	for _, m := range d.cfg.Mirror {
 		l.Sinks = append(l.Sinks, m.Name)
 	}

@@ -221,11 +221,7 @@ func Unsupervised(in *config.Input) string {
 
 // measured reads what the board tells of itself; what cannot be read is not measured.
 func measured(m config.Measure, link *modem.Modem) node.Measured {
-	out := node.Measured{Battery: number(m.BatteryFile) * m.BatteryUnit, Temperature: number(m.TemperatureFile) / 1000, Noise: math.NaN()}
-	if s := link.Stats(); !s.NoiseAt.IsZero() {
-		out.Noise = s.NoiseFloor
-	}
-	return out
+	return node.Measured{Battery: number(m.BatteryFile) * m.BatteryUnit, Temperature: number(m.TemperatureFile) / 1000, Noise: noiseOf(link)()}
 }
 
 func number(path string) float64 {

@@ -21,6 +21,7 @@ type Metrics struct {
 	hopSNR    *prometheus.GaugeVec
 	hopFrames *prometheus.CounterVec
 	receipts  *prometheus.CounterVec
+	hints     *prometheus.CounterVec
 	commits   prometheus.Histogram
 	uncommit  prometheus.Counter
 	publish   *prometheus.HistogramVec
@@ -32,7 +33,7 @@ type Metrics struct {
 // Lists are the closed lists that label values are drawn from; each is created at zero at the start, so that "none"
 // can be told from "not known".
 type Lists struct {
-	Bearers, Verdicts, Drops, Sinks, Ends []string
+	Bearers, Verdicts, Hints, Drops, Sinks, Ends []string
 }
 
 var buckets = []float64{.0005, .001, .002, .005, .01, .02, .05, .1, .2, .5, 1, 2, 5, 10}
@@ -52,6 +53,7 @@ func New(l Lists) *Metrics {
 		hopSNR:    gauge("longlane_hop_snr_db", "Signal-to-noise ratio of the last accepted frame over a hop, in dB.", "from", "to"),
 		hopFrames: counter("longlane_hop_frames_total", "Accepted frames over a hop, by whether the hop's record verified.", "from", "to", "verified"),
 		receipts:  counter("longlane_receipts_total", "Receipts handed to a bearer, by result; late: for want of lawful airtime, until the node listened no more.", "bearer", "result"),
+		hints:     counter("longlane_hints_total", "Beacons and hop acknowledgements handed to a bearer, by result; late: for want of lawful airtime, until they were of no use.", "bearer", "what", "result"),
 		commits: prometheus.NewHistogram(prometheus.HistogramOpts{Name: "longlane_commit_duration_seconds", Buckets: buckets,
 			Help: "Time from handing an event or a mark to the queue until it is on the disk."}),
 		uncommit: prometheus.NewCounter(prometheus.CounterOpts{Name: "longlane_commit_failures_total",
@@ -62,7 +64,7 @@ func New(l Lists) *Metrics {
 		sessions: counter("longlane_session_ends_total", "Sessions that ended or could not be made, by sink and reason.", "sink", "reason"),
 		drops:    counter("longlane_drops_total", "Things dropped because something was full.", "what"),
 	}
-	m.registry.MustRegister(m.frames, m.hopRSSI, m.hopSNR, m.hopFrames, m.receipts, m.commits, m.uncommit, m.publish,
+	m.registry.MustRegister(m.frames, m.hopRSSI, m.hopSNR, m.hopFrames, m.receipts, m.hints, m.commits, m.uncommit, m.publish,
 		m.refused, m.sessions, m.drops, collectors.NewGoCollector(),
 		collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	m.start(l)
@@ -76,6 +78,9 @@ func (m *Metrics) start(l Lists) {
 		}
 		for _, r := range []string{"sent", "failed", "late"} {
 			m.receipts.WithLabelValues(b, r)
+			for _, h := range l.Hints {
+				m.hints.WithLabelValues(b, h, r)
+			}
 		}
 	}
 	for _, s := range l.Sinks {
@@ -108,6 +113,11 @@ func (m *Metrics) Hop(from, to string, rssi, snr float64, verified bool) {
 
 // Receipt counts a receipt.
 func (m *Metrics) Receipt(bearer, result string) { m.receipts.WithLabelValues(bearer, result).Inc() }
+
+// Hint counts a beacon or a hop acknowledgement.
+func (m *Metrics) Hint(bearer, what, result string) {
+	m.hints.WithLabelValues(bearer, what, result).Inc()
+}
 
 // Committed notes a commit's time.
 func (m *Metrics) Committed(took time.Duration, failed bool) {

@@ -17,7 +17,7 @@ func scrape(m *Metrics) string {
 }
 
 func lists() Lists {
-	return Lists{Bearers: []string{"mast"}, Verdicts: []string{"accepted", "mac"}, Drops: []string{"packet"},
+	return Lists{Bearers: []string{"mast"}, Verdicts: []string{"accepted", "mac"}, Hints: []string{"beacon"}, Drops: []string{"packet"},
 		Sinks: []string{"mqtt"}, Ends: []string{"lost"}}
 }
 
@@ -28,6 +28,7 @@ func TestNoneIsNotUnknown(t *testing.T) {
 		`longlane_frames_total{bearer="mast",verdict="accepted"} 0`,
 		`longlane_frames_total{bearer="mast",verdict="mac"} 0`,
 		`longlane_receipts_total{bearer="mast",result="sent"} 0`,
+		`longlane_hints_total{bearer="mast",result="late",what="beacon"} 0`,
 		`longlane_session_ends_total{reason="lost",sink="mqtt"} 0`,
 		`longlane_drops_total{what="packet"} 0`,
 		`longlane_publish_failures_total{lane="backlog",sink="mqtt"} 0`,
@@ -46,6 +47,7 @@ func TestWhatIsToldIsShown(t *testing.T) {
 	m.Hop("river-gate", "oak-relay", -101, 3.25, true)
 	m.Hop("oak-relay", "house", -40, 12, false) // a record that does not verify is nobody's word
 	m.Receipt("mast", "sent")
+	m.Hint("mast", "beacon", "sent")
 	m.Committed(3*time.Millisecond, false)
 	m.Committed(time.Second, true)
 	m.Published("mqtt", "live", 4*time.Millisecond, true)
@@ -62,6 +64,7 @@ func TestWhatIsToldIsShown(t *testing.T) {
 		`longlane_hop_snr_db{from="river-gate",to="oak-relay"} 3.25`,
 		`longlane_hop_frames_total{from="oak-relay",to="house",verified="no"} 1`,
 		`longlane_receipts_total{bearer="mast",result="sent"} 1`,
+		`longlane_hints_total{bearer="mast",result="sent",what="beacon"} 1`,
 		`longlane_commit_duration_seconds_count 1`,
 		`longlane_commit_failures_total 1`,
 		`longlane_publish_duration_seconds_count{lane="live",sink="mqtt"} 1`,

@@ -16,6 +16,7 @@ import (
 	"longlane/queue"
 	"longlane/radio"
 	"longlane/radio/ether"
+	"longlane/radio/lora"
 	"longlane/radio/node"
 )
 
@@ -154,7 +155,7 @@ func TestHouseRuns(t *testing.T) {
 		live := ether.NewLive(e)
 		began := time.Now()
 		g, err := gateway.New(gateway.Options{Site: "rehearsal", Name: "house", Roster: current, Queue: gateway.OnQueue(q), Links: []radio.Link{antenna{live}},
-			SpreadingFactor: map[string]int{mastName: 7}, OldAfter: 10 * time.Second, FreshWithin: proto.FreshWithin, CheckIn: 15 * time.Minute,
+			Air: map[string]gateway.Air{mastName: {Settings: lora.Settings{SpreadingFactor: 7, Bandwidth: 125000, CodingRate: 5, Preamble: 8}}}, OldAfter: 10 * time.Second, FreshWithin: proto.FreshWithin, CheckIn: 15 * time.Minute,
 			Clock: gateway.Clock{Wall: time.Now, Mono: func() time.Duration { return time.Since(began) }, Boot: [16]byte{1}, Set: func() bool { return true }},
 			Sinks: []gateway.SinkOptions{sink("house", house, true), sink("never", never, false)}, Meter: newTally(cards), Log: slog.New(slog.DiscardHandler)})
 		if err != nil {

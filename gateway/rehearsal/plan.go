@@ -10,6 +10,7 @@ import (
 	"longlane/radio/ether"
 	"longlane/radio/lora"
 	"longlane/radio/node"
+	"longlane/radio/route"
 )
 
 // fadeUp is how far above its mean a fading signal is now and then, dB: one of Rayleigh's 20,000 draws.
@@ -78,7 +79,7 @@ func (w *ways) reckoned(i int) time.Duration {
 
 // answered refuses so many nodes that the gateway's receipts alone take more than it may send in an hour.
 func answered(s *ether.Scenario, band lora.Band) error {
-	need := time.Duration(0)
+	need := beacons(s)
 	for i := range s.Nodes {
 		need += down(s, &s.Nodes[i])
 	}
@@ -86,7 +87,7 @@ func answered(s *ether.Scenario, band lora.Band) error {
 		return nil
 	}
 	return &ether.FieldError{Path: "air.frequency",
-		Found: fmt.Sprintf("a channel on which the gateway would send for %v in an hour, a receipt for each trip and check-in of all %d nodes",
+		Found: fmt.Sprintf("a channel on which the gateway would send for %v in an hour, a receipt for each trip and check-in of all %d nodes, and beacons if there are relays",
 			need.Round(100*time.Millisecond), len(s.Nodes)),
 		Expected: fmt.Sprintf("at most %v, the limit of %s (%v): fewer trips, rarer check-ins, a lower spreading factor, or another channel",
 			band.Budget(), band.Range(), band.Source)}
@@ -101,6 +102,15 @@ func own(s *ether.Scenario, n *ether.Node, hops int) time.Duration {
 // down is the airtime in an hour of the receipts that a relay passes on to a node.
 func down(s *ether.Scenario, n *ether.Node) time.Duration {
 	return time.Duration((checkInsAnHour(s) + 2*tripsAnHour(n)) * float64(onAir(s, proto.TypeReceipt.Size())))
+}
+
+// beacons is the airtime in an hour of the gateway's beacons, once all relays have found their ways.
+func beacons(s *ether.Scenario) time.Duration {
+	if !slices.ContainsFunc(s.Nodes, func(n ether.Node) bool { return isRelay(s, n.Name) }) {
+		return 0
+	}
+	every := route.Defaults(s.Transmitter(s.Air.Power, 0).Settings).Beacons.Imax()
+	return time.Duration(time.Hour.Hours() / every.Hours() * float64(onAir(s, proto.TypeBeacon.Size())))
 }
 
 func onAir(s *ether.Scenario, n int) time.Duration {

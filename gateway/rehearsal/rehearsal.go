@@ -140,15 +140,16 @@ func newHouse(o Options, band lora.Band) (*house, error) {
 		log = slog.New(slog.DiscardHandler)
 	}
 	store := memory.New()
+	settings := o.Scenario.Transmitter(o.Scenario.Air.Power, 0).Settings
 	h.mast = &mast{h: h, rand: rand.New(rand.NewPCG(o.Seed, mastDraws))}
 	h.mast.keeper, err = airtime.Open(airtime.Options{Bearer: mastName, Device: mastName, Band: band, Store: store, Use: use.Of,
-		Settings: o.Scenario.Transmitter(o.Scenario.Air.Power, 0).Settings, Log: log,
+		Settings: settings, Log: log,
 		Moment: func() lora.Moment { return lora.Moment{Mono: h.clock().Mono()} }, Mono: h.clock().Mono})
 	if err != nil {
 		return nil, err
 	}
 	g, err := gateway.New(gateway.Options{Site: current.Get().SiteName, Name: "house", Roster: current, Queue: store,
-		Links: []radio.Link{h.mast}, SpreadingFactor: map[string]int{mastName: o.Scenario.Air.SpreadingFactor},
+		Links: []radio.Link{h.mast}, Air: map[string]gateway.Air{mastName: {Settings: settings, Sends: true}}, Seed: o.Seed,
 		Clock: h.clock(), OldAfter: 10 * time.Second, FreshWithin: proto.FreshWithin, CheckIn: CheckIn(&o.Scenario),
 		Meter: h.tally, Log: log})
 	if err != nil {

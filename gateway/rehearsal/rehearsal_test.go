@@ -143,7 +143,7 @@ func TestPlanIsWhatIsSent(t *testing.T) {
 	}
 	const hours = 200
 	r := rehearse(t, s, 1, hours*time.Hour)
-	gateway := time.Duration(0)
+	gateway := beacons(&s)
 	check := func(n Node, want time.Duration) {
 		if got := n.Airtime / hours; (got - want).Abs() > want/50 {
 			t.Errorf("%s sent for %v in an hour, the plan says %v", n.Name, got, want)

@@ -192,13 +192,14 @@ func (t *tally) distribution() (points []Point) {
 
 // Frame and the rest make a gateway.Meter.
 func (t *tally) Frame(_, verdict string) {
-	if verdict != "accepted" {
+	if verdict != "accepted" && verdict != "hint" {
 		t.refused[verdict]++
 	}
 }
 
 func (*tally) Hop(string, string, float64, float64, bool)    {}
 func (*tally) Receipt(string, string)                        {}
+func (*tally) Hint(string, string, string)                   {}
 func (*tally) Committed(time.Duration, bool)                 {}
 func (*tally) Published(string, string, time.Duration, bool) {}
 func (*tally) Session(string, string)                        {}

@@ -6,16 +6,22 @@ import (
 	"time"
 
 	"longlane/proto"
+	"longlane/radio/lora"
 )
 
 func TestDefaults(t *testing.T) {
 	for sf := 5; sf <= 12; sf++ {
 		s := sf9
+		for _, s.Bandwidth = range lora.Bandwidths() {
+			s.SpreadingFactor = sf
+			c := Defaults(s)
+			if _, err := New(c, 0); err != nil {
+				t.Errorf("SF%d, %d Hz: %v", sf, s.Bandwidth, err)
+			}
+		}
+		s = sf9
 		s.SpreadingFactor = sf
 		c := Defaults(s)
-		if _, err := New(c, 0); err != nil {
-			t.Errorf("SF%d: %v", sf, err)
-		}
 		if beacon := s.Airtime(29); c.Beacons.Imin < 128*beacon-time.Second || c.Beacons.Imin < 8*time.Second {
 			t.Errorf("SF%d: shortest interval %v at %v a beacon", sf, c.Beacons.Imin, beacon)
 		}
