@@ -12,6 +12,7 @@ import (
 	"longlane/proto"
 	"longlane/radio"
 	"longlane/radio/lora"
+	"longlane/radio/use"
 )
 
 // withBeacons has the LoRa bearer transmit, and so send beacons.
@@ -295,7 +296,7 @@ func TestBeaconLate(t *testing.T) {
 		w := newWorld(t).withBeacons().start()
 		closed := true
 		w.link.setPermit(func(frame []byte) error {
-			if closed && UseOf(frame) == lora.UseBeacon {
+			if closed && use.Of(frame) == lora.UseBeacon {
 				return &radio.WaitError{For: time.Hour}
 			}
 			return nil

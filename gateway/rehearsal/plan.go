@@ -106,7 +106,7 @@ func down(s *ether.Scenario, n *ether.Node) time.Duration {
 
 // beacons is the airtime in an hour of the gateway's beacons, once all relays have found their ways.
 func beacons(s *ether.Scenario) time.Duration {
-	if !slices.ContainsFunc(s.Nodes, func(n ether.Node) bool { return isRelay(s, n.Name) }) {
+	if !slices.ContainsFunc(s.Nodes, func(n ether.Node) bool { return n.Relay }) {
 		return 0
 	}
 	every := route.Defaults(s.Transmitter(s.Air.Power, 0).Settings).Beacons.Imax()

@@ -52,7 +52,7 @@ func Defaults(s lora.Settings) Config {
 	// K is RFC 6550's default (section 17, DEFAULT_DIO_REDUNDANCY_CONSTANT): beacons are rare anyway, and as a silent
 	// neighbour is taken for gone, keeping silent must stay the exception: it begins with more than 10 neighbours.
 	beacons := TrickleConfig{Imin: imin, Doublings: 7, K: 10}
-	for beacons.Imin > longestInterval>>beacons.Doublings { // the narrowest channels at the slowest, with minutes on the air
+	for beacons.Doublings > 0 && beacons.Imin > longestInterval>>beacons.Doublings { // the narrowest channels at the slowest, with minutes on the air
 		beacons.Doublings--
 	}
 	return Config{
