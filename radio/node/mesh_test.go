@@ -514,3 +514,93 @@ func TestCrowd(t *testing.T) {
 			within(5*time.Second), within(10*time.Second), within(20*time.Second), within(30*time.Second), d[len(d)/2], d[len(d)*99/100], d[len(d)*999/1000], d[len(d)-1], m.held())
 	}
 }
+
+// TestAnyMesh: whatever the place, the losses and who dies or restarts when (with what it knew gone, and what others know of it
+// stale), no frame circulates, and every node from which a chain of living relays leads to the gateway delivers all it made in the
+// end.
+func TestAnyMesh(t *testing.T) {
+	for seed := range uint64(*meshes) {
+		anyMesh(t, seed)
+		if t.Failed() {
+			t.Fatalf("seed %d", seed)
+		}
+	}
+}
+
+var meshes = flag.Int("meshes", 25, "how many random meshes TestAnyMesh makes")
+
+func anyMesh(t *testing.T, seed uint64) {
+	r := rand.New(rand.NewPCG(seed, 0x6d657368))
+	n := 3 + r.IntN(12)
+	cfgs := make([]Config, n)
+	x, y := make([]float64, n+1), make([]float64, n+1)
+	for i := range n + 1 { // the gateway last
+		x[i], y[i] = 3*r.Float64(), 3*r.Float64()
+		if i < n {
+			cfgs[i] = Config{Relay: r.IntN(3) > 0, CheckIn: 2 * time.Minute}
+		}
+	}
+	limit := lora.Sensitivity(lora.Settings{SpreadingFactor: 7, Bandwidth: 125000, CodingRate: 5, Preamble: 8}, 6)
+	rssi := func(i, j int) float64 { // 10 dB above the limit at a distance of 1
+		return limit + 10 - 40*math.Log10(max(math.Hypot(x[i]-x[j], y[i]-y[j]), 0.05))
+	}
+	fading := air.Fading{}
+	if r.IntN(2) == 0 {
+		fading = air.Fading{Kind: air.Rayleigh, Coherence: time.Second}
+	}
+	m := newMesh(t, seed, cfgs, fading, rssi)
+	dies := make([]bool, n)
+	for i := range n {
+		u := m.units[i]
+		switch r.IntN(4) {
+		case 0:
+			dies[i] = true
+			m.at(time.Duration(r.Int64N(int64(2*time.Hour))), func() { u.dead = true })
+		case 1:
+			m.at(time.Duration(r.Int64N(int64(2*time.Hour))), func() {
+				if !u.dead && !u.sending {
+					u.opened = nil // what it held is lost, which is a node's own affair
+					u.start()
+				}
+			})
+		}
+		for range r.IntN(8) {
+			m.at(time.Duration(r.Int64N(int64(2*time.Hour))), func() { u.visit(time.Duration(1+r.IntN(20)) * time.Second) })
+		}
+	}
+	for range r.IntN(3) {
+		at := time.Duration(r.Int64N(int64(2 * time.Hour)))
+		m.at(at, func() { m.gate.off = true })
+		m.at(at+time.Duration(r.Int64N(int64(30*time.Minute))), func() { m.gate.off = false })
+	}
+	m.until(2*time.Hour + 30*time.Minute)
+	m.gate.off = false
+	m.until(5 * time.Hour)
+	if m.loops > 0 {
+		t.Errorf("%d frames circulated", m.loops)
+	}
+	// Who has a way: over links that are heard at all without fading, and with it half of the time or more.
+	reaches := make([]bool, n+1)
+	reaches[n] = true
+	for again := true; again; {
+		again = false
+		for i := range n {
+			for j := range n + 1 {
+				relays := j == n || cfgs[j].Relay && !dies[j]
+				if !reaches[i] && reaches[j] && relays && rssi(min(i, j), max(i, j)) >= limit+2 {
+					reaches[i], again = true, true
+				}
+			}
+		}
+	}
+	for i, u := range m.units {
+		if !dies[i] && reaches[i] && u.n.Held() > 0 {
+			t.Errorf("node %d has a way and holds %d events; %+v", i+1, u.n.Held(), u.n.Stats())
+		}
+		for _, id := range u.opened {
+			if _, ok := m.stored[id]; !ok && !dies[i] && reaches[i] {
+				t.Errorf("event %v was let go and never stored", id)
+			}
+		}
+	}
+}
