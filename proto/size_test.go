@@ -82,7 +82,7 @@ func TestAirtimeFormula(t *testing.T) {
 	}
 }
 
-// The steps that PROTOCOL.md section 11 quotes, and that our sizes fill theirs.
+// The steps that PROTOCOL.md section 12 quotes, and that our sizes fill theirs.
 func TestAirtimeSteps(t *testing.T) {
 	page, err := os.ReadFile("PROTOCOL.md")
 	if err != nil {
@@ -91,7 +91,7 @@ func TestAirtimeSteps(t *testing.T) {
 	_, why, ok := strings.Cut(string(page), "## 11. ")
 	steps := regexp.MustCompile(`(\d+)-(\d+)`).FindAllStringSubmatch(why, -1)
 	if !ok || len(steps) != 4 {
-		t.Fatalf("PROTOCOL.md section 11 quotes %d steps, want 4", len(steps))
+		t.Fatalf("PROTOCOL.md section 12 quotes %d steps, want 4", len(steps))
 	}
 	last := map[int]bool{}
 	for _, s := range steps {

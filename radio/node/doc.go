@@ -16,6 +16,17 @@
 //	checkin.go   says every so often that the node is alive
 //	receipt.go   believes receipts, and nothing else
 //	saved.go     what survives a restart
+//	hop.go       a frame of the node's own until somebody has shown to have it; how many want the channel
+//	probe.go     tells who hears the node, for a walk test
+//
+// and of a relay, which always listens:
+//
+//	relay.go     beacons, solicits, neighbours (radio/route)
+//	carry.go     others' frames to the gateway: who sends them on, and when
+//	bring.go     receipts back to the nodes
+//	limit.go     no more of one origin than is likely
+//
+// The rules by which relays act together stand in proto/PROTOCOL.md, section 11.
 //
 // # Promises
 //
@@ -34,6 +45,4 @@
 // # Time
 //
 // All times are durations since the node started. A driver must not let them run backwards.
-//
-// Relaying is not here yet.
 package node
