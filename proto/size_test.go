@@ -88,7 +88,7 @@ func TestAirtimeSteps(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	_, why, ok := strings.Cut(string(page), "## 11. ")
+	_, why, ok := strings.Cut(string(page), "## 12. ")
 	steps := regexp.MustCompile(`(\d+)-(\d+)`).FindAllStringSubmatch(why, -1)
 	if !ok || len(steps) != 4 {
 		t.Fatalf("PROTOCOL.md section 12 quotes %d steps, want 4", len(steps))

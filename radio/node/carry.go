@@ -31,6 +31,7 @@ type load struct {
 	rssi     proto.RSSI
 	snr      proto.SNR
 	insists  bool // no receipt came for the one before
+	blind    bool // nothing says that this relay is nearer than whoever sent it: it is sent once
 	state    loadState
 	due      time.Duration
 	tries    int
@@ -50,8 +51,8 @@ const (
 )
 
 // near is by how many trips' airtime a relay must be nearer to send a first attempt on: one that is hardly nearer would make the
-// way longer. Later attempts are sent on by all who are nearer at all, and from floodFrom on by all who hear them, since what
-// they were told of distances has not served.
+// way longer. Later attempts are sent on by all who are nearer at all, and from floodFrom on (or by the second check-in in a row) by all who hear them, since what
+// they were told of distances has not served: a stolen relay may have told it.
 const (
 	near      = 0.5
 	floodFrom = 2
@@ -61,10 +62,11 @@ const (
 const nextSlot = 3
 
 // slot is when to send on what y has sent; ok is false if it is not this relay's to send.
-func (r *relay) slot(y uint8, insists, flood bool) (slot int, ok bool) {
+func (r *relay) slot(l *load, y uint8) (slot int, blind, ok bool) {
+	flood := l.attempt >= floodFrom || l.checkIn && l.insists
 	reach := r.reach()
 	if reach == proto.NoDistance {
-		return lastSlot, insists
+		return lastSlot, true, l.insists
 	}
 	own, trip := float64(reach), float64(r.table.Trip())
 	first := 0
@@ -73,19 +75,19 @@ func (r *relay) slot(y uint8, insists, flood bool) (slot int, ok bool) {
 	}
 	told, _ := r.table.Told(y)
 	if told == proto.NoDistance { // of a node that is no relay
-		return min(first+int(math.Round(own/trip)), lastSlot), true
+		return min(first+int(math.Round(own/trip)), lastSlot), false, true
 	}
 	switch hops := (float64(told) - own) / trip; {
 	case hops >= 1.75:
-		return first, true
+		return first, false, true
 	case hops >= 0.75:
-		return first + 1, true
+		return first + 1, false, true
 	case hops >= near:
-		return first + 2, true
+		return first + 2, false, true
 	case hops > 0:
-		return first + 3, insists
+		return first + 3, false, l.insists
 	}
-	return lastSlot, flood
+	return lastSlot, true, flood
 }
 
 // reach is how far it is to the gateway for a single frame, which may take any way: none can go round.
@@ -165,12 +167,12 @@ func (r *relay) take(raw proto.Raw, f Received, key string) {
 			return
 		}
 	}
-	slot, ok := r.slot(l.from, l.insists, l.attempt >= floodFrom)
+	slot, blind, ok := r.slot(l, l.from)
 	if !ok {
 		l.state = left
 		return
 	}
-	l.due = r.at(slot)
+	l.blind, l.due = blind, r.at(slot)
 }
 
 // keep bounds the loads: the oldest goes, one that still is to be sent last of all.
@@ -209,8 +211,8 @@ func (r *relay) repeated(l *load, y uint8) {
 		if l.repeats++; l.repeats < 2 {
 			return
 		}
-		if slot, ok := r.slot(l.from, true, false); ok {
-			l.state, l.due = waiting, r.at(slot)
+		if slot, blind, ok := r.slot(l, l.from); ok {
+			l.state, l.blind, l.due = waiting, blind, r.at(slot)
 		}
 	}
 }
@@ -258,7 +260,7 @@ func (r *relay) sendOn(l *load) *Transmit {
 	if id, ok := r.table.Parent(); ok && l.state == carried {
 		r.table.NoHopAck(n.now, id, l.tries)
 	}
-	if l.tries >= n.Hop.CarryTries {
+	if l.tries >= n.Hop.CarryTries || l.blind && l.tries > 0 {
 		l.state, l.due = settled, never
 		n.stats.GivenUp++
 		return nil
