@@ -122,8 +122,14 @@ func checkInsAnHour(s *ether.Scenario) float64 {
 }
 
 func tripsAnHour(n *ether.Node) float64 {
-	if n.Rate == nil {
-		return 0
+	sum := 0.0
+	for _, t := range n.Trips {
+		if t.Every != 0 {
+			sum += time.Hour.Hours() / time.Duration(t.Every).Hours()
+		}
 	}
-	return n.Rate.PerHour
+	if n.Rate != nil {
+		sum += n.Rate.PerHour
+	}
+	return sum
 }

@@ -9,13 +9,21 @@ import (
 // scheduleContacts plans what happens at a gate.
 func (e *Ether) scheduleContacts(st *station) {
 	for _, t := range st.spec.Trips {
-		e.at(time.Duration(t.At), func() { e.closure(st, t.Input, time.Duration(t.For)) })
+		e.at(time.Duration(t.At), func() { e.listed(st, t) })
 	}
 	for _, r := range st.spec.Restart {
 		e.at(time.Duration(r), func() { st.start(false) })
 	}
 	if st.spec.Rate != nil {
 		e.scheduleNext(st, st.spec.Rate)
+	}
+}
+
+// listed is a listed closure, and what it is again.
+func (e *Ether) listed(st *station, t Trip) {
+	e.closure(st, t.Input, time.Duration(t.For))
+	if t.Every != 0 && (e.s.Until == 0 || e.now+time.Duration(t.Every) <= time.Duration(e.s.Until)) {
+		e.at(e.now+time.Duration(t.Every), func() { e.listed(st, t) })
 	}
 }
 

@@ -8,6 +8,7 @@ import (
 	"math/rand/v2"
 	"time"
 
+	"longlane/proto"
 	"longlane/radio"
 	"longlane/radio/ether/air"
 	"longlane/radio/node"
@@ -64,10 +65,16 @@ type Ether struct {
 	air       *air.Air        // its stations are ours, and behind them the gateway's modem
 	heard     []air.Reception // by all stations, of the frame that has just ended
 	losses    map[Loss]int
-	until     time.Duration // when the modem's last frame is over
-	unplugged bool          // its plug is out
-	late      [2]*delayed
-	old       [2]history
+	kinds     map[Kind]Sum
+	recent    recent
+	group     *proto.Keys // of the site's group
+	withhelds Withheld
+
+	circulating int
+	until       time.Duration // when the modem's last frame is over
+	unplugged   bool          // its plug is out
+	late        [2]*delayed
+	old         [2]history
 }
 
 // directions index late and old.
@@ -82,7 +89,7 @@ func New(s Scenario, seed uint64, o Options) (*Ether, error) {
 	if err := s.Validate(); err != nil {
 		return nil, err
 	}
-	e := &Ether{s: s, o: o, rand: rand.New(rand.NewPCG(seed, 0x6c6f6e676c616e65)), losses: map[Loss]int{}}
+	e := &Ether{s: s, o: o, rand: rand.New(rand.NewPCG(seed, 0x6c6f6e676c616e65)), losses: map[Loss]int{}, kinds: map[Kind]Sum{}}
 	for i := range s.Nodes {
 		st, err := e.newStation(&s.Nodes[i], fmt.Sprintf("node[%d].card", i))
 		if err != nil {
@@ -201,6 +208,15 @@ func (e *Ether) Station(name string) (s Station) {
 	}
 	return s
 }
+
+// Withheld counts frames that stations wanted to send, and did not.
+type Withheld struct {
+	Busy  int // since the channel was in use; most go a little later
+	Short int // since no airtime was left that is lawful
+}
+
+// Withheld tells what all stations together have withheld so far; the modem's own is its host's to know.
+func (e *Ether) Withheld() Withheld { return e.withhelds }
 
 // Stats gives what a node has counted since its last start; ok is false if there is no such node.
 func (e *Ether) Stats(name string) (s node.Stats, ok bool) {

@@ -754,6 +754,7 @@ func TestValidate(t *testing.T) {
 		"node[3].restart[0]":      func(s *Scenario) { s.Nodes[3].Restart = []Duration{-1} },
 		"node[0].input[0].number": func(s *Scenario) { s.Nodes[0].Inputs[0].Number = 16; s.Nodes[0].Trips = nil },
 		"node[0].trips[0].input":  func(s *Scenario) { s.Nodes[0].Trips[0].Input = 3 },
+		"node[0].trips[0].every":  func(s *Scenario) { s.Nodes[0].Trips[0].Every = s.Nodes[0].Trips[0].For },
 		"node[0].trips[0].for":    func(s *Scenario) { s.Nodes[0].Trips[0].For = 0 },
 		"node[2].rate.per_hour":   func(s *Scenario) { s.Nodes[2].Rate.PerHour = 0 },
 		"node[2].rate.dwell_max":  func(s *Scenario) { s.Nodes[2].Rate.DwellMax = 1 },

@@ -26,7 +26,7 @@ import (
 //	name  = "river-gate"
 //	card  = "cards/river-gate.json"
 //	drift_ppm = 40.0
-//	trips = [{ at = "2s", for = "4s", input = 0 }]
+//	trips = [{ at = "2s", for = "4s", every = "1h", input = 0 }]
 //	restart = ["20s"]
 //	[[node.input]]
 //	number = 0
@@ -87,10 +87,11 @@ type Input struct {
 	MinDwell       Duration `toml:"min_dwell"`
 }
 
-// Trip is one listed closure.
+// Trip is one listed closure, or one that comes again and again.
 type Trip struct {
 	At    Duration `toml:"at"`
 	For   Duration `toml:"for"`
+	Every Duration `toml:"every"` // 0: once; else longer than For, 100 ms or more
 	Input uint8    `toml:"input"`
 }
 
@@ -278,6 +279,9 @@ func (n *Node) validateTrips(p *problems, at string) {
 		field := fmt.Sprintf("%strips[%d].", at, j)
 		p.duration(field+"at", t.At, 0, longest)
 		p.duration(field+"for", t.For, 1, longest)
+		if t.Every != 0 {
+			p.duration(field+"every", t.Every, max(t.For+1, Duration(100*time.Millisecond)), longest)
+		}
 		if !n.has(t.Input) {
 			p.add(field+"input", fmt.Sprint(t.Input), inputHint)
 		}

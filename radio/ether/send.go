@@ -33,11 +33,13 @@ func (e *Ether) transmit(st *station, t node.Transmit) {
 			return
 		}
 		if e.now < st.until || e.busy(st.index) { // its own frame, from before it lost its power, keeps it from sending too
+			e.withhelds.Busy++
 			e.withheld(st, t.Frame, "the channel is in use")
 			st.step(node.TxDone{Failed: true, Busy: true})
 			return
 		}
 		if st.lawful != nil && !st.lawful.permit(st.moment(), t.Frame, e.Airtime(len(t.Frame))) {
+			e.withhelds.Short++
 			e.withheld(st, t.Frame, "no airtime is left that is lawful")
 			st.step(node.TxDone{Failed: true})
 			return
@@ -73,6 +75,7 @@ func (e *Ether) begin(st *station, t node.Transmit) {
 // onAir puts a frame on the air that begins now. over is called at its end, when all have heard it or not.
 func (e *Ether) onAir(from int, frame []byte, over func()) (airtime time.Duration) {
 	airtime = e.Airtime(len(frame))
+	e.tally(frame, airtime)
 	f := e.air.Send(air.Sending{From: from, At: e.now, Until: e.now + airtime, Power: e.s.power(from), Settings: e.s.Air.settings()})
 	e.at(e.now+airtime, func() {
 		e.listen(f)

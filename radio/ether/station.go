@@ -56,6 +56,9 @@ func (e *Ether) newStation(spec *Node, field string) (*station, error) {
 		return nil, &FieldError{field, fmt.Sprintf("a card of site %d", card.Site), fmt.Sprintf("one of site %d, as the first node's", e.site)}
 	}
 	e.site = card.Site
+	if e.group, err = proto.NewKeys(card.GroupKey[:]); err != nil {
+		return nil, err
+	}
 	for _, st := range e.stations {
 		if st.card.Node == card.Node {
 			return nil, &FieldError{field, fmt.Sprintf("a card of node %d, as %s has", card.Node, st.spec.Name), "each node once"}
