@@ -5,6 +5,7 @@ import (
 	"math"
 	"time"
 
+	"longlane/radio/ether"
 	"longlane/radio/lora"
 )
 
@@ -41,12 +42,49 @@ type figures struct {
 		Sent  int `json:"sent"`
 		Heard int `json:"heard"`
 	} `json:"check_ins"`
-	Latency  []pointFigures   `json:"latency"`   // of the trips delivered; shares that only the slowest would decide are left out
-	Slowest  *seconds         `json:"slowest_s"` // null if none was delivered
+	Latency []pointFigures  `json:"latency"`   // of the trips delivered; shares that only the slowest would decide are left out
+	Slowest *seconds        `json:"slowest_s"` // null if none was delivered
+	Within  []withinFigures `json:"within"`    // of all trips made
+	Relays  struct {
+		Mean float64 `json:"mean"`
+		Most int     `json:"most"`
+	} `json:"relays"` // on the ways of the trips delivered
 	Stations []stationFigures `json:"stations"`
 	Lawful   bool             `json:"lawful"` // all stations kept within the limit
 	Losses   []lossFigures    `json:"losses"`
 	Refused  map[string]int   `json:"refused"` // frames, by the verdict
+
+	// Events are trips' openings and closings, and faults, that were delivered. All airtime is that of all stations and the gateway
+	// together; what makes sure that events arrive, receipts and acknowledgements, counts among theirs.
+	Airtime struct {
+		Events   int            `json:"events"`
+		OfEvents seconds        `json:"of_events_s"`
+		PerEvent *seconds       `json:"per_event_s"` // null if none was delivered
+		Least    seconds        `json:"least_s"`     // had each frame been sent once over each hop that it took, and one receipt back
+		Ratio    *float64       `json:"times_least"` // of_events_s / least_s; null if none was delivered
+		PerTrip  *seconds       `json:"per_trip_s"`  // everything that was on the air, by trips delivered; null if none was
+		Kinds    []spentFigures `json:"kinds"`       // of frames
+		InAll    seconds        `json:"in_all_s"`
+	} `json:"airtime"`
+	Withheld struct {
+		Busy  int `json:"channel_in_use"`
+		Short int `json:"airtime_used_up"`
+	} `json:"withheld"` // frames that nodes wanted to send, and did not
+	Circulating int `json:"circulating"` // frames whose records name a relay twice: none should
+}
+
+type withinFigures struct {
+	Within seconds `json:"within_s"`
+	Trips  int     `json:"trips"`
+	Share  float64 `json:"share"`
+}
+
+type spentFigures struct {
+	Kind     string   `json:"kind"`
+	For      string   `json:"for"`
+	Frames   int64    `json:"frames"`
+	Airtime  seconds  `json:"airtime_s"`
+	PerEvent *seconds `json:"per_event_s"` // null if none was delivered
 }
 
 type pointFigures struct {
@@ -79,7 +117,7 @@ func inSeconds(d time.Duration) seconds { return seconds(d.Round(time.Microsecon
 func (r *Report) figures() *figures {
 	f := &figures{Name: r.Name, Seed: r.Seed, Asked: inSeconds(r.Asked), Simulated: inSeconds(r.Simulated),
 		Complete: r.Simulated >= r.Asked, Took: inSeconds(r.Took), Refused: r.Refused, Lawful: r.Lawful(),
-		Latency: []pointFigures{}, Stations: []stationFigures{}, Losses: []lossFigures{}}
+		Latency: []pointFigures{}, Within: []withinFigures{}, Stations: []stationFigures{}, Losses: []lossFigures{}}
 	b := r.Band
 	f.Rule.Region, f.Rule.Low, f.Rule.High, f.Rule.Limit, f.Rule.Text = b.Region, b.Low, b.High, inSeconds(b.Budget()), b.String()
 	f.Rule.Document, f.Rule.Edition, f.Rule.Date, f.Rule.Verified, f.Rule.Caution = b.Document, b.Edition, b.Date, b.Verified, lora.Caution
@@ -91,6 +129,11 @@ func (r *Report) figures() *figures {
 	if r.Trips.Delivered > 0 {
 		f.Slowest = new(inSeconds(r.Slowest))
 	}
+	for _, w := range r.Within {
+		f.Within = append(f.Within, withinFigures{inSeconds(w.Time), w.Trips, float64(w.Trips) / float64(max(r.Trips.Made, 1))})
+	}
+	f.Relays.Mean, f.Relays.Most = math.Round(r.Relays.Mean*1e4)/1e4, r.Relays.Most
+	f.spent(r)
 	for i := range r.Nodes {
 		n := &r.Nodes[i]
 		f.Stations = append(f.Stations, stationFigures{Name: n.Name, Frames: n.Frames, Airtime: inSeconds(n.Airtime), WorstHour: inSeconds(n.Hour),
@@ -100,6 +143,29 @@ func (r *Report) figures() *figures {
 		f.Losses = append(f.Losses, lossFigures{l.Direction, l.Why, l.Frames})
 	}
 	return f
+}
+
+// spent fills in what was on the air, and why.
+func (f *figures) spent(r *Report) {
+	each := func(d time.Duration, n int) *seconds {
+		if n == 0 {
+			return nil
+		}
+		return new(inSeconds(d / time.Duration(n)))
+	}
+	a, all := &f.Airtime, time.Duration(0)
+	a.Kinds = []spentFigures{}
+	for _, s := range r.Spent {
+		all += s.Airtime
+		a.Kinds = append(a.Kinds, spentFigures{s.Type.String(), s.For.String(), s.Frames, inSeconds(s.Airtime), each(s.Airtime, r.Events)})
+	}
+	events := r.Airtime(ether.ForEvents)
+	a.Events, a.OfEvents, a.Least, a.InAll = r.Events, inSeconds(events), inSeconds(r.Least), inSeconds(all)
+	a.PerEvent, a.PerTrip = each(events, r.Events), each(all, r.Trips.Delivered)
+	if r.Least > 0 {
+		a.Ratio = new(math.Round(float64(events)/float64(r.Least)*1e3) / 1e3)
+	}
+	f.Withheld.Busy, f.Withheld.Short, f.Circulating = r.Withheld.Busy, r.Withheld.Short, r.Circulating
 }
 
 // MarshalJSON writes durations in seconds. Two reports of one scenario and seed differ in took_s alone.

@@ -135,6 +135,7 @@ func newHouse(o Options, band lora.Band) (*house, error) {
 		Card: func(name string) (node.Card, error) { return cards[name], nil }}); err != nil {
 		return nil, err
 	}
+	h.tally.airtime = h.ether.Airtime
 	log := o.Log
 	if log == nil {
 		log = slog.New(slog.DiscardHandler)
@@ -340,6 +341,7 @@ func (h *house) run(ctx context.Context) {
 // take hands a frame to the core.
 func (h *house) take(e ether.Event) {
 	h.frames++
+	h.tally.frame, _ = proto.Parse(e.Frame) // what is none is never stored
 	h.later(h.steps.Packet(radio.Packet{Frame: e.Frame, Measured: true, RSSI: e.RSSI, SNR: e.SNR, FreqErr: e.Freq, Bearer: mastName}))
 }
 

@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"longlane/gateway"
+	"longlane/proto"
 	"longlane/radio/ether"
 	"longlane/radio/lora"
 	"longlane/radio/node"
@@ -51,7 +52,7 @@ func rehearse(t testing.TB, s ether.Scenario, seed uint64, length time.Duration)
 // Every trip that the air tells of is delivered or accounted for, and the report counts what the air's own record counts.
 func TestEveryTrip(t *testing.T) {
 	for _, s := range []ether.Scenario{meadow(6, 60)} {
-		opened, sent, lost := 0, map[string]int64{}, 0
+		opened, sent, lost, busy := 0, map[string]int64{}, 0, 0
 		r, err := Run(context.Background(), Options{Scenario: s, Seed: 3, For: 2 * 24 * time.Hour, Record: func(rec ether.Record) {
 			switch {
 			case rec.What == ether.RecordMade && rec.Kind == "opening":
@@ -64,6 +65,8 @@ func TestEveryTrip(t *testing.T) {
 				sent["gateway"]++
 			case rec.What == ether.RecordLost:
 				lost++
+			case rec.What == ether.RecordWithheld:
+				busy++
 			}
 		}})
 		if err != nil {
@@ -87,6 +90,19 @@ func TestEveryTrip(t *testing.T) {
 				t.Errorf("%+v; the record has %d frames", n, sent[n.Name])
 			}
 		}
+		frames, airtime := int64(0), time.Duration(0)
+		for _, n := range r.Nodes {
+			frames, airtime = frames-n.Frames, airtime-n.Airtime
+		}
+		for _, k := range r.Spent {
+			frames, airtime = frames+k.Frames, airtime+k.Airtime
+		}
+		if frames != 0 || airtime != 0 {
+			t.Errorf("by kinds %d frames and %v more than by stations", frames, airtime)
+		}
+		if r.Withheld.Busy != busy || r.Circulating != 0 {
+			t.Errorf("%d frames were withheld as the record has it; the report: %+v, %d circulating", busy, r.Withheld, r.Circulating)
+		}
 		if !slices.IsSortedFunc(r.Latency, func(a, b Point) int { return int(a.Within - b.Within) }) || r.Latency[0].Within < 50*time.Millisecond || r.Latency[0].Within > time.Second {
 			t.Errorf("latency %v", r.Latency)
 		}
@@ -105,6 +121,50 @@ func TestSameSeedSameReport(t *testing.T) {
 	got[2].Seed = got[0].Seed
 	if reflect.DeepEqual(got[0], got[2]) {
 		t.Error("two seeds, one report")
+	}
+}
+
+// Where nobody fades and nobody is in the way, a trip in sight of the house takes the least: its two frames once, and two receipts.
+// What the report says of that is reckoned here from the airtimes of 26 and 33 bytes at SF7: 61.7 and 72.0 ms, by the formula of the
+// SX1276 datasheet, and 35 bytes behind one relay, 77.1 ms.
+func TestLeast(t *testing.T) {
+	s := meadow(1, 0)
+	s.Air.Fading, s.Nodes[0].Rate, s.Nodes[0].RSSI = "none", nil, new(-60.0)
+	s.Nodes[0].Trips = []ether.Trip{{At: ether.Duration(time.Minute), For: ether.Duration(10 * time.Second), Every: ether.Duration(10 * time.Minute)}}
+	ms := func(x float64) time.Duration { return time.Duration(x * float64(time.Millisecond)) }
+	r := rehearse(t, s, 1, time.Hour)
+	if want := 12 * ms(61.696+71.936); r.Events != 12 || (r.Least-want).Abs() > time.Microsecond*100 || r.Relays != (Relays{}) {
+		t.Errorf("%d events, the least %v, want 12 and %v; relays %+v", r.Events, r.Least, want, r.Relays)
+	}
+	// The first of a node's trips may carry its whole counter, 2 bytes more.
+	if got := r.Airtime(ether.ForEvents); got < r.Least || got > r.Least+r.Least/50 {
+		t.Errorf("trips took %v, the least is %v", got, r.Least)
+	}
+	for i, w := range r.Within {
+		if w.Trips != 6 || w.Time != []time.Duration{time.Second, 3 * time.Second, 10 * time.Second, 30 * time.Second}[i] {
+			t.Errorf("%+v of 6 trips", w)
+		}
+	}
+
+	tally := newTally(map[string]node.Card{"river-gate": {Node: 1}})
+	tally.airtime = func(n int) time.Duration { return s.Transmitter(14, n).Airtime(n) }
+	keys, err := proto.NewKeys(make([]byte, proto.KeySize))
+	if err != nil {
+		t.Fatal(err)
+	}
+	frame, err := proto.Seal(nil, keys, proto.Header{Type: proto.TypeTripOpened, HopsLeft: 7, Node: 1, Gen: 1, Counter: 4}, &proto.TripOpened{})
+	if err == nil {
+		frame, err = proto.AppendHop(frame, keys, proto.Hop{Relay: 2, Gen: 1})
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	tally.frame, _ = proto.Parse(frame)
+	tally.observed(0, "river-gate", node.Observed{What: node.Made, Kind: node.Opening, Counter: 4})
+	tally.stored(3*time.Second, gateway.ID{Node: 1, Gen: firstGen, Counter: 4}, false)
+	if want := ms(61.696 + 77.056 + 2*71.936); (tally.least-want).Abs() > time.Microsecond*100 || tally.relays != (Relays{1, 1}) ||
+		tally.within != [len(limits)]int{0, 0, 1, 1} { // the line takes 5 ms more than 3 s
+		t.Errorf("over a relay: the least %v, want %v; relays %+v, within %v", tally.least, want, tally.relays, tally.within)
 	}
 }
 
@@ -288,6 +348,7 @@ func TestUnplugged(t *testing.T) {
 // A node may lose its power while a relay still holds its frame: the trip is stored, and not lost.
 func TestDroppedAndStored(t *testing.T) {
 	h := newTally(map[string]node.Card{"river-gate": {Node: 1}})
+	h.airtime = func(int) time.Duration { return 0 }
 	for counter := range uint32(3) {
 		h.observed(time.Minute, "river-gate", node.Observed{What: node.Made, Kind: node.Opening, Counter: counter})
 	}

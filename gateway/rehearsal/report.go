@@ -9,6 +9,8 @@ import (
 	"github.com/HdrHistogram/hdrhistogram-go"
 
 	"longlane/gateway"
+	"longlane/proto"
+	"longlane/radio/ether"
 	"longlane/radio/lora"
 	"longlane/radio/node"
 )
@@ -26,11 +28,49 @@ type Report struct {
 	CheckIns struct{ Sent, Heard int } // Sent counts each once, however often it is sent
 	Latency  []Point                   // of openings, from the contact to the event stored, by share, rising
 	Slowest  time.Duration
+	Within   []Within // of all trips made, rising
+	Relays   Relays   // on the ways of the trips delivered
 	// Distribution is the same for every latency that occurred, rising. The last point's share is 1.
 	Distribution []Point
 	Nodes        []Node         // in the scenario's order, and the gateway's modem last
-	Losses       []Loss         // frames lost on the way to the station that was to hear them next, most first
+	Losses       []Loss         // frames lost, most first: see ether.Losses
 	Refused      map[string]int // frames that the core did not take, by its verdict
+
+	Spent  []Spent // on the air, by kind of frame
+	Events int     // trips' openings and closings, and faults, that were delivered
+	// Least is what these would have taken over the ways by which they came, had each frame been sent once over each hop, and one
+	// receipt back.
+	Least       time.Duration
+	Withheld    ether.Withheld // frames that nodes wanted to send
+	Circulating int            // frames whose records name a relay twice: a loop, if there are any
+}
+
+// Within says how many trips were stored within a time of the contact.
+type Within struct {
+	Time  time.Duration
+	Trips int
+}
+
+// Relays say over how many a trip came whose frame was the first of it to be stored.
+type Relays struct {
+	Mean float64
+	Most int
+}
+
+// Spent is what one kind of frame took, by all stations and the gateway together.
+type Spent struct {
+	ether.Kind
+	ether.Sum
+}
+
+// Airtime is what all frames with this purpose took.
+func (r *Report) Airtime(p ether.Purpose) (sum time.Duration) {
+	for _, s := range r.Spent {
+		if s.For == p {
+			sum += s.Airtime
+		}
+	}
+	return sum
 }
 
 // Trips are openings of contacts.
@@ -74,6 +114,9 @@ type Loss struct {
 	Frames         int
 }
 
+// limits are those of Report.Within.
+var limits = [...]time.Duration{time.Second, 3 * time.Second, 10 * time.Second, 30 * time.Second}
+
 // shares are those at which the latency is told, if there are enough trips for it not to be the slowest one's.
 var shares = []float64{0.5, 0.9, 0.99, 0.999, 0.9999}
 
@@ -87,7 +130,14 @@ type tally struct {
 	dropped int
 	heard   int                     // check-ins
 	latency *hdrhistogram.Histogram // ms
+	within  [len(limits)]int
 	refused map[string]int
+
+	airtime func(n int) time.Duration
+	frame   proto.Raw // that the core is judging
+	events  int
+	relays  Relays // Mean is the sum
+	least   time.Duration
 }
 
 type lost struct{ closed, dropped time.Duration }
@@ -131,6 +181,11 @@ func (t *tally) stored(at time.Duration, id gateway.ID, checkIn bool) {
 		t.heard++
 		return
 	}
+	hops := t.frame.HopCount()
+	t.events++
+	for i := range hops + 1 {
+		t.least += t.airtime(t.frame.Type.Size()+i*proto.HopSize) + t.airtime(proto.TypeReceipt.Size())
+	}
 	closed, ok := t.open[id]
 	if l, was := t.lost[id]; was {
 		closed, ok = l.closed, true
@@ -142,6 +197,13 @@ func (t *tally) stored(at time.Duration, id gateway.ID, checkIn bool) {
 	delete(t.open, id)
 	delete(t.lost, id)
 	t.done++
+	t.relays.Mean += float64(hops)
+	t.relays.Most = max(t.relays.Most, hops)
+	for i, limit := range limits {
+		if at+Line-closed <= limit {
+			t.within[i]++
+		}
+	}
 	_ = t.latency.RecordValue((at + Line - closed).Milliseconds()) // what is beyond ten years is not
 }
 
@@ -158,6 +220,15 @@ func (h *house) report() *Report {
 		}
 	}
 	r.Slowest = time.Duration(t.latency.Max()) * time.Millisecond
+	for i, limit := range limits {
+		r.Within = append(r.Within, Within{limit, t.within[i]})
+	}
+	r.Relays = Relays{t.relays.Mean / float64(max(t.done, 1)), t.relays.Most}
+	r.Events, r.Least, r.Withheld, r.Circulating = t.events, t.least, h.ether.Withheld(), h.ether.Circulating()
+	for k, sum := range h.ether.Kinds() {
+		r.Spent = append(r.Spent, Spent{k, sum})
+	}
+	slices.SortFunc(r.Spent, func(a, b Spent) int { return cmp.Or(cmp.Compare(b.For, a.For), cmp.Compare(a.Type, b.Type)) })
 	for i := range s.Nodes {
 		st := h.ether.Station(s.Nodes[i].Name)
 		r.CheckIns.Sent += int(st.CheckIns)

@@ -15,7 +15,7 @@ import (
 // Text is the report for people.
 func (r *Report) Text() string {
 	f := r.figures()
-	parts := []string{f.head(), f.rule(), f.trips(), f.latency(), f.stations(), f.losses()}
+	parts := []string{f.head(), f.rule(), f.trips(), f.latency(), f.stations(), f.airtime(), f.losses()}
 	return strings.Join(slices.DeleteFunc(parts, func(s string) bool { return s == "" }), "\n")
 }
 
@@ -47,7 +47,7 @@ func (f *figures) latency() string {
 	if f.Slowest == nil {
 		return ""
 	}
-	return "From the contact to the event stored, of the trips stored:\n" + table(func(row func(...string)) {
+	s := "From the contact to the event stored, of the trips stored:\n" + table(func(row func(...string)) {
 		for _, p := range f.Latency {
 			who := fmt.Sprintf("  %s %% within", strconv.FormatFloat(100*p.Share, 'f', -1, 64))
 			if p.Share == 0.5 {
@@ -56,7 +56,46 @@ func (f *figures) latency() string {
 			row(who, p.Within.String())
 		}
 		row("  the slowest", f.Slowest.String())
-	}, "lr")
+	}, "lr") + "Of all trips made:\n" + table(func(row func(...string)) {
+		for _, w := range f.Within {
+			row("  stored within "+w.Within.String(), count(w.Trips), percent(w.Trips, f.Trips.Made))
+		}
+	}, "lrr")
+	if f.Relays.Most > 0 {
+		s += fmt.Sprintf("A trip came over %.2f relays on the average, and over %d at most.\n", f.Relays.Mean, f.Relays.Most)
+	}
+	return s
+}
+
+// airtime tells what the time on the air was spent for, all stations together.
+func (f *figures) airtime() string {
+	a := &f.Airtime
+	s := "Time on the air, all stations together, by what was sent and for what:\n" + table(func(row func(...string)) {
+		row("  frame", "for", "frames", "in all", "per event stored")
+		each := func(d *seconds) string {
+			if d == nil {
+				return "-"
+			}
+			return d.plain()
+		}
+		for _, k := range a.Kinds {
+			row("  "+k.Kind, k.For, count(int(k.Frames)), k.Airtime.String(), each(k.PerEvent))
+		}
+		if a.Ratio != nil {
+			row("  trips and faults in all", "", "", a.OfEvents.String(), each(a.PerEvent))
+			row("  the least for their ways", "", "", a.Least.String(), fmt.Sprintf("so %.2f times", *a.Ratio))
+		}
+	}, "llrrr")
+	if f.Withheld.Busy > 0 {
+		s += fmt.Sprintf("Frames that nodes did not send at once, since the channel was in use: %s\n", count(f.Withheld.Busy))
+	}
+	if f.Withheld.Short > 0 {
+		s += fmt.Sprintf("Frames that nodes did not send for want of lawful airtime: %s\n", count(f.Withheld.Short))
+	}
+	if f.Circulating > 0 {
+		s += fmt.Sprintf("FRAMES THAT WENT IN CIRCLES: %s\n", count(f.Circulating))
+	}
+	return s
 }
 
 func (f *figures) stations() string {

@@ -8,6 +8,8 @@ import (
 	"testing"
 	"time"
 
+	"longlane/proto"
+	"longlane/radio/ether"
 	"longlane/radio/lora"
 )
 
@@ -59,6 +61,11 @@ func grim(t *testing.T) *Report {
 	r.Slowest, r.Distribution = 3*time.Hour, []Point{{1, 3 * time.Hour}}
 	r.Nodes = []Node{{Name: "sluice", Frames: 70000, Airtime: 2 * time.Hour, Hour: 361 * time.Second, Limit: 360 * time.Second, Died: "its battery is empty"},
 		{Name: "gateway", Frames: 2, Airtime: 143 * time.Millisecond, Hour: 72 * time.Millisecond, Limit: 360 * time.Second}}
+	r.Within, r.Relays = []Within{{time.Second, 0}, {30 * time.Second, 1}}, Relays{1.5, 3}
+	r.Spent = []Spent{{ether.Kind{Type: proto.TypeTripOpened, For: ether.ForEvents}, ether.Sum{Frames: 5, Airtime: time.Second}},
+		{ether.Kind{Type: proto.TypeHopAck, For: ether.ForEvents}, ether.Sum{Frames: 3, Airtime: 200 * time.Millisecond}},
+		{ether.Kind{Type: proto.TypeBeacon}, ether.Sum{Frames: 1000, Airtime: time.Minute}}}
+	r.Events, r.Least, r.Withheld, r.Circulating = 2, 600*time.Millisecond, ether.Withheld{Busy: 7, Short: 8}, 9
 	r.Losses = []Loss{{"from the gateway", "faded", 6}, {"to the gateway", "faded", 5}, {"to the gateway", "collision", 1}}
 	return r
 }
@@ -71,6 +78,12 @@ func TestTextOfTrouble(t *testing.T) {
 		"\n  still held at the end   2   50.00 %\n",
 		"\n  the slowest   3 h\n",
 		"  sluice    70,000       2 h        361 s   360 s       100.28 %   BEYOND THE LIMIT; died: its battery is empty\n",
+		"\n  stored within 1 s    0    0.00 %\n  stored within 30 s   1   25.00 %\nA trip came over 1.50 relays on the average, and over 3 at most.\n",
+		"\n  trip opened                trips and faults        5       1 s            0.500 s\n",
+		"\n  beacon                     finding ways        1,000      60 s               30 s\n",
+		"\n  trips and faults in all                                1.200 s            0.600 s\n",
+		"\n  the least for their ways                               0.600 s      so 2.00 times\n",
+		"the channel was in use: 7\n", "want of lawful airtime: 8\n", "FRAMES THAT WENT IN CIRCLES: 9\n",
 		"\n  cause       to the gateway   from the gateway\n  faded                    5                  6\n  collision                1                  0\n",
 		"\n  repeat   12\n  hop       3\n  mac       3\n",
 	} {
@@ -100,7 +113,8 @@ func TestJSONOfNothing(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, want := range []string{`"latency":[]`, `"slowest_s":null`, `"stations":[]`, `"losses":[]`, `"refused":{}`, `"lawful":true`} {
+	for _, want := range []string{`"latency":[]`, `"slowest_s":null`, `"stations":[]`, `"losses":[]`, `"refused":{}`, `"lawful":true`, `"within":[]`, `"kinds":[]`,
+		`"per_event_s":null`, `"times_least":null`, `"circulating":0`} {
 		if !strings.Contains(string(b), want) {
 			t.Errorf("no %s in %s", want, b)
 		}
