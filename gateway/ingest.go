@@ -49,7 +49,7 @@ func (k windowKey) bytes() []byte { return []byte{byte(k.space), k.node, k.gen} 
 type window struct {
 	proto.Window
 	flying   map[uint32]bool
-	answered map[uint32]answer // by counter: the last receipt of this run
+	answered map[uint32]answer // by counter: the receipts of this run
 }
 
 func newWindow() *window { return &window{flying: map[uint32]bool{}, answered: map[uint32]answer{}} }
@@ -397,16 +397,22 @@ func (in *ingest) shutOut(n *roster.Node) {
 
 // authentic goes on with a frame whose MAC is good.
 func (in *ingest) authentic(e *Event, raw proto.Raw, p radio.Packet, key windowKey, w *window) string {
-	if w.flying[e.ID.Counter] {
-		return "in-flight" // by another way, or a retry that crossed its receipt: no second sound, no receipt yet
-	}
 	reply := func() { in.receipt(e, raw, p, w) }
-	switch w.Check(e.ID.Counter) {
-	case proto.TooOld:
+	flying, place := w.flying[e.ID.Counter], w.Check(e.ID.Counter)
+	switch {
+	case flying && key.space == eventSpace:
+		return "in-flight" // by another way, or a retry that crossed its receipt: no second sound, no receipt yet
+	case place == proto.TooOld:
 		return "old"
-	case proto.Seen:
-		if key.space == eventSpace && in.mayRepeat(e.ID, raw.Attempt, w) {
+	case flying || place == proto.Seen:
+		if in.mayRepeat(e.ID, raw, w) {
+			if key.space == checkInSpace {
+				in.judgeTime(e) // its receipt says what came of that
+			}
 			reply()
+		}
+		if flying {
+			return "in-flight"
 		}
 		return "repeat"
 	}

@@ -12,35 +12,66 @@ import (
 const receiptHops = proto.MaxHops
 
 // Receipts for events that were durable before are bounded, or somebody could use up the airtime with frames that he
-// has recorded. Each attempt is answered once: a node that has had no receipt tries again under the next. After a
-// restart nothing is known of attempts, so repeatEvery is the least time between two for one event, and with
-// repeatBurst it bounds those for all events of a node.
+// has recorded.
+//
+// An attempt is answered when it first comes. A node that has had no receipt tries again under the next, repeatEvery later
+// at the earliest. A relay that has not overheard the receipt sends the same attempt again, after half a second to two: that
+// is answered as well, againMost times and within againWithin of the first answer, when he who listens for it still does. A
+// recording that is played later gets nothing. Of an event from before a restart nothing is known of attempts, so each is
+// answered once, for it may be a recording. In all, repeatBurst and one each repeatEvery is what a node gets.
 const (
 	repeatEvery = time.Second
 	repeatBurst = 10
+	againAfter  = 700 * time.Millisecond // sooner, the last receipt is still on its way
+	againWithin = 10 * time.Second
+	againMost   = 4
 )
 
+// answer is the newest attempt that was answered, since when, when last, and how often after the first time.
 type answer struct {
-	attempt uint16
-	at      time.Duration
+	attempt   uint16
+	first, at time.Duration
+	again     int
+	earlier   bool // the event is from before this run
 }
 
-// mayRepeat decides whether an event that was durable before gets another receipt.
-func (in *ingest) mayRepeat(id ID, attempt uint16, w *window) bool {
+// mayRepeat decides whether a frame that is no news gets a receipt, since its event was durable before, or it is a check-in.
+func (in *ingest) mayRepeat(id ID, raw proto.Raw, w *window) bool {
+	now := in.g.o.Clock.Mono()
 	last, ok := w.answered[id.Counter]
-	if ok && (attempt <= last.attempt || in.g.o.Clock.Mono()-last.at < repeatEvery) {
+	switch {
+	case in.repeats[id.Node] >= repeatBurst:
 		return false
-	}
-	if in.repeats[id.Node] >= repeatBurst {
+	case !ok && raw.Type == proto.TypeCheckIn: // none that is worth an answer is older than the last
+		return false
+	case !ok:
+		w.answered[id.Counter] = answer{attempt: raw.Attempt, earlier: true}
+	case raw.Attempt < last.attempt:
+		return false
+	case raw.Attempt > last.attempt && now-last.at < repeatEvery:
+		return false
+	case raw.Attempt == last.attempt &&
+		(last.earlier || now-last.at < againAfter || now-last.first > againWithin || last.again >= againMost):
 		return false
 	}
 	in.repeats[id.Node]++
 	return true
 }
 
-// note remembers that an attempt was answered, for as long as the window tells the event from an old one.
-func (w *window) note(counter uint32, a answer) {
-	if len(w.answered) >= 2*proto.WindowSize {
+// note remembers that an attempt was answered, for as long as the window tells the event from an old one. Of check-ins the
+// last will do.
+func (w *window) note(raw proto.Raw, counter uint32, now time.Duration) {
+	a, ok := w.answered[counter]
+	if ok && a.attempt == raw.Attempt {
+		a.again++
+	} else {
+		a = answer{attempt: raw.Attempt, first: now, earlier: a.earlier}
+	}
+	a.at = now
+	switch {
+	case raw.Type == proto.TypeCheckIn:
+		clear(w.answered)
+	case len(w.answered) >= 2*proto.WindowSize:
 		for c := range w.answered {
 			if w.Check(c) == proto.TooOld {
 				delete(w.answered, c)
@@ -62,9 +93,7 @@ func (in *ingest) easeRepeats() {
 // receipt answers a frame. It is called only once what the receipt says is true.
 func (in *ingest) receipt(e *Event, raw proto.Raw, p radio.Packet, w *window) {
 	g, now := in.g, in.g.o.Clock.Mono()
-	if raw.Type != proto.TypeCheckIn {
-		w.note(e.ID.Counter, answer{raw.Attempt, now})
-	}
+	w.note(raw, e.ID.Counter, now)
 	number, err := in.epochs.take()
 	if err != nil {
 		g.o.Log.Error("no receipt is sent", "err", err)
@@ -77,7 +106,7 @@ func (in *ingest) receipt(e *Event, raw proto.Raw, p radio.Packet, w *window) {
 	}
 	h := proto.Header{Type: proto.TypeReceipt, HopsLeft: receiptHops, Site: r.Site, Node: raw.Node, Gen: raw.Gen,
 		Counter: e.ID.Counter, Gateway: g.o.Number, Epoch: in.epochs.number, Number: number}
-	out := outgoing{to: p.From, heard: e.Rx.Mono}
+	out := outgoing{to: p.From, heard: e.Rx.Mono, answers: p.From + string(raw.Tag())}
 	b := &proto.Receipt{Settings: settings(g.o.CheckIn), Time: proto.EncodeGatewayTime(in.epochs.at(now).Since)}
 	if raw.Type == proto.TypeCheckIn {
 		h.Type, b.Confirm = proto.TypeCheckInReceipt, e.Fresh == proto.Unproven

@@ -38,6 +38,8 @@ type outgoing struct {
 	sent  func()        // called once it has been sent; may be nil
 	heard time.Duration // when what it answers came in, on our clock
 
+	answers string // what it answers: two with the same say the same; "": nothing
+
 	kept time.Duration // for how long after heard it may wait at the most; 0: it is a receipt, for which see listensFor
 
 	use    lora.Use
@@ -105,8 +107,10 @@ func (s *sender) run(ctx context.Context) {
 	}
 }
 
-// take keeps a receipt until it may be sent. When too many wait, the last in line is dropped and counted.
+// take keeps a frame until it may be sent, in the place of one that answers the same: a relay that asks again and again while
+// there is no airtime is answered once. When too many wait, the last in line is dropped and counted.
 func (s *sender) take(o outgoing) {
+	s.waiting = slices.DeleteFunc(s.waiting, func(w outgoing) bool { return o.answers != "" && o.answers == w.answers })
 	s.waiting = append(s.waiting, o)
 	if len(s.waiting) <= maxOutgoing {
 		return
