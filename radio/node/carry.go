@@ -110,6 +110,9 @@ func keyOf(raw proto.Raw, frame []byte) string {
 	return string(b)
 }
 
+// insists reports whether no receipt came for the attempt before, as far as it can be seen from the frame.
+func insists(raw proto.Raw) bool { return raw.Attempt > 0 || raw.Type == proto.TypeCheckIn && raw.Long }
+
 // sender is who sent this copy of a frame.
 func sender(raw proto.Raw) uint8 {
 	if n := raw.HopCount(); n > 0 {
@@ -153,7 +156,7 @@ func (r *relay) take(raw proto.Raw, f Received, key string) {
 	l := &load{key: key, tag: string(raw.Tag()), origin: raw.Node, gen: raw.Gen, checkIn: checkIn, counter: uint16(raw.Counter), attempt: raw.Attempt,
 		frame: append([]byte(nil), f.Frame...), records: raw.HopCount(), from: sender(raw), heardAt: n.now,
 		rssi: proto.EncodeRSSI(f.RSSI), snr: proto.EncodeSNR(f.SNR),
-		insists: raw.Attempt > 0 || checkIn && raw.Long, due: never, tellAt: never, receipt: passing{due: never}}
+		insists: insists(raw), due: never, tellAt: never, receipt: passing{due: never}}
 	before := r.loadOf(l.origin, l.gen, l.checkIn, l.counter)
 	r.keep(l)
 	if before != nil {

@@ -141,6 +141,7 @@ type ownHop struct {
 	Transmit
 	tag    string // its MAC
 	event  bool
+	alone  bool // whoever takes it is left with it; not a later attempt, which all relays send on
 	tries  int
 	busy   int           // how often the channel was in use
 	sentAt time.Duration // the end of the first sending
@@ -180,7 +181,7 @@ func (r *roundTrip) window(longest time.Duration) (opens, closes time.Duration) 
 func (n *Node) launch(tx Transmit, event bool) {
 	raw, _ := proto.Parse(tx.Frame)
 	n.endHop()
-	n.own = ownHop{Transmit: tx, tag: string(raw.Tag()), event: event, tries: 1, due: never, opens: never}
+	n.own = ownHop{Transmit: tx, tag: string(raw.Tag()), event: event, alone: !insists(raw), tries: 1, due: never, opens: never}
 }
 
 // launched follows the end of a sending: for so long one must hear somebody take it.
@@ -277,7 +278,7 @@ func (n *Node) hopAnswered() {
 		n.trip.add(n.now - o.sentAt)
 	}
 	if n.relay != nil && o.taker != 0 {
-		n.relay.table.Receipt(n.now, o.taker)
+		n.relay.table.Receipt(n.now, o.taker, !o.alone)
 	}
 	o.rest()
 }
@@ -289,7 +290,7 @@ func (o *ownHop) rest() { o.over, o.due, o.opens = true, never, never }
 func (n *Node) endHop() {
 	o := &n.own
 	if n.relay != nil && !o.over && o.taker != 0 && n.now >= n.radio.quiet {
-		n.relay.table.NoReceipt(n.now, o.taker)
+		n.relay.table.NoReceipt(n.now, o.taker, !o.alone)
 	}
 	o.rest()
 }

@@ -78,7 +78,7 @@ func (r *relay) seek() {
 		r.parent = id
 		n.observe(Observed{What: Way, Neighbour: id})
 	}
-	switch seeks := !ok || r.table.Doubtful(); {
+	switch seeks := !ok || r.table.Doubtful(n.now); {
 	case !seeks:
 		r.seekAt = never
 	case r.seekAt == never:

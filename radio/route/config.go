@@ -14,21 +14,21 @@ type Config struct {
 	Beacons TrickleConfig
 
 	Neighbours int           // how many are kept; 1 to 254
-	Lifetime   time.Duration // a neighbour not heard for so long is gone; 1 s or more
+	Lifetime   time.Duration // a neighbour that has told no distance for so long is gone; 1 s or more
 
 	Floor  float64 // dB of margin below which a neighbour is refused
 	Return float64 // dB above Floor that a refused one needs to be taken again; not negative
 	Smooth float64 // weight of the newest margin in the mean; above 0, up to 1
-	Judge  float64 // margins before which a neighbour is not refused; 1 or more
+	Judge  float64 // values before which a mean refuses nobody; 1 or more
 
 	Window    float64       // frames over which deliveries are counted; 1 or more
 	Prior     float64       // frames that what is assumed of an unused link is worth; above 0
 	MaxGap    uint32        // group frames missing at a stroke that still count as lost
-	Deaf      int           // frames in a row not acknowledged that make a neighbour gone until it is heard; 1 or more
-	Grace     time.Duration // how long a parent may be silent after that; 1 s or more
+	Deaf      int           // sendings in a row without a sign of a neighbour, which is silent then until it is heard; 1 or more
+	Grace     time.Duration // how long a silent parent is kept while there is no better; 1 s or more
 	AckMemory time.Duration // half-life of what the acknowledgements have told; 1 s or more
 
-	MaxETX   float64       // transmissions a frame beyond which a link is none; 1 or more
+	MaxETX   float64       // transmissions a frame beyond which nobody takes a link for his way; 1 or more
 	Switch   float64       // trips' airtimes by which another parent must be better; not negative
 	MaxRise  float64       // trips' airtimes by which the distance may rise before the way counts as lost; not negative
 	MaxPath  float64       // trips' airtimes beyond which a way is none; 1 or more
@@ -43,22 +43,29 @@ type Config struct {
 // again all the time then costs less than 1 % of the channel for each node that hears him.
 const shareOfBeacons = 128
 
+// longestBeacon bounds the longest interval by default. 1.65 s of beacon at SF12 are then still less than 0.1 % of the channel.
+const longestBeacon = 70 * time.Minute
+
 // Defaults is a Config for a modem's settings, which must have passed Check.
 func Defaults(s lora.Settings) Config {
 	// 8 s: long enough for some beacons of neighbours at the slowest settings in use; short enough that a way around a dead
-	// relay is known in a minute. RFC 6550's 8 ms are for radios a thousand times faster.
+	// relay is known in a minute (at SF12 in half an hour). RFC 6550's 8 ms are for radios a thousand times faster.
 	imin := max(8*time.Second, (shareOfBeacons * s.Airtime(proto.TypeBeacon.Size())).Round(time.Second))
-	// 7 doublings: 17 min from 8 s, so about as rare as check-ins.
+	// 7 doublings: from 8 s to 17 min, so about as rare as check-ins. Fewer from longer ones: a dead relay that nobody sends
+	// through is known after four of the longest, and at SF12 these would last 7.5 h each.
 	// K is RFC 6550's default (section 17, DEFAULT_DIO_REDUNDANCY_CONSTANT): beacons are rare anyway, and as a silent
 	// neighbour is taken for gone, keeping silent must stay the exception: it begins with more than 10 neighbours.
 	beacons := TrickleConfig{Imin: imin, Doublings: 7, K: 10}
+	for beacons.Doublings > 2 && beacons.Imax() > longestBeacon {
+		beacons.Doublings--
+	}
 	for beacons.Doublings > 0 && beacons.Imin > longestInterval>>beacons.Doublings { // the narrowest channels at the slowest, with minutes on the air
 		beacons.Doublings--
 	}
 	return Config{
 		Modem: s, Beacons: beacons,
 		Neighbours: 32,                 // a lane has few; a table is some kB
-		Lifetime:   4 * beacons.Imax(), // three beacons lost in a row are no death: at 70 % delivery that is one in 40
+		Lifetime:   4 * beacons.Imax(), // three beacons lost in a row are no death: at 70 % delivery that is one in 40, and then one asks
 		// Fading moves a link by some dB from frame to frame, and within 3 dB of the limit delivery falls from nearly all
 		// to nearly none (common practice, no source). 2 dB of return keep a neighbour from going in and out.
 		Floor: 3, Return: 2,
@@ -108,7 +115,7 @@ func (c Config) Check() error {
 		{"window of deliveries", " frames", c.Window, 1, 1000},
 		{"weight of what is assumed", " frames", c.Prior, 0.1, 1000},
 		{"greatest gap", " frames", float64(c.MaxGap), 0, 1000},
-		{"frames in a row not acknowledged", "", float64(c.Deaf), 1, 100},
+		{"sendings in a row without a sign", "", float64(c.Deaf), 1, 100},
 		{"silence of a parent", " s", seconds(c.Grace), 1, seconds(long)},
 		{"memory of acknowledgements", " s", seconds(c.AckMemory), 1, seconds(long)},
 		{"greatest ETX", "", c.MaxETX, 1, 100},

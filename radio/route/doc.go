@@ -5,13 +5,16 @@
 //	beacons, err := route.NewTrickle(c.Beacons, seed, 0) // c := route.Defaults(modem settings)
 //	table, err := route.New(c, 0)
 //
-//	effect := table.Hear(now, heard, proto.TypeBeacon, counter, distance) // each beacon, hop acknowledgement, solicit
-//	table.HopAck(now, id, rssi, snr); table.NoHopAck(now, id)             // what became of each frame sent to id
-//	table.Receipt(now, id); table.NoReceipt(now, id)                      // and of each frame that id has taken
+//	effect := table.Hear(now, heard, proto.TypeBeacon, counter, distance)    // each beacon, hop acknowledgement, solicit
+//	table.HopAck(now, id, rssi, snr, sent); table.NoHopAck(now, parent, sent) // what became of each sending of a frame
+//	table.Receipt(now, id); table.NoReceipt(now, id)                         // and of each frame that id has taken
 //	wake := table.Step(now)
 //	if effect == route.Inconsistent || table.News() { beacons.Inconsistent(now) } // else if Consistent: beacons.Consistent()
 //	fire, wake := beacons.Step(now)                                               // fire: send table.Tell(now) in a beacon
-//	for _, way := range table.Ways(now) { ... }                                   // whom to try, in order
+//	if table.Doubtful(now) { ... }                                                // ask for a word: send it in a solicit
+//
+// A frame names no next hop. Whoever hears it compares Reach with what its sender has Told, counted in Trips: the nearer to
+// the gateway sends it on. So the way that is kept here is a measure of how far it is, and the parent is who makes it so.
 //
 // In the order of the files:
 //
@@ -25,8 +28,8 @@
 // # What may be believed
 //
 // Beacons, hop acknowledgements and solicits are under a key that every node holds, so a stolen node may say any distance
-// under any id. That can attract frames, or drive them off; it cannot keep them: only receipts prove a way, a neighbour
-// that takes frames and brings no receipts is left (trust.go), and whoever has no parent asks every neighbour.
+// under any id. That can attract frames, or drive them off, for as long as it goes on and a Lifetime more; it cannot keep
+// them: only receipts prove a way, and a neighbour that takes frames and brings no receipts is believed no more (trust.go).
 //
 // # Loops
 //

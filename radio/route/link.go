@@ -46,9 +46,9 @@ func (m *mean) add(x, weight float64) {
 	m.value += max(weight, 1/m.of) * (x - m.value)
 }
 
-// known is not a number while nothing has been added.
-func (m *mean) known() float64 {
-	if m.of == 0 {
+// known is not a number while fewer values than least, 1 or more, have been added.
+func (m *mean) known(least float64) float64 {
+	if m.of < least {
 		return math.NaN()
 	}
 	return m.value
@@ -77,36 +77,34 @@ func (c tally) share(assumed, prior float64) float64 {
 
 // link is what is known of the way to a neighbour and back.
 type link struct {
-	in, out mean // margins, dB: as heard here, and as the neighbour heard us
-	refused bool // the worse of them has fallen below the floor, and has not returned
-	heard   tally
-	acks    tally
-	ackedAt time.Duration // until then acks have faded
-	silent  int           // frames in a row not acknowledged
-
+	in, out  mean // margins, dB: as heard here, and as the neighbour heard us
+	refused  bool // the worse of them has fallen below the floor, and has not returned
+	heard    tally
+	acks     tally
+	ackedAt  time.Duration // until then acks have faded
+	silent   int           // frames in a row not acknowledged, at most Deaf
 	silentAt time.Duration // when they became Deaf
 }
 
-// margin is the worse of both ways, dB; not a number if none is known, which counts against nobody.
-func (l *link) margin() float64 {
-	in, out := l.in.known(), l.out.known()
+// margin is the worse of both ways, dB, of those known by so many values; not a number if neither is, which counts against
+// nobody.
+func (l *link) margin(least float64) float64 {
+	in, out := l.in.known(least), l.out.known(least)
 	if math.IsNaN(in) || out < in {
 		return out
 	}
 	return in
 }
 
-// measured counts a margin in, and judges.
+// measured counts a margin in, and judges each way by itself: however often a neighbour was heard, the first word of how it
+// hears us is one value.
 func (l *link) measured(m *mean, margin float64, c *Config) {
 	m.add(margin, c.Smooth)
-	if max(l.in.of, l.out.of) < c.Judge {
-		return
-	}
+	floor := c.Floor
 	if l.refused {
-		l.refused = l.margin() < c.Floor+c.Return
-	} else {
-		l.refused = l.margin() < c.Floor
+		floor += c.Return
 	}
+	l.refused = l.margin(c.Judge) < floor
 }
 
 // attempt counts a frame to the neighbour. A missing acknowledgement says that one of both ways failed, so what acks
@@ -131,8 +129,9 @@ func (l *link) unheard(now time.Duration, c *Config) {
 
 // expected is the share of frames that get through at a mean margin of m dB when the signal fades as Rayleigh has it, which is
 // the worst that a lane without line of sight does: exp(-10^(-m/10)), the chance that an exponentially distributed power
-// is above the limit. Source: Goldsmith, Wireless Communications, outage under Rayleigh fading (from memory). It keeps one frame that came from far, by a lucky moment,
-// from being taken for a link.
+// is above the limit. Source: Goldsmith, Wireless Communications, outage under Rayleigh fading (from memory). It keeps one
+// frame that came from far, by a lucky moment, from being taken for a link. It is too kind to weak links, since only what
+// was decoded is measured: even then it stays above exp(-1). The gaps in the sender's counters tell the rest.
 func expected(m float64) float64 {
 	if math.IsNaN(m) {
 		return 1
@@ -141,10 +140,11 @@ func expected(m float64) float64 {
 }
 
 // delivery is the share of frames that get there and that of those that come back. Back is what the counters of the
-// sender's frames tell, and at first what the margin lets one expect. There is acknowledged / back, at most all; of a link not used it is assumed to
-// be as good as back. Being too kind costs some frames; being too strict would leave the better link unused for ever.
+// sender's frames tell, and at first what the margin lets one expect. There is acknowledged / back, at most all; of a link
+// not used it is assumed to be as good as back. Being too kind costs some frames; being too strict would leave the better
+// link unused for ever.
 func (l *link) delivery(now time.Duration, c *Config) (forward, reverse float64) {
-	reverse = l.heard.share(expected(l.margin()), c.Prior)
+	reverse = l.heard.share(expected(l.margin(1)), c.Prior)
 	acks := l.acks
 	acks.fade(math.Exp2(-float64(now-l.ackedAt) / float64(c.AckMemory)))
 	both := acks.share(reverse*reverse, c.Prior)

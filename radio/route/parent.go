@@ -1,7 +1,6 @@
 package route
 
 import (
-	"cmp"
 	"math"
 	"slices"
 	"time"
@@ -11,7 +10,8 @@ import (
 
 // The parent is the neighbour through which a trip is expected to cost the least airtime, and another replaces it only
 // if it is better by Switch (RFC 6719, section 3.3, whose threshold of 1.5 transmissions is here 1.5 trips' airtime), or if
-// the parent no longer serves.
+// frames to the parent have little chance. While there is no other, a parent with little chance is kept: whoever leaves
+// his only way has none, and everybody behind him neither. One that does not answer is asked for a word first.
 //
 // No loops. A node remembers the least distance that it has told lately, and takes as a new parent only one that has told
 // a distance lower than that by at least a trip's airtime. The parent it has may get dearer. So a child's least distance is always
@@ -20,7 +20,8 @@ import (
 // lost or late, that holds while least distances only fall (RFC 8966, section 3.5.1, is the same condition; RFC 6550, section
 // 8.2.2.4, the same purpose). They rise in two ways, and only then can a loop arise, from beacons that were missed:
 //
-//   - "lately" is the last one to two Lifetimes. By then every distance told before has been replaced or forgotten.
+//   - "lately" is the last one to two Lifetimes. By then every distance told before has been replaced or forgotten, since
+//     nothing but a new one keeps a neighbour: not that it is heard to hand frames on.
 //   - A node that is left without a parent says so (NoDistance) for HoldDown, so that all below hear it and look for other
 //     ways; then it takes any, but only by what it was told since it said so.
 //
@@ -72,11 +73,20 @@ func (t *Table) nextWay(now time.Duration) time.Duration {
 	if t.holding && t.said {
 		at = min(at, t.heldTo)
 	}
-	if n := t.find(t.parent); n != nil && n.silent >= t.Deaf {
-		at = min(at, n.silentAt+t.Grace)
+	if n := t.find(t.parent); n != nil {
+		if n.silent >= t.Deaf {
+			at = min(at, n.silentAt+t.Grace)
+		}
+		if ask := t.asksAt(n); now < ask {
+			at = min(at, ask)
+		}
 	}
 	return at
 }
+
+// asksAt is when a parent that has told nothing is asked to: its beacons may all have been lost, or be needless where many
+// send some, and after a Lifetime it would be forgotten.
+func (t *Table) asksAt(n *neighbour) time.Duration { return n.toldAt + t.Lifetime/4*3 }
 
 // Parent is the neighbour to send through; ok is false if there is none.
 func (t *Table) Parent() (id uint8, ok bool) { return t.parent, t.parent != 0 }
@@ -84,7 +94,7 @@ func (t *Table) Parent() (id uint8, ok bool) { return t.parent, t.parent != 0 }
 // Distance is this node's own, in ms of expected airtime, to look at. What is sent comes from Tell.
 func (t *Table) Distance() uint16 { return t.own }
 
-// Reach is the least airtime, in ms, by any neighbour that carries, also while Distance may not tell it for fear of a loop:
+// Reach is the least airtime, in ms, by any neighbour that serves, also while Distance may not tell it for fear of a loop:
 // for whoever decides about a single frame that cannot go round. NoDistance: there is none.
 func (t *Table) Reach(now time.Duration) uint16 {
 	least := uint32(proto.NoDistance)
@@ -106,14 +116,17 @@ func (t *Table) Tell(now time.Duration) uint16 {
 	return t.own
 }
 
-// News reports whether neighbours should hear of the distance soon: it has moved by a trip's airtime since it was told last
-// (less changes nobody's choice, which takes Switch), or a way was found or lost.
+// News reports whether neighbours should hear of the distance soon: a way was found or lost, or it has become longer or
+// shorter by Switch, and a trip's airtime at the least, since it was told last. Less does not wait in vain: every beacon and
+// hop acknowledgement tells it. But nobody would leave this node for it, and links that fade move distances by a trip now and
+// then, all the more the farther from the gateway: if that were news, a busy mesh would send beacons at the shortest
+// interval for ever.
 func (t *Table) News() bool {
 	if t.own == t.told {
 		return false
 	}
 	moved := int64(t.own) - int64(t.told)
-	return t.own == proto.NoDistance || t.told == proto.NoDistance || max(moved, -moved) >= int64(t.unit)
+	return t.own == proto.NoDistance || t.told == proto.NoDistance || max(moved, -moved) >= int64(max(t.trips(t.Switch), t.unit))
 }
 
 func (t *Table) etx128(now time.Duration, n *neighbour) uint16 {
@@ -130,26 +143,21 @@ func (t *Table) weak(now time.Duration, n *neighbour) bool {
 	return n.refused || n.silent >= t.Deaf || t.etx128(now, n) > ETX128(t.MaxETX)
 }
 
-// gone reports whether n was silent for so long after it had been asked for a word that it is taken for dead.
+// gone reports whether n was silent for Grace after it was asked for a word: it is taken for dead.
 func (t *Table) gone(now time.Duration, n *neighbour) bool {
 	return n.silent >= t.Deaf && now-n.silentAt >= t.Grace
 }
 
-// carries reports whether frames to n have a chance, and n a way.
-func (t *Table) carries(now time.Duration, n *neighbour) bool {
-	return n.distance != proto.NoDistance && !t.weak(now, n) && t.cost(now, n) <= t.longest()
-}
-
-// serves reports whether n can be a parent, loops apart.
+// serves reports whether n can be a parent, loops apart: frames to it have a chance, and it has a way and brings receipts.
 func (t *Table) serves(now time.Duration, n *neighbour) bool {
-	return t.carries(now, n) && !t.trust[n.id].demoted(now)
+	return n.distance != proto.NoDistance && !t.weak(now, n) && t.cost(now, n) <= t.longest() && !t.trust[n.id].demoted(now)
 }
 
-// stays reports whether n, the parent, may remain so. A weak one may, if there is no better: whoever leaves his only way has none,
-// and everybody behind him neither.
+// stays reports whether n, the parent, may remain so while there is no better. A weak one may.
 func (t *Table) stays(now time.Duration, n *neighbour) bool {
 	cost := t.cost(now, n)
-	return n.distance != proto.NoDistance && !t.gone(now, n) && !t.trust[n.id].demoted(now) && cost <= t.longest() && cost <= t.lowest()+t.trips(t.MaxRise)
+	return n.distance != proto.NoDistance && !t.gone(now, n) && !t.trust[n.id].demoted(now) &&
+		cost <= t.longest() && cost <= t.lowest()+t.trips(t.MaxRise)
 }
 
 // may reports whether n may become the parent.
@@ -157,15 +165,16 @@ func (t *Table) may(now time.Duration, n *neighbour) bool {
 	return t.serves(now, n) && t.stays(now, n) && uint32(n.distance)+t.unit <= t.lowest() && (t.holding || n.toldAt > t.since)
 }
 
-// Doubtful reports whether the parent is silent, so that it should be asked for a word (a solicit makes it send a beacon).
-func (t *Table) Doubtful() bool {
+// Doubtful reports whether the parent should be asked for a word, which a solicit does: the answer is a beacon. It has taken
+// no frame Deaf times in a row, or told nothing for three quarters of a Lifetime.
+func (t *Table) Doubtful(now time.Duration) bool {
 	n := t.find(t.parent)
-	return n != nil && n.silent >= t.Deaf
+	return n != nil && (n.silent >= t.Deaf || now >= t.asksAt(n))
 }
 
 // choose brings parent and distance up to date. All that changes the table ends here.
 func (t *Table) choose(now time.Duration) {
-	t.neighbours = slices.DeleteFunc(t.neighbours, func(n *neighbour) bool { return now-n.heardAt >= t.Lifetime })
+	t.neighbours = slices.DeleteFunc(t.neighbours, func(n *neighbour) bool { return now-n.toldAt >= t.Lifetime })
 	t.turn(now, t.Lifetime)
 	if t.holding && t.said && now >= t.heldTo {
 		t.holding, t.least = false, [2]uint32{unlimited, unlimited}
@@ -200,46 +209,4 @@ func (t *Table) take(now time.Duration, n *neighbour) {
 		t.holding, t.said = true, false
 	}
 	t.parent, t.own = 0, proto.NoDistance
-}
-
-// Way is a neighbour to send through.
-type Way struct {
-	ID     uint8
-	Uphill bool // its distance is not lower than this node's by a trip's airtime: no parent, but better than asking everybody
-}
-
-// Ways are the neighbours to try with a frame, in order: the parent, the next best, and last those uphill. A suspect one comes
-// after all that are not, so frames get round it before it is proved that it is to blame. If there is none, ask everybody.
-func (t *Table) Ways(now time.Duration) []Way {
-	t.choose(now)
-	type entry struct {
-		Way
-		doubt, cost int64
-	}
-	var all []entry
-	for _, n := range t.neighbours {
-		if !t.carries(now, n) {
-			continue
-		}
-		e := entry{Way{n.id, uint32(n.distance)+t.unit > uint32(t.own)}, int64(t.doubt(now, n.id)), int64(t.cost(now, n))}
-		if n.id == t.parent {
-			e.cost, e.Uphill = -1, false
-		}
-		all = append(all, e)
-	}
-	slices.SortStableFunc(all, func(a, b entry) int {
-		up := 0
-		if a.Uphill != b.Uphill {
-			up = 1
-			if b.Uphill {
-				up = -1
-			}
-		}
-		return cmp.Or(cmp.Compare(a.doubt, b.doubt), up, cmp.Compare(a.cost, b.cost))
-	})
-	ways := make([]Way, len(all))
-	for i, e := range all {
-		ways[i] = e.Way
-	}
-	return ways
 }

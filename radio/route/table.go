@@ -30,8 +30,8 @@ type neighbour struct {
 	id       uint8
 	distance uint16        // as told last
 	counter  uint32        // of the last group frame
-	heardAt  time.Duration // last frame of any kind
-	toldAt   time.Duration // last distance
+	heardAt  time.Duration // last frame of any kind, to look at
+	toldAt   time.Duration // last distance; a Lifetime later it is forgotten, whatever else was heard
 	link
 }
 
@@ -102,9 +102,9 @@ func (t *Table) effect(typ proto.Type, distance uint16) Effect {
 	return None
 }
 
-// Frame takes in any other frame whose sender is beyond doubt, such as a receipt for this node straight from the gateway. Not
-// one whose MAC cannot be checked here, as other nodes' trips: somebody without any key could keep a dead relay alive by
-// these, or send them weakly so that a good one seems too weak.
+// Frame takes in the strength of any other frame whose sender is beyond doubt, such as a receipt for this node straight from
+// the gateway. Not one whose MAC cannot be checked here, as other nodes' trips, nor one played back: somebody without any
+// key could send these weakly, so that a good neighbour seems too weak.
 func (t *Table) Frame(now time.Duration, h Heard) {
 	if n := t.find(h.From); n != nil {
 		t.met(now, n, h)
@@ -180,7 +180,7 @@ func (t *Table) Step(now time.Duration) (wake time.Duration) {
 	t.choose(now)
 	wake = t.nextWay(now)
 	for _, n := range t.neighbours {
-		wake = min(wake, n.heardAt+t.Lifetime)
+		wake = min(wake, n.toldAt+t.Lifetime)
 		if until := t.trust[n.id].until; until > now {
 			wake = min(wake, until)
 		}
@@ -221,7 +221,7 @@ func (t *Table) List(now time.Duration) []Neighbour {
 	for i, n := range t.neighbours {
 		f, r := n.delivery(now, &t.Config)
 		trust := &t.trust[n.id]
-		out[i] = Neighbour{ID: n.id, Distance: n.distance, Cost: t.cost(now, n), Margin: n.margin(), Forward: f, Reverse: r, ETX128: t.etx128(now, n),
+		out[i] = Neighbour{ID: n.id, Distance: n.distance, Cost: t.cost(now, n), Margin: n.margin(1), Forward: f, Reverse: r, ETX128: t.etx128(now, n),
 			Age: now - n.heardAt, Serves: t.serves(now, n), Demoted: trust.demoted(now), Silent: n.silent, Unproven: trust.unanswered}
 	}
 	return out

@@ -1,32 +1,44 @@
 package route
 
 import (
+	"cmp"
 	"math/rand/v2"
+	"slices"
 	"testing"
 	"time"
 
 	"longlane/proto"
 )
 
-// send gives a frame to the first way; honest ones bring a receipt with that chance. It returns whom.
+// send sends a frame, which all neighbours hear. Liars are the first to say that they have it, then who has the shortest way; who
+// is not trusted is believed only if nobody else has it. Honest ones bring a receipt with that chance. It returns whom the
+// frame was left to.
 func (h *hand) send(r *rand.Rand, chance float64, liars ...uint8) uint8 {
 	h.t.Helper()
-	ways := h.Ways(h.now)
-	if len(ways) == 0 {
+	lies := func(id uint8) bool { return slices.Contains(liars, id) }
+	takers := slices.DeleteFunc(h.List(h.now), func(n Neighbour) bool { return n.Distance == proto.NoDistance && !lies(n.ID) })
+	if len(takers) == 0 {
 		return 0
 	}
-	via := ways[0].ID
-	h.HopAck(h.now, via, proto.NoRSSI, proto.NoSNR, 1)
-	for _, l := range liars {
-		if via == l {
-			h.NoReceipt(h.now, via)
-			return via
+	slices.SortStableFunc(takers, func(a, b Neighbour) int {
+		switch {
+		case lies(a.ID) != lies(b.ID) && lies(a.ID):
+			return -1
+		case lies(a.ID) != lies(b.ID):
+			return 1
 		}
+		return cmp.Compare(a.Cost, b.Cost)
+	})
+	via := takers[max(0, slices.IndexFunc(takers, func(n Neighbour) bool { return h.Trusted(h.now, n.ID) }))].ID
+	h.HopAck(h.now, via, proto.NoRSSI, proto.NoSNR, 1)
+	if lies(via) {
+		h.NoReceipt(h.now, via, false)
+		return via
 	}
 	if r.Float64() < chance {
-		h.Receipt(h.now, via)
+		h.Receipt(h.now, via, false)
 	} else {
-		h.NoReceipt(h.now, via)
+		h.NoReceipt(h.now, via, false)
 	}
 	return via
 }
@@ -68,7 +80,7 @@ func TestLiarIsLeft(t *testing.T) {
 	}
 }
 
-// The first demotion, step by step. Frames go round the liar at once, uphill too.
+// The first demotion, step by step. Nobody leaves a frame to the liar then, though nobody else may be the parent yet.
 func TestDemotion(t *testing.T) {
 	h := newHand(t, nil)
 	r := rand.New(rand.NewPCG(1, 1))
@@ -119,12 +131,12 @@ func TestDemotion(t *testing.T) {
 	if got := h.trust[9].until - h.now; got != h.LongestDemotion {
 		t.Errorf("demoted for %v, want at most %v", got, h.LongestDemotion)
 	}
-	h.Receipt(h.now, 9)
+	h.Receipt(h.now, 9, false)
 	if h.of(9).Demoted {
 		t.Error("demoted in spite of a receipt")
 	}
 	for range 40 { // as many receipts as demotions: all is forgiven
-		h.Receipt(h.now, 9)
+		h.Receipt(h.now, 9, false)
 	}
 	h.demote(h.now, &h.trust[9])
 	if got := h.trust[9].until - h.now; got != h.Demotion {
@@ -137,16 +149,16 @@ func (h *hand) beaconKeepsTime(id uint8, distance uint16) {
 	h.beacon(id, distance)
 }
 
-// While no way brings receipts nobody is to blame: all are tried, Suspect frames each, nobody is demoted, and the first receipt
-// clears all.
+// While nobody brings receipts nobody is to blame: one after the other becomes suspect, nobody is demoted, the way stays, and the
+// first receipt clears all.
 func TestOutageBlamesNobody(t *testing.T) {
 	h := newHand(t, nil)
 	r := rand.New(rand.NewPCG(1, 1))
 	h.beacon(2, 100)
 	h.beacon(3, 150)
-	h.beacon(4, 900) // uphill
+	h.beacon(4, 900) // farther than this node
 	h.Tell(h.now)
-	for i, want := range []uint8{2, 2, 2, 3, 3, 3, 4, 4, 4, 2, 2, 2, 3, 3, 3} {
+	for i, want := range []uint8{2, 2, 2, 3, 3, 3, 4, 4, 4, 2, 2, 2, 2} {
 		if got := h.send(r, 0); got != want {
 			t.Errorf("frame %d went through %d, want %d", i, got, want)
 		}
@@ -154,7 +166,7 @@ func TestOutageBlamesNobody(t *testing.T) {
 	h.wantParent(2)
 	h.send(r, 1)
 	for _, n := range h.List(h.now) {
-		if n.Demoted || n.Unproven != 0 {
+		if n.Demoted || n.Unproven != 0 || !h.Trusted(h.now, n.ID) {
 			t.Errorf("after the outage: %+v", n)
 		}
 	}
@@ -163,35 +175,69 @@ func TestOutageBlamesNobody(t *testing.T) {
 	}
 }
 
-// A demoted one is tried again when all others fail: it may have been blamed wrongly.
-func TestDemotedIsNotLeftOut(t *testing.T) {
-	h := newHand(t, nil)
-	r := rand.New(rand.NewPCG(1, 1))
-	h.beacon(2, 100)
-	h.beacon(3, 150)
-	h.demote(h.now, &h.trust[2])
-	for range (demotedDoubt + 1) * h.Suspect {
-		if got := h.send(r, 0); got != 3 {
-			t.Fatalf("through %d", got)
+// A frame that insists is left to nobody, so it neither clears nor blames who says that he has it. Its receipt shows that the gateway
+// is there: then somebody is to blame, or nobody if none had brought any.
+func TestInsisted(t *testing.T) {
+	unproven := func(h *hand, id uint8, want int) {
+		t.Helper()
+		if got := h.of(id).Unproven; got != want {
+			t.Errorf("%d: %d frames without a receipt, want %d", id, got, want)
 		}
 	}
-	if got := h.send(r, 1); got != 2 {
-		t.Errorf("through %d, want the demoted one", got)
+	h := newHand(t, nil)
+	h.beacon(9, 0) // keeps all, and is the first to say that it has them
+	h.beacon(2, 0)
+	for i := range h.Suspect {
+		if !h.Trusted(h.now, 9) {
+			t.Fatalf("suspect after %d", i)
+		}
+		h.NoReceipt(h.now, 9, false)
+		h.NoReceipt(h.now, 9, true)
+		unproven(h, 9, i+1)
+		if i+1 < h.Suspect {
+			h.Receipt(h.now, 9, true)
+			unproven(h, 9, i+1)
+		}
 	}
+	if h.Trusted(h.now, 9) {
+		t.Error("not suspect")
+	}
+	h.Receipt(h.now, 2, true)
+	if !h.of(9).Demoted || h.of(2).Demoted {
+		t.Errorf("another one brought a receipt: %+v", h.List(h.now))
+	}
+	h.Receipt(h.now, 9, true)
+	if !h.of(9).Demoted {
+		t.Error("a frame that all sent on has cleared a liar")
+	}
+
+	h = newHand(t, nil)
+	h.beacon(2, 0)
+	h.beacon(3, 0)
+	for range h.Suspect { // the gateway is away
+		h.NoReceipt(h.now, 2, false)
+		h.NoReceipt(h.now, 3, false)
+	}
+	h.Receipt(h.now, 2, true)
+	unproven(h, 2, 0)
+	unproven(h, 3, 0)
 }
 
-// A stolen node speaks as another: it can drive frames off, for as long as it goes on and a Lifetime more.
+// A stolen node speaks as another: it can drive frames off, for as long as it goes on and a Lifetime more, even if the other one is
+// heard to hand on frames all the time, and its strength measured.
 func TestForgedCounterHeals(t *testing.T) {
 	h := newHand(t, nil)
 	h.beacon(2, 100)
 	h.Hear(h.now, Heard{2, proto.NoRSSI, proto.NoSNR}, proto.TypeBeacon, 1<<32-1, proto.NoDistance)
 	h.wantParent(0)
 	forged := h.now
-	for h.now < forged+h.Lifetime-time.Minute {
+	for h.now < forged+h.Lifetime-2*time.Minute {
 		if h.beacon(2, 100) != Replayed {
 			t.Fatal("a counter went back")
 		}
 		h.now += time.Minute
+		h.HopAck(h.now, 2, proto.NoRSSI, proto.NoSNR, 1)
+		h.Frame(h.now, Heard{2, proto.NoRSSI, proto.NoSNR})
 	}
 	h.now = forged + h.Lifetime
 	h.Step(h.now)
@@ -199,8 +245,9 @@ func TestForgedCounterHeals(t *testing.T) {
 	h.wantParent(2)
 }
 
-// round lets every node send one frame of its own; run counts each one's losses in a row. Who hands on sends to its own first way; the liar hands on nothing.
-func (m *mesh) round(run []int) (delivered, sent int) {
+// round lets every node tell one event, in up to three attempts; run counts the events in a row of each that took more than one. It
+// returns how many did not.
+func (m *mesh) round(run []int) (atOnce, sent int) {
 	want, _ := m.shortest()
 	for _, i := range m.r.Perm(len(m.nodes)) {
 		n := m.nodes[i]
@@ -208,17 +255,23 @@ func (m *mesh) round(run []int) (delivered, sent int) {
 			continue
 		}
 		sent++
-		first, ok := m.frame(n)
-		if run[i]++; ok {
-			run[i] = 0
-		}
-		switch {
-		case first == 0:
-		case ok:
-			n.Receipt(m.now, first)
-			delivered++
-		default:
-			n.NoReceipt(m.now, first)
+		run[i]++
+		for attempt := range 3 {
+			taker, ok := m.frame(n, attempt)
+			if ok && attempt == 0 {
+				atOnce++
+				run[i] = 0
+			}
+			switch {
+			case taker == 0:
+			case ok:
+				n.Receipt(m.now, taker, attempt > 0)
+			default:
+				n.NoReceipt(m.now, taker, attempt > 0)
+			}
+			if ok {
+				break
+			}
 		}
 		n.wake = n.Step(m.now)
 		if n.News() {
@@ -226,46 +279,83 @@ func (m *mesh) round(run []int) (delivered, sent int) {
 			_, n.fire = n.beacons.Step(m.now)
 		}
 	}
-	return delivered, sent
+	return atOnce, sent
 }
 
-// frame follows a frame of n, and tells who took it first.
-func (m *mesh) frame(n *member) (first uint8, ok bool) {
+// frame follows a frame of n's, and tells whom n leaves it to. Relays do it thus: all who hear it and are nearer to the gateway
+// than who sent it send it on, the nearest first; the third attempt all who hear it, so that it gets there if there is a way. The
+// liar says that it has it, and keeps it. Whoever hears and trusts it leaves a first attempt to it, unless who sent the
+// frame does not trust it, and so sends it again.
+func (m *mesh) frame(n *member, attempt int) (taker uint8, ok bool) {
 	been := map[uint8]bool{}
 	for at := n; ; {
-		if at.Table == nil {
-			return first, true
-		}
-		if at.lies || been[at.id] || len(been) > proto.MaxHops {
-			return first, false
-		}
 		been[at.id] = true
-		ways := at.Ways(m.now)
-		for len(ways) > 0 && been[ways[0].ID] { // in the records: it would drop it
-			ways = ways[1:]
+		next, liar := m.next(at, been, attempt)
+		if at == n {
+			switch {
+			case liar != nil && n.Trusted(m.now, liar.id), next == nil && liar != nil:
+				taker = liar.id
+			case next != nil:
+				taker = next.id
+			}
 		}
-		if len(ways) == 0 {
-			return first, false
+		switch {
+		case attempt == 2:
+			return taker, true
+		case next == nil || len(been) > proto.MaxHops:
+			return taker, false
+		case next.Table == nil:
+			return taker, true
 		}
-		if first == 0 {
-			first = ways[0].ID
-		}
-		at = m.member(ways[0].ID)
+		at = next
 	}
 }
 
-// A liar anywhere in a mesh, which attracts whoever hears it, and those below them. No node loses more than 12 frames in a row,
-// each tried but once; after 12 frames each, a mesh loses at most 15 in 100 (mostly to liars on probation), and all together at most 1 in 100.
+// next is who sends on what at has sent, nil: nobody; and a liar that hears it.
+func (m *mesh) next(at *member, been map[uint8]bool, attempt int) (next, liar *member) {
+	for i, o := range m.nodes {
+		if o.lies && m.etx[m.place(at)][i] > 0 {
+			liar = o
+		}
+	}
+	if m.etx[m.place(at)][0] > 0 {
+		return m.nodes[0], liar
+	}
+	for i, o := range m.nodes {
+		if i == 0 || m.etx[m.place(at)][i] == 0 || o.lies || o.dead || been[o.id] {
+			continue
+		}
+		reach := o.Reach(m.now)
+		told, _ := o.Told(at.id)
+		nearer := reach < told && (attempt > 0 || 2*uint32(reach)+uint32(o.Trip()) <= 2*uint32(told))
+		if reach == proto.NoDistance || !nearer && told != proto.NoDistance && attempt < 2 {
+			continue
+		}
+		if attempt == 0 && liar != nil && at.Trusted(m.now, liar.id) && m.etx[m.place(liar)][i] > 0 && o.Trusted(m.now, liar.id) {
+			if lie, known := o.Told(liar.id); known && lie <= reach {
+				continue
+			}
+		}
+		if next == nil || reach < next.Reach(m.now) {
+			next = o
+		}
+	}
+	return next, liar
+}
+
+// A liar anywhere in a mesh, which attracts whoever hears it, and those below them, and says that it has whatever it hears. No node
+// has to tell more than 12 events in a row again, which is 3 h of check-ins; after 12 events each, 9 of 10 get through at once in
+// all meshes together, and 6 of 10 in the worst: what is late is so for liars on probation.
 func TestLiarInMesh(t *testing.T) {
 	const rounds, grace, most = 60, 12, 12
-	all, got, worst, longest, attracted := 0, 0, 0.0, 0, 0
+	all, got, worst, longest, attracted := 0, 0, 1.0, 0, 0
 	for seed := range uint64(80) {
 		m := newMesh(t, seed, nil)
 		m.eventually("a way for all", 2*m.c.Beacons.Imax(), m.settled, nil)
 		liar := m.nodes[1+m.r.IntN(len(m.nodes)-1)]
 		liar.lies = true
 		m.forges = func(*member) uint16 { return []uint16{0, 1, uint16(m.r.IntN(3000))}[m.r.IntN(3)] }
-		lost, sum := 0, 0
+		good, sum := 0, 0
 		run := make([]int, len(m.nodes))
 		for i := range rounds {
 			m.run(m.now+15*time.Minute, nil)
@@ -274,26 +364,29 @@ func TestLiarInMesh(t *testing.T) {
 					attracted++
 				}
 			}
-			delivered, sent := m.round(run)
+			atOnce, sent := m.round(run)
 			for id, n := range run {
 				if longest = max(longest, n); n > most {
-					t.Fatalf("%s: %d has lost %d frames in a row to the liar %d", m.name, id, n, liar.id)
+					t.Fatalf("%s: %d had to tell %d events in a row again for the liar %d", m.name, id, n, liar.id)
 				}
 			}
 			if i >= grace {
-				sum, lost = sum+sent, lost+sent-delivered
+				sum, good = sum+sent, good+atOnce
 			}
 		}
-		all, got, worst = all+sum, got+sum-lost, max(worst, float64(lost)/max(float64(sum), 1))
-		if worst > 0.15 {
-			t.Fatalf("%s: %d frames of %d were lost after %d each", m.name, lost, sum, grace)
+		if sum == 0 { // all were behind the liar
+			continue
+		}
+		all, got, worst = all+sum, got+good, min(worst, float64(good)/float64(sum))
+		if worst < 0.6 {
+			t.Fatalf("%s: %d events of %d got through at once after %d each", m.name, good, sum, grace)
 		}
 	}
 	if attracted == 0 {
 		t.Error("nobody was ever attracted: the test shows nothing")
 	}
-	if float64(got) < 0.99*float64(all) {
-		t.Errorf("after %d frames each %d of %d got through", grace, got, all)
+	if float64(got) < 0.9*float64(all) {
+		t.Errorf("after %d events each %d of %d got through at once", grace, got, all)
 	}
-	t.Logf("after %d frames each %d of %d got through, in the worst mesh %.1f %%; at most %d in a row were lost", grace, got, all, 100-100*worst, longest)
+	t.Logf("after %d events each %d of %d got through at once, in the worst mesh %.1f %%; at most %d in a row did not", grace, got, all, 100*worst, longest)
 }
