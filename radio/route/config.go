@@ -73,16 +73,16 @@ func Defaults(s lora.Settings) Config {
 		// power in dB, from memory) from frame to frame, their mean then by 1 dB; leaves in spring take weeks.
 		Smooth: 1.0 / 16,
 		Judge:  8,                // the mean of eight moves by 2 dB; one alone says nothing, and who refuses his only neighbour has no way at all
-		Window: 16,               // shorter is noise, longer is history: a relay hands on some ten frames an hour
+		Window: 48,               // shorter is noise, and a distance that jumps makes others change their ways; longer is history: a relay hands on some ten frames an hour
 		Prior:  4,                // so that the first lost frame makes no bad link
 		MaxGap: 16,               // beyond, it was a restart, which moves counters on: even a link at 25 % loses 16 in a row but once in 100
-		Deaf:   10,               // at 60 % delivery that is one in 10,000; and a relay that is dead costs nothing where others hear the frame as well
+		Deaf:   18,               // three frames, each sent six times within some seconds; where others hear them as well a dead relay costs nothing till then
 		Grace:  8 * beacons.Imin, // it is asked, answers within Imin, and is asked again
 		// A link once found bad is not used, so nothing is learnt of it: it is forgiven within some hours.
 		AckMemory: time.Hour,
 		MaxETX:    4,   // RFC 6719, MAX_LINK_METRIC: 512 = 4 * 128
 		Switch:    1.5, // RFC 6719, PARENT_SWITCH_THRESHOLD: 192 = 1.5 * 128, here times a trip's airtime
-		MaxRise:   4,   // one link's worst: what rises further is more likely a loop than a link (RFC 6550, DAGMaxRankIncrease)
+		MaxRise:   8,   // two links' worst: what rises further is more likely a loop than a link (RFC 6550, DAGMaxRankIncrease)
 		MaxPath:   4 * (proto.MaxHops + 1),
 		// The news goes one hop in at most Imin, and a frame makes MaxHops + 1 hops at the most.
 		HoldDown: (proto.MaxHops + 1) * beacons.Imin,
