@@ -22,7 +22,7 @@ type provenance struct {
 	h      *house
 	roster *roster.Roster
 	sent   map[string]bool            // a genuine frame's part under the MAC, hops left blanked
-	began  map[string]float64         // id/attempt: when a node began to send it
+	began  map[string]float64         // id/attempt: when a node began to send it first
 	made   map[string]ether.Record    // by id
 	hops   map[string]map[string]bool // id/attempt: what relays have truly written
 	heard  map[string][]heardFrame    // node.generation.low counter/attempt: what the modem was handed
@@ -82,7 +82,10 @@ func (p *provenance) take(r ether.Record) {
 		p.made[r.ID] = r
 	case ether.RecordSent:
 		_, base, _ := p.parse(r.Frame)
-		p.sent[base], p.began[key] = true, r.T
+		p.sent[base] = true
+		if _, again := p.began[key]; !again { // the same frame may go several times, while nothing shows that anybody has it
+			p.began[key] = r.T
+		}
 	case ether.RecordHeard:
 		raw, base, way := p.parse(r.Frame)
 		if base == "" {

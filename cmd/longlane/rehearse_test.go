@@ -72,6 +72,36 @@ type reported struct {
 		Frames           int
 	} `json:"losses"`
 	Refused map[string]int `json:"refused"`
+	Within  []struct {
+		Within float64 `json:"within_s"`
+		Trips  int     `json:"trips"`
+		Share  float64 `json:"share"`
+	} `json:"within"`
+	Relays struct {
+		Mean float64 `json:"mean"`
+		Most int     `json:"most"`
+	} `json:"relays"`
+	Airtime struct {
+		Events   int      `json:"events"`
+		OfEvents float64  `json:"of_events_s"`
+		PerEvent *float64 `json:"per_event_s"`
+		Least    float64  `json:"least_s"`
+		Times    *float64 `json:"times_least"`
+		PerTrip  *float64 `json:"per_trip_s"`
+		InAll    float64  `json:"in_all_s"`
+		Kinds    []struct {
+			Kind     string   `json:"kind"`
+			For      string   `json:"for"`
+			Frames   int      `json:"frames"`
+			Airtime  float64  `json:"airtime_s"`
+			PerEvent *float64 `json:"per_event_s"`
+		} `json:"kinds"`
+	} `json:"airtime"`
+	Withheld struct {
+		Busy  int `json:"channel_in_use"`
+		Short int `json:"airtime_used_up"`
+	} `json:"withheld"`
+	Circulating int `json:"circulating"`
 }
 
 // fast runs `sim --fast` and wants it to succeed without a word on standard error.
@@ -138,6 +168,28 @@ func TestFastSameFigures(t *testing.T) {
 	for _, s := range r.Stations {
 		want["  "+s.Name] = []any{s.Frames, s.Airtime, s.WorstHour, s.Limit, percentage(100 * s.Share)}
 	}
+	for _, w := range r.Within {
+		want[fmt.Sprintf("  stored within %v s", w.Within)] = []any{w.Trips, percentage(100 * w.Share)}
+	}
+	a, total := r.Airtime, 0.0
+	for _, k := range a.Kinds {
+		want["  "+k.Kind+", "+k.For] = []any{k.Frames, k.Airtime, *k.PerEvent}
+		total += k.Airtime
+	}
+	for _, s := range r.Stations {
+		total -= s.Airtime
+	}
+	if math.Abs(total) > 1e-3 || math.Abs(*a.PerEvent-a.OfEvents/float64(a.Events)) > 1e-5 || math.Abs(*a.PerTrip-a.InAll/float64(r.Trips.Delivered)) > 1e-5 {
+		t.Errorf("%v s more by kinds than by stations; %+v", total, a)
+	}
+	want["  trips and faults in all"] = []any{a.OfEvents, *a.PerEvent}
+	want["  the least for their ways"] = []any{a.Least, fmt.Sprintf("so %.2f times", a.OfEvents/a.Least)}
+	for _, sentence := range []string{
+		fmt.Sprintf("A trip came over %.2f relays on the average, and over %d at most.", r.Relays.Mean, r.Relays.Most),
+		fmt.Sprintf("Frames that nodes did not send at once, since the channel was in use: %d", r.Withheld.Busy),
+	} {
+		want[sentence] = nil
+	}
 	frames := map[string]map[string]int{}
 	for _, l := range r.Losses {
 		if frames[l.Cause] == nil {
@@ -155,15 +207,20 @@ func TestFastSameFigures(t *testing.T) {
 	if !ok || !strings.HasPrefix(text, "the hill orchard, seed 11: 3 h rehearsed in ") {
 		t.Fatalf("no head in\n%s", text)
 	}
+	kinds := false
 	for line := range strings.Lines(figures) {
 		name, cells := cut(line)
+		kinds = name == "  frame" || kinds && name != "" && strings.HasPrefix(name, " ")
+		if kinds && len(cells) == 4 { // a frame has several purposes
+			name, cells = name+", "+cells[0], cells[1:]
+		}
 		switch values, ok := want[name]; {
 		case ok:
 			delete(want, name)
 			if !agree(cells, values) {
 				t.Errorf("the text says %q, the JSON %v", line, values)
 			}
-		case strings.HasSuffix(name, ":"), name == "", name == "  cause", name == "  station": // headings
+		case strings.HasSuffix(name, ":"), name == "", name == "  cause", name == "  station", name == "  frame, for": // headings
 		default:
 			t.Errorf("the JSON knows nothing of %q", line)
 		}
@@ -188,6 +245,8 @@ func cut(line string) (name string, cells []string) {
 func agree(cells []string, values []any) bool {
 	return slices.EqualFunc(cells, values, func(cell string, value any) bool {
 		switch v := value.(type) {
+		case string:
+			return cell == v
 		case int:
 			n, err := strconv.Atoi(strings.ReplaceAll(cell, ",", ""))
 			return err == nil && n == v
@@ -462,5 +521,80 @@ func TestFastNowhereToWrite(t *testing.T) {
 		if code != exitFailed || !strings.Contains(errs.String(), "no space left") {
 			t.Errorf("%q: exit code %d, %q; want %d, and why", args, code, errs.String(), exitFailed)
 		}
+	}
+}
+
+// TestScenarioFiles: whatever scenario stands beside the sources can be rehearsed, and those that figures are measured with are
+// what they say.
+func TestScenarioFiles(t *testing.T) {
+	t.Parallel()
+	files, err := filepath.Glob("../../testdata/sim/*.toml")
+	if err != nil || len(files) < 4 {
+		t.Fatalf("scenarios %q, %v", files, err)
+	}
+	scenarios := map[string]ether.Scenario{}
+	for _, file := range files {
+		doc, s, err := readScenario(file)
+		if err == nil {
+			err = refused(doc, rehearsal.Check(s))
+		}
+		if err != nil {
+			t.Error(err)
+		}
+		scenarios[filepath.Base(file)] = s
+	}
+
+	// Four hops in a line, 10 dB of mean margin, and ten others.
+	s := scenarios["long-lane.toml"]
+	spare := func(from, to string) float64 {
+		number := func(name string) int {
+			if i := slices.IndexFunc(s.Nodes, func(n ether.Node) bool { return n.Name == name }); i >= 0 {
+				return i
+			}
+			return len(s.Nodes) // the gateway
+		}
+		return s.Signals()[number(from)][number(to)] - lora.Sensitivity(s.Transmitter(14, 0).Settings, s.Air.NoiseFigure)
+	}
+	line := []string{"far-gate", "relay-3", "relay-2", "relay-1", "gateway"}
+	for i := range line[1:] {
+		if got := spare(line[i], line[i+1]); math.Abs(got-10) > 0.02 {
+			t.Errorf("%s reaches %s with a margin of %.2f dB, want 10", line[i], line[i+1], got)
+		}
+		if i+2 < len(line) {
+			if got := spare(line[i], line[i+2]); math.Abs(got+2.04) > 0.02 {
+				t.Errorf("%s reaches %s with a margin of %.2f dB, want -2.04", line[i], line[i+2], got)
+			}
+		}
+	}
+	relays, trips := 0, 0
+	for _, n := range s.Nodes {
+		if n.Relay {
+			relays++
+		}
+		if n.Rate != nil || len(n.Trips) > 0 {
+			trips++
+		}
+	}
+	if relays != 3 || trips != 1 || len(s.Nodes) != 14 || s.CheckIn != ether.Duration(time.Minute) || s.Air.Fading != "rayleigh" ||
+		s.Air.Coherence != ether.Duration(time.Second) || s.Air.SpreadingFactor != 7 || s.Air.Bandwidth != 125000 {
+		t.Errorf("the long lane has %d relays and %d other nodes, of which %d make trips: %+v", relays, len(s.Nodes)-relays, trips, s.Air)
+	}
+
+	// Fifty within the same second, 10,000 trips in all.
+	s = scenarios["crowd.toml"]
+	first, last, made := ether.Duration(math.MaxInt64), ether.Duration(0), 0
+	for _, n := range s.Nodes {
+		trip := n.Trips[0]
+		first, last = min(first, trip.At), max(last, trip.At)
+		made += 1 + int((s.Until-trip.At)/trip.Every)
+		if len(n.Trips) != 1 || n.Rate != nil {
+			t.Errorf("%+v", n)
+		}
+	}
+	if len(s.Nodes) != 50 || last-first > ether.Duration(time.Second) || made != 10000 || s.Air.SpreadingFactor != 7 {
+		t.Errorf("%d gates, whose contacts close within %v, %d times", len(s.Nodes), time.Duration(last-first), made)
+	}
+	if r := readReport(t, fast(t, "--scenario", "../../testdata/sim/crowd.toml", "--for", "20m", "--json")); r.Trips.Made != 150 || r.Trips.Delivered != 150 {
+		t.Errorf("a crowd three times over: %+v, want all of 150 trips", r.Trips)
 	}
 }
