@@ -25,6 +25,8 @@ type mesh struct {
 	timers map[string]*route.Trickle // by bearer; only where beacons go
 	group  *groupCounter
 	heard  map[uint8]hint // by sender
+	frames map[heardKey]*heardFrame
+	told   map[uint8]time.Duration // when a sender last got a hop acknowledgement
 }
 
 // hint is the last group frame of a sender.
@@ -144,6 +146,9 @@ func (in *ingest) hint(raw proto.Raw, p radio.Packet, r *roster.Roster) (verdict
 		lost = b.Distance == proto.NoDistance
 	case *proto.Solicit:
 		lost = b.Distance == proto.NoDistance || !b.Receipt
+		if b.Receipt {
+			in.asked(raw.Node, p.Bearer, b.Tag)
+		}
 	}
 	if t := in.mesh.timers[p.Bearer]; t != nil && lost {
 		t.Inconsistent(now)

@@ -12,7 +12,6 @@ import (
 	"longlane/proto"
 	"longlane/queue"
 	"longlane/radio"
-	"longlane/radio/route"
 )
 
 // ingest is the gateway's inward half. One goroutine owns all of it.
@@ -103,7 +102,7 @@ func newIngest(g *Gateway) (*ingest, error) {
 	if in.epochs, err = openEpoch(g.o.Queue, g.o.Clock, len(lost) > 0, copied); err != nil {
 		return nil, err
 	}
-	in.mesh = mesh{timers: map[string]*route.Trickle{}, heard: map[uint8]hint{}}
+	in.mesh = newMesh()
 	if in.mesh.group, err = openGroupCounter(g.o.Queue, g.o.Clock, copied); err != nil {
 		return nil, err
 	}
@@ -216,6 +215,7 @@ func (in *ingest) tick() {
 	in.saveCopy()
 	in.setAside()
 	in.setGroupAside()
+	in.mesh.forget(g.o.Clock.Mono())
 }
 
 // refresh goes by the roster as it is now. What is wrong with it is said once.
@@ -397,7 +397,8 @@ func (in *ingest) shutOut(n *roster.Node) {
 
 // authentic goes on with a frame whose MAC is good.
 func (in *ingest) authentic(e *Event, raw proto.Raw, p radio.Packet, key windowKey, w *window) string {
-	reply := func() { in.receipt(e, raw, p, w) }
+	in.remember(e, raw, p, key)
+	reply := func() { in.receipt(e, raw, p, w, e.Rx.Mono) }
 	flying, place := w.flying[e.ID.Counter], w.Check(e.ID.Counter)
 	switch {
 	case flying && key.space == eventSpace:

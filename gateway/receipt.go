@@ -90,8 +90,8 @@ func (in *ingest) easeRepeats() {
 	}
 }
 
-// receipt answers a frame. It is called only once what the receipt says is true.
-func (in *ingest) receipt(e *Event, raw proto.Raw, p radio.Packet, w *window) {
+// receipt answers a frame, or who asked for that at asked. It is called only once what the receipt says is true.
+func (in *ingest) receipt(e *Event, raw proto.Raw, p radio.Packet, w *window, asked time.Duration) {
 	g, now := in.g, in.g.o.Clock.Mono()
 	w.note(raw, e.ID.Counter, now)
 	number, err := in.epochs.take()
@@ -106,7 +106,7 @@ func (in *ingest) receipt(e *Event, raw proto.Raw, p radio.Packet, w *window) {
 	}
 	h := proto.Header{Type: proto.TypeReceipt, HopsLeft: receiptHops, Site: r.Site, Node: raw.Node, Gen: raw.Gen,
 		Counter: e.ID.Counter, Gateway: g.o.Number, Epoch: in.epochs.number, Number: number}
-	out := outgoing{to: p.From, heard: e.Rx.Mono, answers: p.From + string(raw.Tag())}
+	out := outgoing{to: p.From, heard: asked, answers: p.From + string(raw.Tag())}
 	b := &proto.Receipt{Settings: settings(g.o.CheckIn), Time: proto.EncodeGatewayTime(in.epochs.at(now).Since)}
 	if raw.Type == proto.TypeCheckIn {
 		h.Type, b.Confirm = proto.TypeCheckInReceipt, e.Fresh == proto.Unproven

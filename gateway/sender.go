@@ -125,11 +125,17 @@ func (s *sender) take(o outgoing) {
 	s.waiting = slices.Delete(s.waiting, last, last+1)
 }
 
-// next takes out the one that goes first.
+// next takes out the one that goes first: receipts before hints of the same use.
 func (s *sender) next() outgoing {
+	rank := func(o outgoing) int {
+		if o.hint != "" {
+			return 2*int(o.use) + 1
+		}
+		return 2 * int(o.use)
+	}
 	first := 0
 	for i, w := range s.waiting {
-		if w.use <= s.waiting[first].use {
+		if rank(w) <= rank(s.waiting[first]) {
 			first = i
 		}
 	}
