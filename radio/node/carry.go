@@ -75,7 +75,7 @@ func (r *relay) slot(l *load, y uint8) (slot int, blind, ok bool) {
 	}
 	told, _ := r.table.Told(y)
 	if told == proto.NoDistance { // of a node that is no relay
-		return min(first+int(math.Round(own/trip)), lastSlot), false, true
+		return min(first+int(math.Round(own/trip/2)), lastSlot-1), false, true
 	}
 	switch hops := (float64(told) - own) / trip; {
 	case hops >= 1.75:

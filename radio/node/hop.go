@@ -1,6 +1,7 @@
 package node
 
 import (
+	"cmp"
 	"math"
 	"time"
 
@@ -17,8 +18,8 @@ type HopConfig struct {
 	// Slot is 20 ms and 6 symbols; 1 ms to 2 s: a modem knows after two symbols that another one sends, and needs some ms
 	// to begin by itself.
 	Slot time.Duration
-	// Tries are 3, 1 to 10: how often a node's own frame is sent before its next attempt, which tells relays that no
-	// receipt came, so that all who hear it send it on.
+	// Tries are 5, 1 to 10: how often a node's own frame is sent before its next attempt, which tells relays that no
+	// receipt came, so that all who hear it send it on. A signal that has faded is back within these two seconds but once in a thousand.
 	Tries int
 	// CarryTries are 6, 1 to 20: how often a relay sends another's frame. With one in ten lost for a second at a time, all
 	// six are once in a million.
@@ -41,7 +42,7 @@ type HopConfig struct {
 
 func (c HopConfig) withDefaults(s lora.Settings) HopConfig {
 	orDefault(&c.Slot, min(20*time.Millisecond+6*s.Symbol(), 2*time.Second))
-	orDefault(&c.Tries, 3)
+	orDefault(&c.Tries, 5)
 	orDefault(&c.CarryTries, 6)
 	orDefault(&c.Spread, min(2*s.Airtime(proto.TypeTripOpened.Size()+proto.HopSize), time.Minute))
 	orDefault(&c.Keep, 10*time.Minute)
@@ -75,7 +76,7 @@ func receiptWait(s lora.Settings) time.Duration {
 }
 
 // lastSlot is the last in which somebody begins to send a frame on.
-const lastSlot = 7
+const lastSlot = 5
 
 // proofWait is how long after a frame of that size it must have shown that somebody has it, if who has it begins in this slot
 // at the latest.
@@ -148,6 +149,7 @@ type ownHop struct {
 	due    time.Duration // when to send it again; never: it need not be
 	opens  time.Duration // when to listen for the receipt; never: one listens already, or need not
 	taker  uint8         // who has shown to have it; 0: nobody has
+	maybe  uint8         // who has said so, and is not trusted
 	askAt  time.Duration // when to ask for a receipt that its taker may have kept, by now
 	asked  bool
 	over   bool // a receipt came, or the time for one is past
@@ -277,8 +279,8 @@ func (n *Node) hopAnswered() {
 	if o.tries == 1 && !o.asked { // else it may answer any of several sendings (RFC 6298, section 3)
 		n.trip.add(n.now - o.sentAt)
 	}
-	if n.relay != nil && o.taker != 0 {
-		n.relay.table.Receipt(n.now, o.taker, !o.alone)
+	if id := cmp.Or(o.taker, o.maybe); n.relay != nil && id != 0 {
+		n.relay.table.Receipt(n.now, id, !o.alone)
 	}
 	o.rest()
 }
@@ -289,8 +291,8 @@ func (o *ownHop) rest() { o.over, o.due, o.opens = true, never, never }
 // endHop is for a frame whose time is over.
 func (n *Node) endHop() {
 	o := &n.own
-	if n.relay != nil && !o.over && o.taker != 0 && n.now >= n.radio.quiet {
-		n.relay.table.NoReceipt(n.now, o.taker, !o.alone)
+	if id := cmp.Or(o.taker, o.maybe); n.relay != nil && !o.over && id != 0 && n.now >= n.radio.quiet {
+		n.relay.table.NoReceipt(n.now, id, !o.alone)
 	}
 	o.rest()
 }

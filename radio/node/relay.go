@@ -152,6 +152,7 @@ func (n *Node) tookOwn(id uint8, rssi proto.RSSI, snr proto.SNR) {
 	if n.relay != nil && n.own.taker == 0 {
 		n.relay.table.HopAck(n.now, id, rssi, snr, n.own.tries)
 		if !n.relay.table.Trusted(n.now, id) {
+			n.own.maybe = id
 			return // let another one hear it
 		}
 	}

@@ -138,9 +138,9 @@ func (t *Table) cost(now time.Duration, n *neighbour) uint32 {
 	return uint32(n.distance) + costOf(t.etx128(now, n), t.unit)
 }
 
-// weak reports whether frames to n have little chance, by what is known of it.
+// weak reports whether frames to n have little chance, by what is known of it: of the link, or of the receipts that it did not bring.
 func (t *Table) weak(now time.Duration, n *neighbour) bool {
-	return n.refused || n.silent >= t.Deaf || t.etx128(now, n) > ETX128(t.MaxETX)
+	return n.refused || n.silent >= t.Deaf || t.etx128(now, n) > ETX128(t.MaxETX) || t.trust[n.id].demoted(now)
 }
 
 // gone reports whether n was silent for Grace after it was asked for a word: it is taken for dead.
@@ -150,14 +150,13 @@ func (t *Table) gone(now time.Duration, n *neighbour) bool {
 
 // serves reports whether n can be a parent, loops apart: frames to it have a chance, and it has a way and brings receipts.
 func (t *Table) serves(now time.Duration, n *neighbour) bool {
-	return n.distance != proto.NoDistance && !t.weak(now, n) && t.cost(now, n) <= t.longest() && !t.trust[n.id].demoted(now)
+	return n.distance != proto.NoDistance && !t.weak(now, n) && t.cost(now, n) <= t.longest()
 }
 
 // stays reports whether n, the parent, may remain so while there is no better. A weak one may.
 func (t *Table) stays(now time.Duration, n *neighbour) bool {
 	cost := t.cost(now, n)
-	return n.distance != proto.NoDistance && !t.gone(now, n) && !t.trust[n.id].demoted(now) &&
-		cost <= t.longest() && cost <= t.lowest()+t.trips(t.MaxRise)
+	return n.distance != proto.NoDistance && !t.gone(now, n) && cost <= t.longest() && cost <= t.lowest()+t.trips(t.MaxRise)
 }
 
 // may reports whether n may become the parent.
