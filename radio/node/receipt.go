@@ -118,9 +118,6 @@ func (n *Node) receipt(raw proto.Raw, f Received) {
 	if raw.HopsLeft == proto.MaxHops { // nobody has sent it on
 		n.heardFrom(proto.GatewayBase+raw.Gateway, f)
 	}
-	if n.relay != nil && raw.HopsLeft == proto.MaxHops {
-		n.relay.table.Frame(n.now, route.Heard{From: proto.GatewayBase + raw.Gateway, RSSI: proto.EncodeRSSI(f.RSSI), SNR: proto.EncodeSNR(f.SNR)})
-	}
 	r := body.(*proto.Receipt)
 	if answered, ok := n.answers(space, counter, r.Attempt); ok && n.last[raw.Gateway].before(raw.Header) {
 		n.believe(raw.Header, r, answered, f)
@@ -163,6 +160,9 @@ func (n *Node) believe(h proto.Header, r *proto.Receipt, answered recentFrame, f
 	n.clock = clock{true, proto.Instant{Epoch: h.Epoch, Since: r.Time.Since()}, n.now}
 	n.observe(Observed{What: TimeTaken, Counter: answered.counter})
 	n.heard.rssi, n.heard.snr = proto.EncodeRSSI(f.RSSI), proto.EncodeSNR(f.SNR)
+	if n.relay != nil && h.HopsLeft == proto.MaxHops { // nobody has sent it on, nor kept it, since it is fresh
+		n.relay.table.Frame(n.now, route.Heard{From: proto.GatewayBase + h.Gateway, RSSI: n.heard.rssi, SNR: n.heard.snr})
+	}
 	n.long[answered.space] = false
 	newest := n.recent[len(n.recent)-1]
 	latest := newest.space == answered.space && newest.counter == answered.counter

@@ -86,7 +86,7 @@ func Defaults(s lora.Settings) Config {
 		MaxPath:   4 * (proto.MaxHops + 1),
 		// The news goes one hop in at most Imin, and a frame makes MaxHops + 1 hops at the most.
 		HoldDown: (proto.MaxHops + 1) * beacons.Imin,
-		Suspect:  5, // where one receipt in five is lost on its way, 1 in 3,000 is suspected unjustly
+		Suspect:  5, // where one receipt in five is lost on its way, 1 in 3,000 is suspected unjustly, and others send its frames on as well
 		// Someone who swallows frames gets one in a quarter of an hour at first, then one a day.
 		Demotion: 15 * time.Minute, LongestDemotion: 24 * time.Hour,
 	}

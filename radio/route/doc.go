@@ -5,9 +5,9 @@
 //	beacons, err := route.NewTrickle(c.Beacons, seed, 0) // c := route.Defaults(modem settings)
 //	table, err := route.New(c, 0)
 //
-//	effect := table.Hear(now, heard, proto.TypeBeacon, counter, distance)    // each beacon, hop acknowledgement, solicit
-//	table.HopAck(now, id, rssi, snr, sent); table.NoHopAck(now, parent, sent) // what became of each sending of a frame
-//	table.Receipt(now, id); table.NoReceipt(now, id)                         // and of each frame that id has taken
+//	effect := table.Hear(now, heard, proto.TypeBeacon, counter, distance)        // each beacon, hop acknowledgement, solicit
+//	table.HopAck(now, id, rssi, snr, sent); table.NoHopAck(now, parent, sent)    // what became of each sending of a frame
+//	table.Receipt(now, id, insisted); table.NoReceipt(now, id, insisted)         // and of each own frame that id has taken
 //	wake := table.Step(now)
 //	if effect == route.Inconsistent || table.News() { beacons.Inconsistent(now) } // else if Consistent: beacons.Consistent()
 //	fire, wake := beacons.Step(now)                                               // fire: send table.Tell(now) in a beacon

@@ -91,7 +91,7 @@ func TestToldStands(t *testing.T) {
 	h.wantParent(0)
 }
 
-// The parent may get dearer by MaxRise, 4 trips' airtime, above the least distance told lately; "lately" is at most two Lifetimes.
+// The parent may get dearer by MaxRise, here 4 trips' airtime, above the least distance told lately; "lately" is at most two Lifetimes.
 func TestRise(t *testing.T) {
 	rise := func(c *Config) { c.MaxRise = 4 }
 	h := newHand(t, rise)
