@@ -23,7 +23,7 @@ type relay struct {
 
 const (
 	firstSeek   = 2 * time.Second // after a start, give or take; then the pause doubles
-	longestSeek = 15 * time.Minute
+	longestSeek = 2 * time.Minute // whoever has no way carries first attempts for nobody
 )
 
 func newRelay(n *Node) (*relay, error) {

@@ -94,13 +94,23 @@ func (t *Table) Parent() (id uint8, ok bool) { return t.parent, t.parent != 0 }
 // Distance is this node's own, in ms of expected airtime, to look at. What is sent comes from Tell.
 func (t *Table) Distance() uint16 { return t.own }
 
-// Reach is the least airtime, in ms, by any neighbour that serves, also while Distance may not tell it for fear of a loop:
-// for whoever decides about a single frame that cannot go round. NoDistance: there is none.
+// Reach is the least airtime, in ms, by any neighbour that serves, also while Distance may not tell it for fear of a loop; and if
+// none serves, by any that has told a way within a Lifetime, even if it tells none now, and even if it is weak: for whoever decides about a
+// single frame, which cannot go round, and for which a bad chance is better than none. NoDistance: there is none.
 func (t *Table) Reach(now time.Duration) uint16 {
-	least := uint32(proto.NoDistance)
+	least, poor := uint32(proto.NoDistance), uint32(proto.NoDistance)
 	for _, n := range t.neighbours {
 		if t.serves(now, n) {
 			least = min(least, t.cost(now, n))
+		}
+		if n.way != proto.NoDistance && now-n.wayAt < t.Lifetime && !t.gone(now, n) {
+			poor = min(poor, uint32(n.way)+t.link(now, n))
+		}
+	}
+	if least == uint32(proto.NoDistance) {
+		least = min(poor, uint32(t.longest()))
+		if poor >= uint32(proto.NoDistance) {
+			return proto.NoDistance
 		}
 	}
 	return uint16(least)
@@ -135,8 +145,11 @@ func (t *Table) etx128(now time.Duration, n *neighbour) uint16 {
 
 // cost is the expected airtime through n, ms.
 func (t *Table) cost(now time.Duration, n *neighbour) uint32 {
-	return uint32(n.distance) + costOf(t.etx128(now, n), t.unit)
+	return uint32(n.distance) + t.link(now, n)
 }
+
+// link is the expected airtime to n, ms.
+func (t *Table) link(now time.Duration, n *neighbour) uint32 { return costOf(t.etx128(now, n), t.unit) }
 
 // weak reports whether frames to n have little chance, by what is known of it: of the link, or of the receipts that it did not bring.
 func (t *Table) weak(now time.Duration, n *neighbour) bool {

@@ -32,6 +32,8 @@ type neighbour struct {
 	counter  uint32        // of the last group frame
 	heardAt  time.Duration // last frame of any kind, to look at
 	toldAt   time.Duration // last distance; a Lifetime later it is forgotten, whatever else was heard
+	way      uint16        // the last distance told that was one
+	wayAt    time.Duration
 	link
 }
 
@@ -71,7 +73,7 @@ func (t *Table) Hear(now time.Duration, h Heard, typ proto.Type, counter uint32,
 	n := t.find(h.From)
 	switch {
 	case n == nil:
-		n = &neighbour{id: h.From}
+		n = &neighbour{id: h.From, way: proto.NoDistance}
 		n.heard.add(0, true, t.Window)
 		i, _ := t.index(h.From)
 		t.neighbours = slices.Insert(t.neighbours, i, n)
@@ -85,6 +87,9 @@ func (t *Table) Hear(now time.Duration, h Heard, typ proto.Type, counter uint32,
 		n.heard.add(int(lost), true, t.Window)
 	}
 	n.counter, n.distance, n.toldAt = counter, distance, now
+	if distance != proto.NoDistance {
+		n.way, n.wayAt = distance, now
+	}
 	t.met(now, n, h)
 	n.silent = 0 // it is there again; whether it hears us is for the next frames to find out
 	t.bound(now)
