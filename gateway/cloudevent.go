@@ -92,14 +92,14 @@ type faultData struct {
 	Hops    []hopData `json:"hops,omitempty"`
 }
 
-// hopData is one hop in the order travelled: who heard whom, how well, how long it kept the frame. The last hop is
-// the gateway's own modem, whose word needs no proof.
+// hopData is one hop in the order travelled: who heard whom, how well, how long it kept the frame. The last hop is the
+// gateway's own modem, whose figures need no proof; it is verified if who was heard there is.
 type hopData struct {
 	From     string   `json:"from"`
 	To       string   `json:"to"`
 	RSSI     *float64 `json:"rssi_dbm"`
 	SNR      *float64 `json:"snr_db"`
-	Margin   *float64 `json:"margin_db"` // SNR above what the spreading factor needs
+	Margin   *float64 `json:"margin_db"` // above what the spreading factor needs; see lora.Margin
 	Held     float64  `json:"held_s"`
 	Verified bool     `json:"verified"`
 }
@@ -264,23 +264,23 @@ func (g *Gateway) noticeData(e *Event, w When) *faultData {
 
 func (g *Gateway) hopData(e *Event) []hopData {
 	hops := make([]hopData, 0, len(e.Hops)+1)
-	from := g.nodeName(e.ID.Node)
+	from, proven := g.nodeName(e.ID.Node), true
 	for _, h := range e.Hops {
 		to := g.nodeName(h.Relay)
 		hops = append(hops, g.hop(e.Rx.Bearer, from, to, h.RSSI.DBm(), h.SNR.DB(), h.Held.Duration(), h.Verified))
-		from = to
+		from, proven = to, h.Verified
 	}
 	rssi, snr := math.NaN(), math.NaN()
 	if e.Rx.Measured {
 		rssi, snr = e.Rx.RSSI, e.Rx.SNR
 	}
-	return append(hops, g.hop(e.Rx.Bearer, from, g.o.Name, rssi, snr, 0, true))
+	return append(hops, g.hop(e.Rx.Bearer, from, g.o.Name, rssi, snr, 0, proven))
 }
 
 func (g *Gateway) hop(bearer, from, to string, rssi, snr float64, held time.Duration, verified bool) hopData {
 	margin := math.NaN()
 	if air, ok := g.o.Air[bearer]; ok {
-		margin = snr - lora.RequiredSNR(air.SpreadingFactor)
+		margin = lora.Margin(air.Settings, rssi, snr)
 	}
 	return hopData{From: from, To: to, RSSI: number(rssi), SNR: number(snr), Margin: number(margin),
 		Held: held.Seconds(), Verified: verified}

@@ -5,6 +5,8 @@ import (
 	"math"
 	"os"
 	"reflect"
+	"slices"
+	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -40,6 +42,83 @@ func TestHops(t *testing.T) {
 		}
 		if d["time_uncertain"] != false {
 			t.Errorf("time is uncertain with all hops verified")
+		}
+		if h := w.broker.last("node/river-gate/health"); !reflect.DeepEqual(h["hops"], want) {
+			t.Errorf("the node's health has the hops\n%v, want\n%v", h["hops"], want)
+		}
+		if want := []string{"river-gate>barn-relay -88 6.25 18.75 true", "barn-relay>mast-relay -110 -7.5 5 true", "mast-relay>house -97.5 4.25 16.75 true"}; !slices.Equal(w.meter.hops, want) {
+			t.Errorf("metrics are told %q, want %q", w.meter.hops, want)
+		}
+	})
+}
+
+// Without SNR the margin is by what RSSI is above the sensitivity: at SF9 and 125 kHz -129.5 dBm, with AN1200.22's noise figure of 6 dB.
+func TestMarginByRSSI(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t).start()
+		n := w.node("river-gate")
+		f := w.relay(n.open(), "barn-relay", -100, math.NaN(), 0)
+		w.link.in <- radio.Packet{Frame: f, At: time.Now(), Bearer: "lora", Measured: true, RSSI: -120, SNR: math.NaN()}
+		w.pass(time.Second)
+		for i, want := range []float64{29.53, 9.53} {
+			h := w.broker.of(n.idOf(1))[0].data["hops"].([]any)[i].(map[string]any)
+			if got := f64(h["margin_db"]); math.Abs(got-want) > 0.01 || h["snr_db"] != nil {
+				t.Errorf("hop %d: %v, want a margin of %v dB", i, h, want)
+			}
+		}
+		if len(w.meter.hops) != 2 || !strings.HasPrefix(w.meter.hops[0], "river-gate>barn-relay -100 NaN 29.5") {
+			t.Errorf("metrics are told %q", w.meter.hops)
+		}
+	})
+}
+
+// A hop counts as verified if its record is; the last one, if the record before it is: else nobody knows who was heard. Metrics have
+// the figures of a hop only if both its ends are proven, and one name for all relays that somebody has made up.
+func TestHopsNotVerified(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t).start()
+		n := w.node("river-gate")
+		hops := func(frame []byte) (verified []bool, told []string) {
+			t.Helper()
+			before := len(w.meter.hops)
+			w.hear(frame)
+			w.pass(time.Second)
+			for _, h := range w.broker.of(n.idOf(n.next - 1))[0].data["hops"].([]any) {
+				verified = append(verified, h.(map[string]any)["verified"].(bool))
+			}
+			return verified, w.meter.hops[before:]
+		}
+		size := proto.TypeTripOpened.Size()
+		first := w.relay(w.relay(n.open(), "barn-relay", -88, 6.25, 0), "mast-relay", -110, -7.5, 0)
+		first[size+2]++ // the first record's RSSI: the second is chained over what it was
+		second := func() []byte {
+			f := w.relay(w.relay(n.open(), "barn-relay", -88, 6.25, 0), "mast-relay", -110, -7.5, 0)
+			f[len(f)-1] ^= 1
+			return f
+		}
+		madeUp := func() []byte {
+			f := w.relay(n.open(), "barn-relay", -88, 6.25, 0)
+			f[size] = 200
+			return w.relay(f, "mast-relay", -110, -7.5, 0)
+		}
+		for _, c := range []struct {
+			what  string
+			frame []byte
+			want  []bool
+			told  []string
+		}{
+			{"first record changed", first, []bool{false, false, false},
+				[]string{"river-gate>barn-relay -89 6.25 18.75 false", "barn-relay>mast-relay -110 -7.5 5 false", "mast-relay>house -97.5 4.25 16.75 false"}},
+			{"second record changed", second(), []bool{true, false, false},
+				[]string{"river-gate>barn-relay -88 6.25 18.75 true", "barn-relay>mast-relay -110 -7.5 5 false", "mast-relay>house -97.5 4.25 16.75 false"}},
+			{"first record made up", madeUp(), []bool{false, true, true},
+				[]string{"river-gate>- -88 6.25 18.75 false", "->mast-relay -110 -7.5 5 false", "mast-relay>house -97.5 4.25 16.75 true"}},
+		} {
+			n.next = map[string]uint32{"first record changed": 2, "second record changed": 3, "first record made up": 4}[c.what]
+			verified, told := hops(c.frame)
+			if !slices.Equal(verified, c.want) || !slices.Equal(told, c.told) {
+				t.Errorf("%s: verified %v, metrics are told %q; want %v, %q", c.what, verified, told, c.want, c.told)
+			}
 		}
 	})
 }

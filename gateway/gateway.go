@@ -35,7 +35,7 @@ import (
 // Meter is told what happens, for the metrics. Its methods must be quick and safe for concurrent use.
 type Meter interface {
 	Frame(bearer, verdict string)                             // one for each packet; verdict is of the closed list Verdicts
-	Hop(from, to string, rssi, snr float64, verified bool)    // one for each hop of an accepted frame
+	Hop(from, to string, rssi, snr, margin float64, ok bool)  // one for each hop of an accepted frame; ok: it is proven who sent and who heard; not a number: not known
 	Receipt(bearer, result string)                            // sent, failed, late
 	Hint(bearer, kind, result string)                         // likewise; kind is of the closed list Hints
 	Committed(took time.Duration, failed bool)                // hand-over to answer, seen by ingest
@@ -50,6 +50,9 @@ var Verdicts = []string{"accepted", "repeat", "in-flight", "old", "length", "ver
 
 // Drops is the closed list of things dropped because something was full.
 var Drops = []string{"packet", "receipt", "hint", "live", "confirmation"}
+
+// UnknownRelay stands for a relay that is not enrolled. Names of nodes begin with a letter or a digit, so it is none.
+const UnknownRelay = "-"
 
 // Hints is the closed list of what is sent under the group key.
 var Hints = []string{proto.TypeBeacon.String(), proto.TypeHopAck.String()}

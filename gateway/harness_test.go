@@ -914,6 +914,7 @@ type countMeter struct {
 	drops    map[string]int
 	receipts map[string]int
 	hints    map[string]int // by kind and result
+	hops     []string
 	lanes    map[string]int // acknowledged, by lane
 	block    chan struct{}  // holds up whoever counts a frame
 }
@@ -931,9 +932,13 @@ func (m *countMeter) add(to map[string]int, key string, known ...string) {
 	}
 }
 
-func (m *countMeter) frame(verdict string)                  { m.add(m.frames, verdict, Verdicts...) }
-func (m *countMeter) Hop(_, _ string, _, _ float64, _ bool) {}
-func (m *countMeter) Receipt(_, result string)              { m.add(m.receipts, result, "sent", "failed", "late") }
+func (m *countMeter) frame(verdict string) { m.add(m.frames, verdict, Verdicts...) }
+func (m *countMeter) Hop(from, to string, rssi, snr, margin float64, ok bool) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.hops = append(m.hops, fmt.Sprintf("%s>%s %g %g %g %v", from, to, rssi, snr, margin, ok))
+}
+func (m *countMeter) Receipt(_, result string) { m.add(m.receipts, result, "sent", "failed", "late") }
 func (m *countMeter) Hint(_, what, result string) {
 	m.add(m.hints, what+" "+result, "beacon sent", "beacon failed", "beacon late", "hop acknowledgement sent",
 		"hop acknowledgement failed", "hop acknowledgement late")

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 	"time"
@@ -460,12 +461,28 @@ func sent(b proto.Body) proto.SendTime {
 	return proto.SendTime{Seconds: proto.NoTime}
 }
 
+// measure tells of each hop. What a hop says counts only if it is proven who sent there as well as who heard. A relay that
+// nobody has enrolled is in a record that somebody made up, and all of those are one.
 func (in *ingest) measure(e *Event) {
-	for _, h := range in.g.hopData(e) {
-		if h.RSSI != nil && h.SNR != nil {
-			in.g.o.Meter.Hop(h.From, h.To, *h.RSSI, *h.SNR, h.Verified)
+	r := in.g.o.Roster.Get()
+	proven := true
+	for i, h := range in.g.hopData(e) {
+		if i < len(e.Hops) && r.Node(e.Hops[i].Relay) == nil {
+			h.To = UnknownRelay
 		}
+		if i > 0 && r.Node(e.Hops[i-1].Relay) == nil {
+			h.From = UnknownRelay
+		}
+		in.g.o.Meter.Hop(h.From, h.To, orNaN(h.RSSI), orNaN(h.SNR), orNaN(h.Margin), h.Verified && proven)
+		proven = h.Verified
 	}
+}
+
+func orNaN(v *float64) float64 {
+	if v == nil {
+		return math.NaN()
+	}
+	return *v
 }
 
 // event offers a new trip or fault to the sinks and, beside that, hands it to the queue. The offer comes first: nothing

@@ -222,10 +222,10 @@ func (m *meter) Dropped(what string) {
 	}
 }
 
-func (m *meter) Hop(string, string, float64, float64, bool) {}
-func (m *meter) Receipt(string, string)                     {}
-func (*meter) Hint(string, string, string)                  {}
-func (m *meter) Session(string, string)                     {}
+func (m *meter) Hop(string, string, float64, float64, float64, bool) {}
+func (m *meter) Receipt(string, string)                              {}
+func (*meter) Hint(string, string, string)                           {}
+func (m *meter) Session(string, string)                              {}
 
 // feed is a bearer without a radio, for what a radio cannot carry fast enough.
 type feed struct {

@@ -14,13 +14,15 @@ import (
 
 	"longlane/gateway/roster"
 	"longlane/proto"
+	"longlane/radio/lora"
 )
 
 var decodeCommand = command{
 	name:  "decode",
 	brief: "explain frames, field by field, and say what the gateway would make of them",
-	usage: "[--state DIR] [--counter N] [--json] [HEX...]   (without HEX: one frame a line on standard input)",
+	usage: "[--state DIR] [--counter N] [--sf N] [--rssi DBM] [--snr DB] [--json] [HEX...]   (without HEX: one frame a line on standard input)",
 	example: "  longlane decode --state /var/lib/longlane 21071267010100000004...\n" +
+		"  longlane decode --state /var/lib/longlane --sf 9 --rssi -97 --snr 4.25 21071267010100000004...\n" +
 		"  longlane decode --json < frames.txt",
 	run: decode,
 }
@@ -37,10 +39,21 @@ func decode(_ context.Context, c *call) error {
 		}
 		return nil
 	})
+	hear := hearing{rssi: math.NaN(), snr: math.NaN()}
+	sf := c.Int("sf", 0, "the `spreading factor`, 5 to 12, for the margins of hops")
+	bandwidth := c.Int("bandwidth", 125000, "the bandwidth in `Hz`, for the margin of a hop without SNR")
+	decibelFlag(c, "rssi", "the RSSI in `dBm` at which the gateway's modem heard the frame", &hear.rssi)
+	decibelFlag(c, "snr", "the SNR in `dB` at which it did", &hear.snr)
 	asJSON := c.Bool("json", false, "print one line of JSON for each frame")
 	words, err := c.parse(-1)
 	if err != nil {
 		return err
+	}
+	if *sf != 0 {
+		hear.settings = &lora.Settings{SpreadingFactor: *sf, Bandwidth: *bandwidth, CodingRate: 5, Preamble: 8}
+		if err := hear.settings.Check(); err != nil {
+			return badUsage("%w", err)
+		}
 	}
 	var r *roster.Roster
 	if *state != "" {
@@ -50,7 +63,7 @@ func decode(_ context.Context, c *call) error {
 	}
 	bad := 0
 	one := func(text string) error {
-		f := readFrame(text, r, counter)
+		f := readFrame(text, r, counter, hear)
 		if !f.good {
 			bad++
 		}
@@ -86,11 +99,12 @@ func decode(_ context.Context, c *call) error {
 
 // explained is a frame in words.
 type explained struct {
-	input   string
-	good    bool
-	verdict string
-	fields  []field
-	hops    []hopWords
+	input     string
+	good      bool
+	authentic bool // its MAC is good, whether or not it would be taken
+	verdict   string
+	fields    []field
+	hops      []hopWords
 }
 
 type field struct {
@@ -99,20 +113,39 @@ type field struct {
 	Note  string `json:"note,omitempty"`
 }
 
+// hopWords is a hop in the order travelled. The last, to the gateway, is there if it was told how its modem heard the frame.
 type hopWords struct {
-	Relay    string   `json:"relay"`
-	Gen      uint8    `json:"generation"`
+	From     string   `json:"from"`
+	To       string   `json:"to"`
+	Relay    string   `json:"relay,omitempty"`
+	Gen      uint8    `json:"generation,omitempty"`
 	RSSI     *float64 `json:"rssi_dbm"`
 	SNR      *float64 `json:"snr_db"`
+	Margin   *float64 `json:"margin_db"` // null without --sf
 	Held     float64  `json:"held_s"`
-	Verified string   `json:"verified"` // yes, no, unknown
+	Verified string   `json:"verified"` // yes, no, unknown: the relay's record, or in the last hop who was heard
+}
+
+// hearing is what is known of the modems: how the gateway's heard the frame, and how all are set.
+type hearing struct {
+	rssi, snr float64        // not a number: not told
+	settings  *lora.Settings // nil: not told
+}
+
+func decibelFlag(c *call, name, usage string, p *float64) {
+	c.Func(name, usage, func(s string) (err error) {
+		if *p, err = strconv.ParseFloat(s, 64); err != nil || math.IsNaN(*p) || math.IsInf(*p, 0) {
+			return errors.New("expected a number such as -97.5")
+		}
+		return nil
+	})
 }
 
 func (f *explained) add(name, value, note string) {
 	f.fields = append(f.fields, field{name, value, note})
 }
 
-func readFrame(text string, r *roster.Roster, counter uint64) *explained {
+func readFrame(text string, r *roster.Roster, counter uint64, hear hearing) *explained {
 	f := &explained{input: text}
 	b, err := hex.DecodeString(strings.NewReplacer(" ", "", ":", "").Replace(text))
 	if err != nil {
@@ -127,11 +160,11 @@ func readFrame(text string, r *roster.Roster, counter uint64) *explained {
 	f.clear(raw, len(b))
 	if r == nil {
 		f.verdict = "not checked: no keys (give --state); the body is encrypted"
-		f.addHops(raw, nil)
+		f.addHops(raw, nil, hear)
 		return f
 	}
 	f.seal(raw, r, counter)
-	f.addHops(raw, r)
+	f.addHops(raw, r, hear)
 	return f
 }
 
@@ -177,7 +210,7 @@ func (f *explained) seal(raw proto.Raw, r *roster.Roster, counter uint64) {
 		f.verdict = "refused: " + err.Error()
 		return
 	}
-	f.good = true
+	f.good, f.authentic = true, true
 	f.verdict = "authentic; whether it is new and fresh only the running gateway knows"
 	if why != "" {
 		f.verdict = "authentic, but " + why
@@ -400,16 +433,24 @@ func decibels(v float64, unit string) string {
 	return fmt.Sprintf("%g %s", v+0, unit) // + 0: no "-0"
 }
 
-func (f *explained) addHops(raw proto.Raw, r *roster.Roster) {
+func (f *explained) addHops(raw proto.Raw, r *roster.Roster, hear hearing) {
+	if raw.Type.Group() || raw.Type.Receipt() {
+		return // they carry no records, and come from nobody whom a path leads to
+	}
+	name := func(id uint8) string {
+		if r != nil && r.Node(id) != nil {
+			return r.Node(id).Name
+		}
+		return fmt.Sprint(id)
+	}
+	from, sender := name(raw.Node), "unknown"
+	if r != nil {
+		sender = map[bool]string{true: "yes", false: "no"}[f.authentic]
+	}
 	for i := range raw.HopCount() {
 		h := raw.Hop(i)
-		w := hopWords{Relay: fmt.Sprint(h.Relay), Gen: h.Gen, Held: h.Held.Duration().Seconds(), Verified: "unknown"}
-		if v := h.RSSI.DBm(); !math.IsNaN(v) {
-			w.RSSI = &v
-		}
-		if v := h.SNR.DB(); !math.IsNaN(v) {
-			w.SNR = &v
-		}
+		w := hopWords{From: from, To: name(h.Relay), Relay: fmt.Sprint(h.Relay), Gen: h.Gen, Held: h.Held.Duration().Seconds(), Verified: "unknown"}
+		w.heard(h.RSSI.DBm(), h.SNR.DB(), hear.settings)
 		if r != nil {
 			w.Verified = "no"
 			if k, err := r.Keys(h.Relay, h.Gen); err == nil && r.Node(h.Relay) != nil && raw.VerifyHop(i, k) {
@@ -417,6 +458,25 @@ func (f *explained) addHops(raw proto.Raw, r *roster.Roster) {
 			}
 		}
 		f.hops = append(f.hops, w)
+		from, sender = w.To, w.Verified
+	}
+	if !math.IsNaN(hear.rssi) || !math.IsNaN(hear.snr) {
+		w := hopWords{From: from, To: "gateway", Verified: sender}
+		w.heard(hear.rssi, hear.snr, hear.settings)
+		f.hops = append(f.hops, w)
+	}
+}
+
+func (w *hopWords) heard(rssi, snr float64, s *lora.Settings) {
+	known := func(v float64) *float64 {
+		if math.IsNaN(v) {
+			return nil
+		}
+		return &v
+	}
+	w.RSSI, w.SNR = known(rssi), known(snr)
+	if s != nil {
+		w.Margin = known(math.Round(100*lora.Margin(*s, rssi, snr)) / 100)
 	}
 }
 
@@ -431,17 +491,21 @@ func (f *explained) print(c *call) {
 		fmt.Fprintln(c.out, strings.TrimRight(fmt.Sprintf("  %-17s %-22s %s", x.Name, x.Value, x.Note), " "))
 	}
 	for i, h := range f.hops {
-		words := "cannot be checked without keys"
-		switch h.Verified {
-		case "yes":
-			words = "verified"
-		case "no":
-			words = "NOT VERIFIED"
-		}
-		fmt.Fprintf(c.out, "  hop %-13d heard by relay %s (generation %d) at %s, SNR %s, held %gs, %s\n", i+1, h.Relay, h.Gen,
-			optional(h.RSSI, "dBm"), optional(h.SNR, "dB"), h.Held, words)
+		fmt.Fprintf(c.out, "  hop %-13d %s\n", i+1, h)
 	}
 	fmt.Fprintf(c.out, "  verdict           %s\n\n", f.verdict)
+}
+
+func (w hopWords) String() string {
+	who, margin, held := "", "", ""
+	if w.Relay != "" {
+		who, held = fmt.Sprintf(" (relay %s, generation %d)", w.Relay, w.Gen), fmt.Sprintf(", held %gs", w.Held)
+	}
+	if w.Margin != nil {
+		margin = ", margin " + optional(w.Margin, "dB")
+	}
+	words := map[string]string{"yes": "verified", "no": "NOT VERIFIED", "unknown": "cannot be checked without keys"}[w.Verified]
+	return fmt.Sprintf("%s heard by %s%s at %s, SNR %s%s%s, %s", w.From, w.To, who, optional(w.RSSI, "dBm"), optional(w.SNR, "dB"), margin, held, words)
 }
 
 func optional(v *float64, unit string) string {

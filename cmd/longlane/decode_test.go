@@ -1,6 +1,7 @@
 package main
 
 import (
+	"encoding/hex"
 	"encoding/json"
 	"fmt"
 	"os"
@@ -10,6 +11,7 @@ import (
 	"testing"
 	"time"
 
+	"longlane/gateway/roster"
 	"longlane/proto"
 )
 
@@ -446,6 +448,83 @@ func TestDecodeDoubts(t *testing.T) {
 		write(c.gen, c.more)
 		if code, d := decodeJSON(t, "--state", dir, typicalFrame); code != exitFailed || d.Good || !strings.Contains(d.Verdict, c.want) {
 			t.Errorf("generation %s%s: exit code %d, verdict %q, want one with %q", c.gen, c.more, code, d.Verdict, c.want)
+		}
+	}
+}
+
+// TestDecodeHops: each hop in the order travelled, with its margin if the modems' spreading factor is told, and the last if it is told how
+// the gateway heard it.
+func TestDecodeHops(t *testing.T) {
+	dir := t.TempDir()
+	r, err := roster.Create(dir, "hill-orchard")
+	if err != nil {
+		t.Fatal(err)
+	}
+	keys := map[string]*proto.Keys{}
+	for _, name := range []string{"river-gate", "oak-relay", "mast-relay"} {
+		n, err := r.Add(roster.Node{Name: name, Relay: name != "river-gate"})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if keys[name], err = r.Keys(n.ID, n.Gen); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := r.Save(); err != nil {
+		t.Fatal(err)
+	}
+	frame, err := proto.Seal(nil, keys["river-gate"], proto.Header{Type: proto.TypeTripOpened, HopsLeft: 7, Site: r.Site, Node: 1, Gen: 1, Counter: 1},
+		&proto.TripOpened{Battery: proto.NoBattery, Temperature: proto.NoTemperature})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, hop := range []proto.Hop{{Relay: 2, Gen: 1, RSSI: proto.EncodeRSSI(-101), SNR: proto.EncodeSNR(3.25), Held: proto.EncodeDur8(60 * time.Millisecond)},
+		{Relay: 3, Gen: 1, RSSI: proto.EncodeRSSI(-120), SNR: proto.NoSNR}} {
+		if frame, err = proto.AppendHop(frame, keys[map[uint8]string{2: "oak-relay", 3: "mast-relay"}[hop.Relay]], hop); err != nil {
+			t.Fatal(err)
+		}
+	}
+	good := hex.EncodeToString(frame)
+	frame[len(frame)-1] ^= 1
+	bad := hex.EncodeToString(frame)
+	for _, c := range []struct {
+		args []string
+		want string
+	}{
+		{[]string{"--state", dir, "--sf", "9", "--rssi", "-88", "--snr", "8.5", good},
+			"river-gate heard by oak-relay (relay 2, generation 1) at -101 dBm, SNR 3.25 dB, margin 15.75 dB, held 0.06s, verified\n" +
+				"oak-relay heard by mast-relay (relay 3, generation 1) at -120 dBm, SNR not measured, margin 9.53 dB, held 0s, verified\n" +
+				"mast-relay heard by gateway at -88 dBm, SNR 8.5 dB, margin 21 dB, verified\n"},
+		{[]string{"--state", dir, good},
+			"river-gate heard by oak-relay (relay 2, generation 1) at -101 dBm, SNR 3.25 dB, held 0.06s, verified\n" +
+				"oak-relay heard by mast-relay (relay 3, generation 1) at -120 dBm, SNR not measured, held 0s, verified\n"},
+		{[]string{"--state", dir, "--sf", "9", "--bandwidth", "500000", "--rssi", "-88", bad},
+			"river-gate heard by oak-relay (relay 2, generation 1) at -101 dBm, SNR 3.25 dB, margin 15.75 dB, held 0.06s, verified\n" +
+				"oak-relay heard by mast-relay (relay 3, generation 1) at -120 dBm, SNR not measured, margin 3.51 dB, held 0s, NOT VERIFIED\n" +
+				"mast-relay heard by gateway at -88 dBm, SNR not measured, margin 35.51 dB, NOT VERIFIED\n"},
+		{[]string{"--snr", "-3", good},
+			"1 heard by 2 (relay 2, generation 1) at -101 dBm, SNR 3.25 dB, held 0.06s, cannot be checked without keys\n" +
+				"2 heard by 3 (relay 3, generation 1) at -120 dBm, SNR not measured, held 0s, cannot be checked without keys\n" +
+				"3 heard by gateway at not measured, SNR -3 dB, cannot be checked without keys\n"},
+	} {
+		_, d := decodeJSON(t, c.args...)
+		got := ""
+		for _, h := range d.Hops {
+			got += h.String() + "\n"
+		}
+		if got != c.want {
+			t.Errorf("%q:\n%swant\n%s", c.args, got, c.want)
+		}
+		_, text, _ := cli("", append([]string{"decode"}, c.args...)...)
+		for i, line := range strings.Split(strings.TrimSuffix(c.want, "\n"), "\n") {
+			if !strings.Contains(text, fmt.Sprintf("  hop %-13d %s\n", i+1, line)) {
+				t.Errorf("%q: no line for hop %d in\n%s", c.args, i+1, text)
+			}
+		}
+	}
+	for _, args := range [][]string{{"--sf", "13", good}, {"--sf", "9", "--bandwidth", "125", good}, {"--rssi", "NaN", good}, {"--snr", "loud", good}} {
+		if code, _, errs := cli("", append([]string{"decode"}, args...)...); code != exitUsage || errs == "" {
+			t.Errorf("%q: exit code %d, %q; want a refusal", args, code, errs)
 		}
 	}
 }

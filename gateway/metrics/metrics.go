@@ -5,6 +5,7 @@
 package metrics
 
 import (
+	"math"
 	"net/http"
 	"time"
 
@@ -19,6 +20,7 @@ type Metrics struct {
 	frames    *prometheus.CounterVec
 	hopRSSI   *prometheus.GaugeVec
 	hopSNR    *prometheus.GaugeVec
+	hopMargin *prometheus.GaugeVec
 	hopFrames *prometheus.CounterVec
 	receipts  *prometheus.CounterVec
 	hints     *prometheus.CounterVec
@@ -51,7 +53,8 @@ func New(l Lists) *Metrics {
 		frames:    counter("longlane_frames_total", "Packets received, by bearer and by what became of them.", "bearer", "verdict"),
 		hopRSSI:   gauge("longlane_hop_rssi_dbm", "Received power of the last accepted frame over a hop, in dBm.", "from", "to"),
 		hopSNR:    gauge("longlane_hop_snr_db", "Signal-to-noise ratio of the last accepted frame over a hop, in dB.", "from", "to"),
-		hopFrames: counter("longlane_hop_frames_total", "Accepted frames over a hop, by whether the hop's record verified.", "from", "to", "verified"),
+		hopMargin: gauge("longlane_hop_margin_db", "By how much the last accepted frame over a hop was above what its spreading factor needs, in dB.", "from", "to"),
+		hopFrames: counter("longlane_hop_frames_total", "Accepted frames over a hop, by whether it is proven who sent there and who heard. A relay that is not enrolled is \"-\".", "from", "to", "verified"),
 		receipts:  counter("longlane_receipts_total", "Receipts handed to a bearer, by result; late: for want of lawful airtime, until the node listened no more.", "bearer", "result"),
 		hints:     counter("longlane_hints_total", "Beacons and hop acknowledgements handed to a bearer, by result; late: for want of lawful airtime, until they were of no use.", "bearer", "what", "result"),
 		commits: prometheus.NewHistogram(prometheus.HistogramOpts{Name: "longlane_commit_duration_seconds", Buckets: buckets,
@@ -64,7 +67,7 @@ func New(l Lists) *Metrics {
 		sessions: counter("longlane_session_ends_total", "Sessions that ended or could not be made, by sink and reason.", "sink", "reason"),
 		drops:    counter("longlane_drops_total", "Things dropped because something was full.", "what"),
 	}
-	m.registry.MustRegister(m.frames, m.hopRSSI, m.hopSNR, m.hopFrames, m.receipts, m.hints, m.commits, m.uncommit, m.publish,
+	m.registry.MustRegister(m.frames, m.hopRSSI, m.hopSNR, m.hopMargin, m.hopFrames, m.receipts, m.hints, m.commits, m.uncommit, m.publish,
 		m.refused, m.sessions, m.drops, collectors.NewGoCollector(),
 		collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	m.start(l)
@@ -100,13 +103,17 @@ func (m *Metrics) start(l Lists) {
 // Frame counts a packet.
 func (m *Metrics) Frame(bearer, verdict string) { m.frames.WithLabelValues(bearer, verdict).Inc() }
 
-// Hop notes how a hop was heard. A record that does not verify only counts: its figures are nobody's word.
-func (m *Metrics) Hop(from, to string, rssi, snr float64, verified bool) {
+// Hop notes how a hop was heard, each figure not a number if it is not known. One that is not proven only counts: its
+// figures are nobody's word.
+func (m *Metrics) Hop(from, to string, rssi, snr, margin float64, proven bool) {
 	word := "no"
-	if verified {
+	if proven {
 		word = "yes"
-		m.hopRSSI.WithLabelValues(from, to).Set(rssi)
-		m.hopSNR.WithLabelValues(from, to).Set(snr)
+		for gauge, v := range map[*prometheus.GaugeVec]float64{m.hopRSSI: rssi, m.hopSNR: snr, m.hopMargin: margin} {
+			if !math.IsNaN(v) {
+				gauge.WithLabelValues(from, to).Set(v)
+			}
+		}
 	}
 	m.hopFrames.WithLabelValues(from, to, word).Inc()
 }

@@ -2,6 +2,7 @@ package metrics
 
 import (
 	"io"
+	"math"
 	"net/http/httptest"
 	"os/exec"
 	"strings"
@@ -44,8 +45,9 @@ func TestNoneIsNotUnknown(t *testing.T) {
 func TestWhatIsToldIsShown(t *testing.T) {
 	m := New(lists())
 	m.Frame("mast", "accepted")
-	m.Hop("river-gate", "oak-relay", -101, 3.25, true)
-	m.Hop("oak-relay", "house", -40, 12, false) // a record that does not verify is nobody's word
+	m.Hop("river-gate", "oak-relay", -101, 3.25, 10.75, true)
+	m.Hop("oak-relay", "house", -40, 12, 19.5, false) // what is not proven is nobody's word
+	m.Hop("mill-gate", "house", -120, math.NaN(), 4.5, true)
 	m.Receipt("mast", "sent")
 	m.Hint("mast", "beacon", "sent")
 	m.Committed(3*time.Millisecond, false)
@@ -62,6 +64,8 @@ func TestWhatIsToldIsShown(t *testing.T) {
 		`longlane_frames_total{bearer="mast",verdict="accepted"} 1`,
 		`longlane_hop_rssi_dbm{from="river-gate",to="oak-relay"} -101`,
 		`longlane_hop_snr_db{from="river-gate",to="oak-relay"} 3.25`,
+		`longlane_hop_margin_db{from="river-gate",to="oak-relay"} 10.75`,
+		`longlane_hop_margin_db{from="mill-gate",to="house"} 4.5`,
 		`longlane_hop_frames_total{from="oak-relay",to="house",verified="no"} 1`,
 		`longlane_receipts_total{bearer="mast",result="sent"} 1`,
 		`longlane_hints_total{bearer="mast",result="sent",what="beacon"} 1`,
@@ -78,8 +82,10 @@ func TestWhatIsToldIsShown(t *testing.T) {
 			t.Errorf("no line %q in\n%s", want, text)
 		}
 	}
-	if strings.Contains(text, `longlane_hop_rssi_dbm{from="oak-relay"`) {
-		t.Error("the figures of a record that does not verify are shown")
+	for _, no := range []string{`longlane_hop_rssi_dbm{from="oak-relay"`, `longlane_hop_margin_db{from="oak-relay"`, `longlane_hop_snr_db{from="mill-gate"`} {
+		if strings.Contains(text, no) {
+			t.Errorf("%s: figures that are not proven, or not known, are shown", no)
+		}
 	}
 	up = false
 	if !strings.Contains(scrape(m), `longlane_bearer_up{bearer="mast"} 0`) {
@@ -95,7 +101,7 @@ func TestPromtool(t *testing.T) {
 	}
 	m := New(lists())
 	m.Frame("mast", "accepted")
-	m.Hop("river-gate", "house", -90, 6, true)
+	m.Hop("river-gate", "house", -90, 6, 18.5, true)
 	cmd := exec.Command(tool, "check", "metrics")
 	cmd.Stdin = strings.NewReader(scrape(m))
 	if out, err := cmd.CombinedOutput(); err != nil {

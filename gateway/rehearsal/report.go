@@ -268,10 +268,10 @@ func (t *tally) Frame(_, verdict string) {
 	}
 }
 
-func (*tally) Hop(string, string, float64, float64, bool)    {}
-func (*tally) Receipt(string, string)                        {}
-func (*tally) Hint(string, string, string)                   {}
-func (*tally) Committed(time.Duration, bool)                 {}
-func (*tally) Published(string, string, time.Duration, bool) {}
-func (*tally) Session(string, string)                        {}
-func (t *tally) Dropped(what string)                         { t.refused["dropped: "+what]++ }
+func (*tally) Hop(string, string, float64, float64, float64, bool) {}
+func (*tally) Receipt(string, string)                              {}
+func (*tally) Hint(string, string, string)                         {}
+func (*tally) Committed(time.Duration, bool)                       {}
+func (*tally) Published(string, string, time.Duration, bool)       {}
+func (*tally) Session(string, string)                              {}
+func (t *tally) Dropped(what string)                               { t.refused["dropped: "+what]++ }

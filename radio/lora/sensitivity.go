@@ -27,6 +27,19 @@ func Sensitivity(s Settings, noiseFigure float64) float64 {
 	return ThermalNoise(s.Bandwidth) + noiseFigure + RequiredSNR(s.SpreadingFactor)
 }
 
+// usualNoise is AN1200.22's noise figure, dB. It stands in where a receiver tells RSSI but no SNR.
+const usualNoise = 6
+
+// Margin is by how many dB a signal was above what its spreading factor needs, from RSSI in dBm and SNR in dB, each not a number
+// if it was not measured. SNR decides, since it knows the noise of the place; without it RSSI is held against Sensitivity.
+// With neither it is not a number.
+func Margin(s Settings, rssi, snr float64) float64 {
+	if !math.IsNaN(snr) {
+		return snr - RequiredSNR(s.SpreadingFactor)
+	}
+	return rssi - Sensitivity(s, usualNoise)
+}
+
 var (
 	sx1276  = Source{"SX1276/77/78/79 datasheet, RFS_L_HF, band 1, LNA boost", "Rev 7", "2020-05", true}
 	sx1276m = Source{sx1276.Document, sx1276.Edition, sx1276.Date, false}

@@ -89,3 +89,16 @@ func TestDatasheetBehindFormula(t *testing.T) {
 		}
 	}
 }
+
+// By SNR if there is one, by RSSI over the sensitivity else: at SF12 and 125 kHz 20 dB below the noise suffice (SX1261/2 datasheet), and
+// -137 dBm (AN1200.22).
+func TestMargin(t *testing.T) {
+	s, none := Settings{SpreadingFactor: 12, Bandwidth: 125000, CodingRate: 5, Preamble: 8}, math.NaN()
+	for _, c := range []struct{ rssi, snr, want float64 }{
+		{-100, 5, 25}, {none, -20, 0}, {-50, -21.5, -1.5}, {-137, none, 0}, {-127, none, 10}, {none, none, none},
+	} {
+		if got := Margin(s, c.rssi, c.snr); math.Abs(got-c.want) > 0.05 || math.IsNaN(got) != math.IsNaN(c.want) {
+			t.Errorf("Margin(%v, %v) = %v, want %v", c.rssi, c.snr, got, c.want)
+		}
+	}
+}

@@ -20,16 +20,9 @@ func costOf(etx128 uint16, trip uint32) uint32 {
 	return uint32((uint64(etx128)*uint64(trip) + 127) / 128)
 }
 
-// noiseFigure, dB, is that of AN1200.22. It stands in where a modem tells RSSI but no SNR.
-const noiseFigure = 6
-
-// marginOf is by how many dB a signal was above what its spreading factor needs. SNR decides, since it knows the noise of
-// the place; with neither figure it is not a number.
+// marginOf is lora.Margin of what was heard.
 func marginOf(s lora.Settings, rssi proto.RSSI, snr proto.SNR) float64 {
-	if snr != proto.NoSNR {
-		return snr.DB() - lora.RequiredSNR(s.SpreadingFactor)
-	}
-	return rssi.DBm() - lora.Sensitivity(s, noiseFigure)
+	return lora.Margin(s, rssi.DBm(), snr.DB())
 }
 
 // mean is an exponentially weighted one, and of the first values, until they are many enough for that, the plain one.
