@@ -184,6 +184,7 @@ func TestFastSameFigures(t *testing.T) {
 	}
 	want["  trips and faults in all"] = []any{a.OfEvents, *a.PerEvent}
 	want["  the least for their ways"] = []any{a.Least, fmt.Sprintf("so %.2f times", a.OfEvents/a.Least)}
+	want["  everything, and by trips stored"] = []any{a.InAll, *a.PerTrip}
 	for _, sentence := range []string{
 		fmt.Sprintf("A trip came over %.2f relays on the average, and over %d at most.", r.Relays.Mean, r.Relays.Most),
 		fmt.Sprintf("Frames that nodes did not send at once, since the channel was in use: %d", r.Withheld.Busy),

@@ -122,11 +122,13 @@ func (s *session) Close()                  { s.once.Do(func() { close(s.closed) 
 // arrives, and only that.
 func TestHouseRuns(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		s := meadow(3, 0).Filled()
+		s := lane().Filled()
 		s.Until, s.Faults.Lose, s.Faults.Corrupt = ether.Duration(40*time.Minute), 0.05, 0.05
 		for i := range s.Nodes {
 			s.Nodes[i].Card = s.Nodes[i].Name
-			s.Nodes[i].Rate.PerHour = 60
+			if s.Nodes[i].Rate != nil {
+				s.Nodes[i].Rate.PerHour = 60
+			}
 		}
 		current, cards, err := people(&s)
 		if err != nil {

@@ -65,10 +65,13 @@ func (w *ways) within(i int, band lora.Band) error {
 			budget, band.Range(), band.Source)}
 }
 
-// reckoned is a station's airtime in an hour: its own frames, and what it passes on, either way. What relays tell each other comes
-// on top.
+// reckoned is a station's airtime in an hour if nothing is lost: its own frames, and of a relay its beacons and what it passes on,
+// either way.
 func (w *ways) reckoned(i int) time.Duration {
 	need := own(w.s, &w.s.Nodes[i], 0)
+	if w.s.Nodes[i].Relay {
+		need += beacons(w.s)
+	}
 	for j, way := range w.way {
 		if k := slices.Index(way, i); k >= 0 {
 			need += own(w.s, &w.s.Nodes[j], k+1) + down(w.s, &w.s.Nodes[j])
@@ -79,10 +82,7 @@ func (w *ways) reckoned(i int) time.Duration {
 
 // answered refuses so many nodes that the gateway's receipts alone take more than it may send in an hour.
 func answered(s *ether.Scenario, band lora.Band) error {
-	need := beacons(s)
-	for i := range s.Nodes {
-		need += down(s, &s.Nodes[i])
-	}
+	need := answers(s)
 	if need <= band.Budget() {
 		return nil
 	}
@@ -91,6 +91,15 @@ func answered(s *ether.Scenario, band lora.Band) error {
 			need.Round(100*time.Millisecond), len(s.Nodes)),
 		Expected: fmt.Sprintf("at most %v, the limit of %s (%v): fewer trips, rarer check-ins, a lower spreading factor, or another channel",
 			band.Budget(), band.Range(), band.Source)}
+}
+
+// answers is the gateway's airtime in an hour: its receipts, and its beacons.
+func answers(s *ether.Scenario) time.Duration {
+	need := beacons(s)
+	for i := range s.Nodes {
+		need += down(s, &s.Nodes[i])
+	}
+	return need
 }
 
 // own is the airtime in an hour of the frames that a node makes, as sent behind so many hops.
@@ -104,7 +113,7 @@ func down(s *ether.Scenario, n *ether.Node) time.Duration {
 	return time.Duration((checkInsAnHour(s) + 2*tripsAnHour(n)) * float64(onAir(s, proto.TypeReceipt.Size())))
 }
 
-// beacons is the airtime in an hour of the gateway's beacons, once all relays have found their ways.
+// beacons is the airtime in an hour of the gateway's beacons, or of a relay's, once all have found their ways.
 func beacons(s *ether.Scenario) time.Duration {
 	if !slices.ContainsFunc(s.Nodes, func(n ether.Node) bool { return n.Relay }) {
 		return 0

@@ -85,6 +85,9 @@ func (f *figures) airtime() string {
 			row("  trips and faults in all", "", "", a.OfEvents.String(), each(a.PerEvent))
 			row("  the least for their ways", "", "", a.Least.String(), fmt.Sprintf("so %.2f times", *a.Ratio))
 		}
+		if a.PerTrip != nil {
+			row("  everything, and by trips stored", "", "", a.InAll.String(), each(a.PerTrip))
+		}
 	}, "llrrr")
 	if f.Withheld.Busy > 0 {
 		s += fmt.Sprintf("Frames that nodes did not send at once, since the channel was in use: %s\n", count(f.Withheld.Busy))
