@@ -366,3 +366,47 @@ func BenchmarkDay(b *testing.B) {
 		rehearse(b, meadow(50, 0.4), 1, 24*time.Hour)
 	}
 }
+
+// The modem waits while it can sense a node's frame, and sends then: no receipt begins in the middle of one, and none is missing for
+// it. If the channel is never free it gives up, and nothing hangs.
+func TestModemWaits(t *testing.T) {
+	s := meadow(6, 0)
+	s.Air.Fading = "none"
+	for i := range s.Nodes {
+		s.Nodes[i].Rate = nil
+		s.Nodes[i].Trips = []ether.Trip{{At: ether.Duration(time.Minute + time.Duration(i)*37*time.Millisecond), For: ether.Duration(2 * time.Second), Every: ether.Duration(time.Minute)}}
+	}
+	blind := 2560 * time.Microsecond // carrier sense takes 2.5 symbols of 1.024 ms
+	var until, begun, heard time.Duration
+	waited := 0
+	r, err := Run(context.Background(), Options{Scenario: s, Seed: 1, For: 2 * time.Hour, Record: func(rec ether.Record) {
+		at := time.Duration(rec.T * float64(time.Second))
+		switch rec.What {
+		case ether.RecordSent:
+			begun, until = at, at+s.Transmitter(14, len(rec.Frame)/2).Airtime(len(rec.Frame)/2)
+		case ether.RecordHeard:
+			heard = at
+		case ether.RecordAnswer:
+			if at > begun+blind+time.Microsecond && at < until-time.Microsecond {
+				t.Errorf("at %v the modem begins to send, in the middle of a frame from %v to %v", at, begun, until)
+			}
+			if at > heard+2*Line+blind+channelPause {
+				waited++
+			}
+		}
+	}})
+	if err != nil || r.Trips.Made < 700 || r.Trips.Delivered != r.Trips.Made || waited < 20 {
+		t.Errorf("%+v, %v; the modem waited %d times", r.Trips, err, waited)
+	}
+
+	s.Interferers = []ether.Interferer{{Level: -90, SpreadingFactor: 7, From: ether.Duration(time.Minute + 150*time.Millisecond)}}
+	answers := 0
+	r, err = Run(context.Background(), Options{Scenario: s, Seed: 1, For: 10 * time.Minute, Record: func(rec ether.Record) {
+		if rec.What == ether.RecordAnswer && rec.T > 61 {
+			answers++
+		}
+	}})
+	if err != nil || r.Simulated != 10*time.Minute || answers != 0 || r.Withheld.Busy == 0 {
+		t.Errorf("on a channel that is never free: %v, %d receipts, withheld %+v", err, answers, r.Withheld)
+	}
+}
