@@ -63,10 +63,13 @@ func (st *station) measure() {
 	st.step(node.Measured{Battery: st.battery.volts(st.e.now), Temperature: 8, Noise: lora.ThermalNoise(c.Bandwidth) + c.NoiseFigure})
 }
 
-// scheduleEnd plans how a node ends, if it does.
+// scheduleEnd plans how a node ends, or changes hands, if it does.
 func (st *station) scheduleEnd() {
 	if st.spec.Dies != 0 {
 		st.e.at(time.Duration(st.spec.Dies), func() { st.die("as the scenario says") })
+	}
+	if st.spec.Stolen != 0 {
+		st.e.at(time.Duration(st.spec.Stolen), st.steal)
 	}
 	if st.battery.capacity == 0 {
 		return

@@ -118,6 +118,9 @@ func (st *station) receive(frame []byte, got air.Reception) {
 	if raw, err := proto.Parse(frame); err == nil && raw.Type.Receipt() && st.is(raw) {
 		st.answered = [proto.TagSize]byte(raw.Tag())
 	}
+	if st.thief != nil {
+		st.thief.hear(frame)
+	}
 	st.step(node.Received{Frame: frame, RSSI: rssi, SNR: snr})
 }
 

@@ -55,6 +55,7 @@ const (
 	RecordRestart  What = "restart"  // a node lost its power, and has it again
 	RecordPlug     What = "plug"     // the modem's plug went out or in
 	RecordDied     What = "died"     // a node is gone for good
+	RecordStolen   What = "stolen"   // somebody has a node, with its keys
 )
 
 // Hop is a relay's record as it stands in a frame.

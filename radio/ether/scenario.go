@@ -76,6 +76,7 @@ type Node struct {
 	Rate     *Rate      `toml:"rate"`
 	Restart  []Duration `toml:"restart"`
 	Dies     Duration   `toml:"dies"`    // when it is gone for good; 0: never
+	Stolen   Duration   `toml:"stolen"`  // when somebody has it, with all its keys, and does the worst that these allow; 0: never
 	Battery  float64    `toml:"battery"` // what its battery holds, mAh; 0: it never ends
 }
 
@@ -238,6 +239,7 @@ func (s Scenario) validateNode(p *problems, i int) {
 		p.number(at+"power", *n.Power, -30, 40)
 	}
 	p.duration(at+"dies", n.Dies, 0, longest)
+	p.duration(at+"stolen", n.Stolen, 0, longest)
 	p.number(at+"battery", n.Battery, 0, 1e6)
 	p.number(at+"drift_ppm", n.DriftPPM, -200, 200)
 	if n.CheckIn != 0 {

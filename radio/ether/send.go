@@ -28,6 +28,10 @@ func (e *Ether) Airtime(n int) time.Duration { return e.s.Air.settings().Airtime
 // transmit sends a frame of a node's once it has sensed the carrier, or tells it that it cannot.
 func (e *Ether) transmit(st *station, t node.Transmit) {
 	boot := st.boot
+	if st.thief != nil && !st.thief.own(t) {
+		st.e.at(e.now, func() { st.step(node.TxDone{}) }) // as if it had been sent
+		return
+	}
 	e.at(e.now+e.Sensing(), func() {
 		if st.dead || st.boot != boot {
 			return

@@ -34,6 +34,7 @@ type station struct {
 	highest  [2]uint32           // counters of its events and of its check-ins, sent so far
 	answered [proto.TagSize]byte // MAC of the last receipt that it heard
 
+	thief    *thief // nil: it has not been stolen
 	node     *node.Node
 	boot     int           // starts so far: what was planned for an earlier one is void
 	bootAt   time.Duration // the node's zero
