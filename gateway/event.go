@@ -68,6 +68,7 @@ const (
 	NoticeBearerDown   = "bearer-down"    // a modem or network interface does not work: nothing can be heard there
 	NoticeReceiveOnly  = "receive-only"   // a bearer may not send: no region is set
 	NoticeAirtimeShort = "airtime-short"  // receipts for trips are withheld since the lawful airtime is used up
+	NoticeSlowWay      = "slow-way"       // most events of a node come only with a later attempt
 	NoticeHeldBack     = "held-back"      // a frame that somebody may have kept and released later
 	NoticeMissed       = "missed"         // an optional sink lags too far behind: events are passed over for it
 	NoticeUnusedSink   = "unused-sink"    // the queue keeps events for a sink that the config does not have

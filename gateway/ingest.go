@@ -26,6 +26,7 @@ type ingest struct {
 	house    *house
 	down     map[string]*outage // bearers that do not work, by name
 	short    map[string]bool    // bearers without airtime for trips' receipts, of which the house was told
+	tries    map[uint8]*tries   // of late, by node
 	told     map[uint8]bool     // nodes that were shut out and are still heard
 	unsaved  []*Event           // notices that could not be stored
 	set      bool               // the clock was set when last looked at
@@ -86,7 +87,7 @@ func AdvanceMark(old []byte, counter uint32) ([]byte, error) {
 
 func newIngest(g *Gateway) (*ingest, error) {
 	in := &ingest{g: g, windows: map[windowKey]*window{}, repeats: map[uint8]int{},
-		confirms: map[ID]confirm{}, down: map[string]*outage{}, short: map[string]bool{}, told: map[uint8]bool{}, set: g.o.Clock.Set()}
+		confirms: map[ID]confirm{}, down: map[string]*outage{}, short: map[string]bool{}, tries: map[uint8]*tries{}, told: map[uint8]bool{}, set: g.o.Clock.Set()}
 	lost, err := in.readMarks()
 	if err != nil {
 		return nil, fmt.Errorf("read replay marks: %w", err)
@@ -424,6 +425,7 @@ func (in *ingest) authentic(e *Event, raw proto.Raw, p radio.Packet, key windowK
 		in.checkIn(e, b, key, reply)
 	} else {
 		in.event(e, key, reply)
+		in.tried(e, raw.Attempt)
 	}
 	return "accepted"
 }

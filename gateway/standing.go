@@ -22,7 +22,7 @@ const standingName = "standing" // value: the keys, a line each
 // key tells the standing faults apart; "" for a kind that has no end to wait for.
 func (n Notice) key() string {
 	switch n.Code {
-	case NoticeOverdue:
+	case NoticeOverdue, NoticeSlowWay:
 		return n.Code + " " + strconv.Itoa(int(n.Node))
 	case NoticeQueueFull:
 		return n.Code
@@ -64,6 +64,13 @@ func (in *ingest) restore() {
 				n.told = true
 			} else {
 				in.notice(Notice{Code: code, Ended: true, Node: uint8(id), Detail: in.g.nodeName(uint8(id)) + " is shut out and no longer waited for"})
+			}
+		case NoticeSlowWay:
+			id, _ := strconv.ParseUint(about, 10, 8)
+			if in.house.nodes[uint8(id)] != nil { // it ends by events that come at once
+				in.tries[uint8(id)] = &tries{told: true}
+			} else {
+				in.notice(Notice{Code: code, Ended: true, Node: uint8(id), Detail: in.g.nodeName(uint8(id)) + " is shut out"})
 			}
 		case NoticeBearerDown:
 			if in.g.senders[about] != nil {

@@ -1,0 +1,50 @@
+package gateway
+
+import (
+	"slices"
+	"testing"
+	"testing/synctest"
+	"time"
+)
+
+// TestSlowWay: four late of six are a fault, which ends when five of six come at once, and stands across a restart; what was
+// held in an outage says nothing of the way.
+func TestSlowWay(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t)
+		w.start()
+		n := w.node("river-gate")
+		come := func(attempts ...uint16) {
+			for _, a := range attempts {
+				n.next++
+				w.hear(n.opened(n.next-1, a, time.Duration(a)*4*time.Second))
+				w.pass(2 * time.Second)
+			}
+		}
+		want := func(when string, told ...string) {
+			t.Helper()
+			if got := w.notices(NoticeSlowWay); !slices.Equal(got, told) {
+				t.Errorf("%s: %q, want %q", when, got, told)
+			}
+		}
+		come(1, 0, 1, 0, 1, 0, 0, 1, 1)
+		want("three of the last six late")
+		come(1)
+		want("four of the last six late", "began")
+		come(1, 2, 1)
+		want("late still", "began")
+		w.stop()
+		w.start()
+		come(0, 0, 0, 0, 0)
+		want("five at once since the restart", "began")
+		come(0)
+		want("six at once", "began", "ended")
+		for range 6 {
+			n.next++
+			w.hear(n.held(n.next-1, 9, time.Hour))
+			w.pass(2 * time.Second)
+		}
+		want("six held for an hour", "began", "ended")
+		w.finish()
+	})
+}
