@@ -138,14 +138,17 @@ func explainRules(c *call, m *config.Modem) {
 	if err != nil || m.Silent() != "" { // a good config's modem without a band only listens
 		return
 	}
-	frame := m.Settings().Airtime(m.Longest)
+	frame := m.Settings().Airtime(m.Unit.Longest())
 	fmt.Fprintf(c.out, "    by the rules for %v\n", b)
 	what, then := "receipt", "nodes wait, and trips still sound"
-	if m.Longest == config.LongestNodeSent {
+	switch m.Unit {
+	case config.UnitNode:
 		what, then = "frame", "this node waits, keeps its trips, and announces them as soon as that is lawful"
+	case config.UnitRelay:
+		what, then = "frame with all its hop records", "this relay passes nothing on until that is lawful, and frames must find another way"
 	}
 	fmt.Fprintf(c.out, "    a %s takes %v on the air, so up to %d an hour; when they are used up %s\n", what,
-		frame.Round(time.Millisecond/10), b.FramesPerHour(m.Settings(), m.Longest), then)
+		frame.Round(time.Millisecond/10), b.FramesPerHour(m.Settings(), m.Unit.Longest()), then)
 	fmt.Fprintf(c.out, "    %s\n", lora.Caution)
 }
 

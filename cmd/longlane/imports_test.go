@@ -43,7 +43,7 @@ var imports = map[string]rule{
 		why:     "it wires the packages together and owns their lifecycle; work of its own belongs below it",
 	},
 	"gateway/config": {
-		project: []string{"radio/modem/lines", "radio/lora", "radio/node"}, // pure all: they judge what the tables of a modem say, and a node's card
+		project: []string{"proto", "radio/modem/lines", "radio/lora", "radio/node", "radio/route"}, // pure all: they judge what the tables of a modem say, and a node's card
 		modules: []string{"github.com/pelletier/go-toml/v2", "github.com/agext/levenshtein"},
 		why:     "it knows the file, not what is done with it, so that every program of the project can read its files through it",
 	},

@@ -19,7 +19,7 @@ const defaultNodeConfig = "/etc/longlane/node.toml"
 
 var nodeCommand = command{
 	name:    "node",
-	brief:   "be the node at a gate, on a small board with a modem: watch contacts, announce who comes",
+	brief:   "be the node at a gate, or a relay, on a small board with a modem: watch contacts, announce who comes, pass on",
 	usage:   "[--config FILE] [--check [--json]]",
 	example: "  longlane node --check --config node.toml\n  longlane node --config node.toml",
 	run: func(ctx context.Context, c *call) error {
@@ -55,7 +55,11 @@ var nodeCommand = command{
 
 // explainNode says what the node would do with a good config.
 func explainNode(c *call, path string, cfg *config.Node, card node.Card) {
-	fmt.Fprintf(c.out, "%s is good: node %d (%s), generation %d, of site %d, on %s, state in %s\n", path, card.Node, card.Name, card.Gen,
+	what := "node"
+	if cfg.Relay {
+		what = "relay"
+	}
+	fmt.Fprintf(c.out, "%s is good: %s %d (%s), generation %d, of site %d, on %s, state in %s\n", path, what, card.Node, card.Name, card.Gen,
 		card.Site, cfg.Supply, cfg.State)
 	explainNodeModem(c, cfg.Modem)
 	for i := range cfg.Input {
@@ -83,8 +87,14 @@ func explainNode(c *call, path string, cfg *config.Node, card node.Card) {
 	} else {
 		fmt.Fprintln(c.out, "  tamper: none; nobody hears of an opened box")
 	}
+	if cfg.Relay {
+		fmt.Fprintf(c.out, "  relay: passes on what other nodes send; node %d must be enrolled with --relay, or the gateway sends no beacons for it\n", card.Node)
+	}
 	hears := "a modem on a serial port hears all the time"
-	if cfg.Supply == "battery" {
+	switch {
+	case cfg.Relay && cfg.Supply == "battery":
+		hears = "CAUTION: " + daemon.Listening
+	case cfg.Supply == "battery":
 		hears += ": size the battery for a receiver, and a board, that are never off"
 	}
 	fmt.Fprintln(c.out, "  "+hears)

@@ -316,3 +316,27 @@ line = 5
 		t.Errorf("no file: exit code %d, %s", code, errs)
 	}
 }
+
+// TestRelayCheck: what a relay would do, how much of it is lawful, and what listening costs where there are no mains.
+func TestRelayCheck(t *testing.T) {
+	h := newHouse(t, "oak-relay", "river-gate")
+	for supply, want := range map[string]string{"mains": "a modem on a serial port hears all the time\n", "battery": "CAUTION: a relay listens all the time, and this one lives on a battery"} {
+		h.write("node.toml", fmt.Sprintf(`card = %q
+state = %q
+relay = true
+supply = %q
+[modem]
+device = "/dev/ttyUSB0"
+region = "europe"
+frequency = 869525000
+`, h.path("oak-relay.card"), h.path("relay-state"), supply))
+		code, out, errs := cli("", "node", "--check", "--config", h.path("node.toml"))
+		// 98 bytes at SF7, 125 kHz are 12.25 + 8 + 29*5 symbols of 1.024 ms (formula: SX1276 datasheet): 169.2 ms, of 360 s an hour.
+		for _, want := range []string{"node.toml is good: relay 1 (oak-relay)", "a frame with all its hop records takes 169.2ms", "up to 2127 an hour",
+			"relay: passes on what other nodes send; node 1 must be enrolled with --relay", want} {
+			if code != exitDone || !strings.Contains(out, want) {
+				t.Errorf("node --check: exit code %d, %s; it says\n%s\nwant %q", code, errs, out, want)
+			}
+		}
+	}
+}

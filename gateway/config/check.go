@@ -198,6 +198,9 @@ func (m *Modem) checkLine(k checker) {
 	if m.Silent() == "" && l.Send == nil {
 		k.refuse("line.send", "nothing", "[modem.line.send], since there is a region and transmit is true")
 	}
+	if longest := m.Unit.Longest(); l.Send != nil && m.Silent() == "" && within(l.Send.Longest, 1, longest-1) {
+		k.refuse("line.send.longest", strconv.Itoa(l.Send.Longest), fmt.Sprintf("%d or more: such frames are sent here", longest))
+	}
 	if len(l.Initialise) == 0 {
 		l.Initialise = nil
 	}
@@ -254,10 +257,10 @@ func (m *Modem) checkLawful(k checker) {
 		}
 	default:
 		what := "receipt"
-		if m.Longest == LongestNodeSent {
+		if m.Unit != UnitGateway {
 			what = "frame"
 		}
-		if a := m.Settings().Airtime(m.Longest); a > b.Budget()/2 {
+		if a := m.Settings().Airtime(m.Unit.Longest()); a > b.Budget()/2 {
 			k.refuse("spreading_factor", strconv.Itoa(m.SpreadingFactor), fmt.Sprintf(
 				"a faster setting: one %s takes %v on the air, and %v in any hour are lawful here", what, a.Round(time.Millisecond), b.Budget()))
 		}

@@ -28,6 +28,7 @@ import (
 	"syscall"
 	"time"
 
+	"longlane/proto"
 	"longlane/radio/lora"
 	"longlane/radio/modem/lines"
 )
@@ -142,15 +143,30 @@ type Modem struct {
 	Preamble     int      `toml:"preamble"`  // symbols, 6 to 65535
 	// Line is set if and only if Dialect is "line". Its defaults are those of package lines.
 	Line *lines.Config `toml:"line,omitempty"`
-	// Longest is the size, in bytes, of the longest frame that is sent: LongestSent, or that of a node. No key of the file.
-	Longest int `toml:"-"`
+	// Unit is what the modem is part of, which the kind of file tells. No key of it.
+	Unit Unit `toml:"-"`
 }
 
-// The sizes, in bytes, of the longest frames that a gateway and a node send. A relay sends longer ones: it adds its hop record.
+// Unit is a kind of unit: what they send differs.
+type Unit uint8
+
+// The units.
 const (
-	LongestSent     = 33
-	LongestNodeSent = 35
+	UnitGateway Unit = iota
+	UnitNode
+	UnitRelay
 )
+
+// Longest is the size, in bytes, of the longest frame that u sends.
+func (u Unit) Longest() int {
+	switch u {
+	case UnitNode:
+		return proto.TypeTripHeld.Size() + 2 // with the whole counter
+	case UnitRelay:
+		return proto.MaxSize // another's, with all hop records
+	}
+	return proto.TypeReceipt.Size()
+}
 
 // Settings are the modulation in the terms of package lora.
 func (m *Modem) Settings() lora.Settings {
@@ -161,7 +177,7 @@ func (m *Modem) Settings() lora.Settings {
 // but for a modem without a region.
 func (m *Modem) Band() (lora.Band, error) {
 	return lora.Lawful(m.Region, lora.Transmitter{Settings: m.Settings(), Frequency: int64(m.Frequency), Power: float64(m.Power),
-		AntennaGain: m.AntennaGain, CableLoss: m.CableLoss, Listen: time.Duration(m.CarrierSense), Frame: m.Longest})
+		AntennaGain: m.AntennaGain, CableLoss: m.CableLoss, Listen: time.Duration(m.CarrierSense), Frame: m.Unit.Longest()})
 }
 
 // Silent tells why the modem only listens; "" if it sends as well.
@@ -232,7 +248,6 @@ func Default() *Config {
 			Power:           14,
 			SyncWord:        0x12,
 			Preamble:        8,
-			Longest:         LongestSent,
 		}},
 		Wifi:    &Wifi{Listen: ":5410"},
 		Trip:    Trip{OldAfter: Duration(10 * time.Second), FreshWithin: Duration(15 * time.Second)},

@@ -38,13 +38,16 @@ func read(t testing.TB, path string) []byte {
 	return data
 }
 
-// nodeExample is the one example that is a node's file.
-const nodeExample = "node.toml"
+// nodeExample and relayExample are the examples that are a node's file.
+const (
+	nodeExample  = "node.toml"
+	relayExample = "relay.toml"
+)
 
 func TestExamplesAreAccepted(t *testing.T) {
 	for _, name := range files(t, examples) {
-		if filepath.Base(name) == nodeExample {
-			continue // TestNodeExample reads it
+		if base := filepath.Base(name); base == nodeExample || base == relayExample {
+			continue // TestNodeExample and TestRelayFile read them
 		}
 		if _, err := Parse(name, read(t, name)); err != nil {
 			t.Errorf("Parse refuses an example:\n%v", err)

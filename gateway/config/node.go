@@ -10,15 +10,18 @@ import (
 	"time"
 
 	"longlane/radio/node"
+	"longlane/radio/route"
 )
 
-// Node is the whole configuration of a node on a board. As returned by LoadNode and ParseNode, Modem is set and may send, and
-// there is at least one Input, with exactly one of Command and GPIO.
+// Node is the whole configuration of a node on a board, or of a relay. As returned by LoadNode and ParseNode, Modem is set and may
+// send, and there is at least one Input unless it is a relay, each with exactly one of Command and GPIO.
 type Node struct {
 	// Card is the full path of the file that enrolment made: who this node is, and its key.
 	Card string `toml:"card"`
 	// State is the one directory that holds what must outlive the process, of this node alone. A full path.
 	State string `toml:"state"`
+	// Relay has the node pass on what others send. It may watch contacts as well.
+	Relay bool `toml:"relay"`
 	// Supply is mains or battery.
 	Supply string `toml:"supply"`
 	// LogLevel is debug, info, warn or error.
@@ -78,7 +81,7 @@ type Measure struct {
 // DefaultNode returns every default of a node's file, in the way of Default.
 func DefaultNode() *Node {
 	m := Default().Modem[0]
-	m.Longest = LongestNodeSent
+	m.Unit = UnitNode
 	return &Node{
 		State: "/var/lib/longlane-node", Supply: "mains", LogLevel: "info", Modem: &m,
 		Input: []Input{{Debounce: Duration(node.DefaultDebounce), MinDwell: Duration(node.DefaultMinDwell),
@@ -179,9 +182,17 @@ func (c *Node) checkModem(k checker) {
 	if m.Name == "" && !k.has("modem.name") {
 		m.Name = "modem"
 	}
-	m.Longest = LongestNodeSent
+	m.Unit = UnitNode
+	if c.Relay {
+		m.Unit = UnitRelay
+	}
 	at := checker{doc: k.doc, table: "modem"}
 	m.check(at)
+	if c.Relay && m.Settings().Check() == nil {
+		if err := route.Defaults(m.Settings()).Check(); err != nil {
+			at.refuse("spreading_factor", strconv.Itoa(m.SpreadingFactor)+": "+err.Error(), "a faster setting, or no relays")
+		}
+	}
 	switch {
 	case m.Region == "":
 		at.refuse("region", "nothing", "the region whose rules hold where the antenna stands: no region, no transmission, and then no arrival is announced")
@@ -193,7 +204,9 @@ func (c *Node) checkModem(k checker) {
 func (c *Node) checkInputs(k checker) {
 	if len(c.Input) == 0 {
 		c.Input = nil
-		k.refuse("input", "nothing", "at least one table [[input]], or the node watches nothing")
+		if !c.Relay {
+			k.refuse("input", "nothing", "at least one table [[input]], or the node watches nothing; a relay, which may do without, says relay = true")
+		}
 	}
 	numbers, pins := map[int]int{}, map[string]string{}
 	for i := range c.Input {

@@ -43,8 +43,37 @@ func TestNodeLeast(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if c.Tamper != nil || c.Supply != "mains" || c.Modem.Name != "modem" || c.Modem.Longest != LongestNodeSent || c.Input[0].GPIO != nil {
+	if c.Tamper != nil || c.Supply != "mains" || c.Modem.Name != "modem" || c.Modem.Unit != UnitNode || c.Relay || c.Input[0].GPIO != nil {
 		t.Errorf("ParseNode(least) = %+v, modem %+v", c, c.Modem)
+	}
+}
+
+// TestRelayFile: a relay needs no contact, its modem is judged by what a relay sends, and so is one that speaks lines.
+func TestRelayFile(t *testing.T) {
+	c, err := ParseNode("relay.toml", read(t, filepath.Join(examples, relayExample)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !c.Relay || c.Modem.Unit != UnitRelay || len(c.Input) != 0 {
+		t.Errorf("%+v, modem %+v", c, c.Modem)
+	}
+	const head = "card = \"/c\"\nrelay = true\n[modem]\ndevice = \"/dev/x\"\nregion = \"%s\"\nfrequency = %d\n%s"
+	for _, bad := range []struct{ more, want string }{
+		{"spreading_factor = 12\nbandwidth = 7810\npreamble = 150\n", "modem.spreading_factor: found 12: a trip lasts"},
+		{"dialect = \"line\"\n[modem.line]\n[modem.line.receive]\npattern = \"^R (?P<payload>[0-9a-f]+)$\"\n[modem.line.send]\nline = \"S {payload}\"\nok = \"^OK$\"\nlongest = 97\n",
+			"modem.line.send.longest: found 97, expected 98 or more"},
+	} {
+		_, err := ParseNode("x.toml", fmt.Appendf(nil, head, "europe", 869525000, bad.more))
+		if err == nil || !strings.Contains(err.Error(), bad.want) {
+			t.Errorf("%q: %v, want %q", bad.more, err, bad.want)
+		}
+	}
+	// SF9 at 125 kHz: 35 bytes last 247 ms, 98 bytes 533 ms, and 400 ms is the most there.
+	node := strings.Replace(fmt.Sprintf(head, "japan", 925200000, "power = 13\ncarrier_sense = \"1ms\"\nspreading_factor = 9\n"), "relay = true", "relay = false", 1)
+	_, asNode := ParseNode("x.toml", []byte(node+"[[input]]\ncommand = [\"/bin/x\"]\n"))
+	_, asRelay := ParseNode("x.toml", []byte(strings.Replace(node, "relay = false", "relay = true", 1)))
+	if asNode != nil || asRelay == nil || !strings.Contains(asRelay.Error(), "98 bytes") {
+		t.Errorf("what is lawful for a node: %v; for a relay, whose frames are longer: %v", asNode, asRelay)
 	}
 }
 

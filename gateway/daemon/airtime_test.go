@@ -163,7 +163,8 @@ func TestLostQueueLosesNoAirtime(t *testing.T) {
 
 // TestLongestSent: what the config is judged by is the longest that the gateway sends.
 func TestLongestSent(t *testing.T) {
-	if got := max(proto.TypeReceipt.Size(), proto.TypeCheckInReceipt.Size()); got != config.LongestSent {
-		t.Errorf("the longest receipt has %d bytes, config.LongestSent is %d", got, config.LongestSent)
+	got := max(proto.TypeReceipt.Size(), proto.TypeCheckInReceipt.Size(), proto.TypeBeacon.Size(), proto.TypeHopAck.Size())
+	if want := config.UnitGateway.Longest(); got != want {
+		t.Errorf("the longest frame of a gateway has %d bytes, the config judges it by %d", got, want)
 	}
 }

@@ -164,7 +164,7 @@ const replug = 5 * time.Second
 
 // sendTimeout leaves a modem time for the longest frame and for what is in the air before it.
 func sendTimeout(m *config.Modem) time.Duration {
-	return 5*time.Second + 2*m.Settings().Airtime(m.Longest)
+	return 5*time.Second + 2*m.Settings().Airtime(m.Unit.Longest())
 }
 
 // permission is what a modem asks for each frame; see [modem.Options].

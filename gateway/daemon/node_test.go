@@ -177,8 +177,11 @@ func TestNodeUse(t *testing.T) {
 	for _, typ := range []proto.Type{proto.TypeTripOpened, proto.TypeTripClosed, proto.TypeTripHeld, proto.TypeFault, proto.TypeCheckIn} {
 		longest = max(longest, typ.Size()+2) // the counter whole
 	}
-	if longest != config.LongestNodeSent {
-		t.Errorf("a node's longest frame has %d bytes, config.LongestNodeSent is %d", longest, config.LongestNodeSent)
+	if want := config.UnitNode.Longest(); longest != want {
+		t.Errorf("a node's longest frame has %d bytes, the config judges it by %d", longest, want)
+	}
+	if want := config.UnitRelay.Longest(); longest+proto.MaxHops*proto.HopSize != want {
+		t.Errorf("a relay's longest frame has %d bytes, the config judges it by %d", longest+proto.MaxHops*proto.HopSize, want)
 	}
 }
 
@@ -224,8 +227,7 @@ period = "5m"
 	got := nodeConfig(cfg, gateCard)
 	want := gateCard.Config()
 	want.CheckIn, want.LowBattery, want.Seed = 5*time.Minute, 11.5, got.Seed
-	// SF9 at 125 kHz: 35 bytes there and 33 back are 12.25 + 48 symbols of 4.096 ms each (formula: SX1276 datasheet), and a second.
-	want.ReceiptWait = time.Second + 2*6025*40960*time.Nanosecond
+	want.Modem = lora.Settings{SpreadingFactor: 9, Bandwidth: 125000, CodingRate: 5, Preamble: 8}
 	want.Inputs = []node.InputConfig{{Number: 3, NormallyClosed: true, Supervised: true, Debounce: 10 * time.Millisecond, MinDwell: 250 * time.Millisecond},
 		{Number: 4, Supervised: true, Debounce: node.DefaultDebounce, MinDwell: node.DefaultMinDwell},
 		{Number: 5, Debounce: node.DefaultDebounce, MinDwell: node.DefaultMinDwell}}
@@ -243,6 +245,38 @@ period = "5m"
 	} {
 		if got := inputSource(&cfg.Input[i]); !reflect.DeepEqual(got, want) {
 			t.Errorf("input %d is read by %+v, want %+v", i, got, want)
+		}
+	}
+}
+
+// TestRelayConfig: a relay is one to its state machine, needs no contacts, and says what a battery means for it.
+func TestRelayConfig(t *testing.T) {
+	for _, supply := range []string{"mains", "battery"} {
+		cfg, err := config.ParseNode("relay.toml", fmt.Appendf(nil, `card = "/none"
+state = %q
+relay = true
+supply = %q
+[modem]
+device = "/none"
+region = "europe"
+frequency = 869525000
+`, t.TempDir(), supply))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if c := nodeConfig(cfg, gateCard); !c.Relay || c.Mains != (supply == "mains") || len(c.Inputs) != 0 {
+			t.Errorf("on %s: %+v", supply, c)
+		}
+		var log strings.Builder
+		n, err := NewNode(cfg, gateCard, slog.New(slog.NewTextHandler(&log, nil)))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := n.shut(); err != nil {
+			t.Error(err)
+		}
+		if got := log.String(); !strings.Contains(got, "this relay passes on") || strings.Contains(got, "lives on a battery") != (supply == "battery") {
+			t.Errorf("on %s it logs\n%s", supply, got)
 		}
 	}
 }

@@ -1,8 +1,7 @@
 // Package unit is what stands between the node's state machine (radio/node) and a real board: it brings in what contacts,
 // radio and clock say, and carries out what the state machine asks for. All of these are handed in.
 //
-// One goroutine, that of Run, owns the state machine. A relay will be driven the same way once its state machine is there:
-// its frames come and go by the same Link.
+// One goroutine, that of Run, owns the state machine. A relay is driven in the same way: its frames come and go by the same Link.
 //
 // # What is done
 //
@@ -10,7 +9,7 @@
 //	          A Save that takes longer than 2 s counts as failed: an arrival is announced all the same.
 //	Transmit  by Link.Send. A frame that may not go yet, or finds no modem, counts as not sent; the state machine tries again.
 //	Listen    nothing: a modem on a serial line hears always.
-//	Observed  a line in the log.
+//	Observed  a line in the log; of a relay one more an hour, of what it has passed on.
 //
 // A contact whose wire is cut counts as open and one whose wire is shorted as closed, whatever else is said about it: where it
 // looks like an arrival it is announced as one, and the fault follows. A contact that nobody can read is a fault too, of its
@@ -62,6 +61,7 @@ const (
 	sendTimeout = 25 * time.Second // below the 30 s after which the state machine takes a frame for lost
 	settleFor   = 250 * time.Millisecond
 	measureEach = time.Minute
+	tellEach    = time.Hour
 	tamperInput = -1
 )
 
@@ -83,8 +83,10 @@ type Unit struct {
 	sent     chan error // capacity 1: one frame is on its way at a time
 	running  sync.WaitGroup
 
-	saving  chan error // of a Save that takes too long; nil if none does
-	trouble string     // of sending, as last logged
+	told    node.Stats    // of a relay, as last logged
+	tellAt  time.Duration // when to log them again
+	saving  chan error    // of a Save that takes too long; nil if none does
+	trouble string        // of sending, as last logged
 }
 
 type reading struct {
@@ -94,7 +96,7 @@ type reading struct {
 
 // New makes a unit; the error is that of node.New.
 func New(o Options) (*Unit, error) {
-	u := &Unit{o: o, start: o.Now(), wires: make([]settler, len(o.Inputs)), seen: map[int]contact.Position{},
+	u := &Unit{o: o, start: o.Now(), tellAt: tellEach, wires: make([]settler, len(o.Inputs)), seen: map[int]contact.Position{},
 		readings: make(chan reading, 64), packets: make(chan radio.Packet, 16), sent: make(chan error, 1)}
 	n, err := node.New(o.Node, o.Saved, 0)
 	u.node = n
@@ -180,6 +182,7 @@ func (u *Unit) loop(ctx context.Context, failed <-chan error) error {
 			u.o.Log.Warn("a write to lasting memory that took too long has ended", "err", err)
 		case <-each.C:
 			u.measure(ctx)
+			u.tell()
 		case <-timer.C:
 			if u.now() >= u.wake {
 				u.step(ctx, u.now(), nil)
@@ -376,6 +379,31 @@ func (u *Unit) noteReading(r reading) {
 	u.o.Log.Log(context.Background(), level, "contact", args...)
 }
 
+// tell logs now and then what a relay has done since it was told last.
+func (u *Unit) tell() {
+	if !u.o.Node.Relay || u.now() < u.tellAt {
+		return
+	}
+	u.tellAt = u.now() + tellEach
+	id, distance, ok := u.node.Way()
+	way := "none"
+	if ok {
+		way = fmt.Sprintf("%s, %d ms", neighbour(id), distance)
+	}
+	s := u.node.Stats()
+	u.o.Log.Info("passed on", "frames", s.Carried-u.told.Carried, "receipts", s.Passed-u.told.Passed, "given_up", s.GivenUp-u.told.GivenUp,
+		"refused_as_too_many", s.Limited-u.told.Limited, "way", way, "neighbours", len(u.node.Neighbours()))
+	u.told = s
+}
+
+// neighbour names one in the log.
+func neighbour(id uint8) string {
+	if id >= proto.GatewayBase {
+		return fmt.Sprintf("gateway %d", id-proto.GatewayBase)
+	}
+	return fmt.Sprintf("node %d", id)
+}
+
 func (u *Unit) observed(o node.Observed) {
 	args := []any{}
 	if o.What == node.Made || o.What == node.Released || o.What == node.Dropped {
@@ -404,6 +432,26 @@ func (u *Unit) observed(o node.Observed) {
 		level, msg = slog.LevelError, "lasting memory was missing or damaged: going on with new counters"
 	case node.Answered, node.Refused, node.TimeTaken:
 		level = slog.LevelDebug
+	case node.Way:
+		msg = "the way to the gateway is by another neighbour"
+		if o.Neighbour == 0 {
+			level, msg = slog.LevelWarn, "there is no way to the gateway; whoever is heard is asked for one"
+		}
+	}
+	switch o.What {
+	case node.Way, node.Heard, node.HeardBy:
+		if o.Neighbour != 0 {
+			args = append(args, "neighbour", neighbour(o.Neighbour))
+		}
+	}
+	switch o.What {
+	case node.Heard, node.HeardBy:
+		if o.RSSI != proto.NoRSSI {
+			args = append(args, "rssi_dbm", o.RSSI.DBm())
+		}
+		if o.SNR != proto.NoSNR { // not a number is none in JSON
+			args = append(args, "snr_db", o.SNR.DB())
+		}
 	}
 	u.o.Log.Log(context.Background(), level, msg, args...)
 }
