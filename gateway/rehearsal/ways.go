@@ -13,9 +13,9 @@ import (
 type ways struct {
 	s       *ether.Scenario
 	signals [][]float64
-	floor   float64 // the weakest signal that can be read, dBm
-	spare   float64 // what a relay wants above that before it uses a link, dB
-	cost    []float64
+	floor   float64   // the weakest signal that can be read, dBm
+	spare   float64   // what a relay wants above that before it uses a link, dB
+	cost    []float64 // from each station to the gateway, in transmissions; +Inf of one that passes nothing on
 	next    []int
 	way     [][]int // by node: the relays on its way to the gateway, its own nearest first; nil if there is no way
 }
@@ -54,7 +54,7 @@ func waysOf(s *ether.Scenario) *ways {
 func (w *ways) best(from int, spare float64) (cost float64, next int) {
 	cost = math.Inf(1)
 	for to := range w.cost {
-		if to == from || to < len(w.s.Nodes) && !w.s.Nodes[to].Relay {
+		if to == from {
 			continue
 		}
 		if c := w.cost[to] + w.tries(w.signals[from][to], spare); c < cost {
