@@ -411,7 +411,7 @@ func TestModemWaits(t *testing.T) {
 	s.Interferers = []ether.Interferer{{Level: math.Inf(-1), At: map[string]float64{"gateway": -118}, SpreadingFactor: 7,
 		From: ether.Duration(30 * time.Second), To: ether.Duration(5*time.Minute + 30*time.Second)}}
 	between, last, first := 0, proto.Raw{}, proto.Raw{}
-	r, err = Run(context.Background(), Options{Scenario: s, Seed: 1, For: 10 * time.Minute, Record: func(rec ether.Record) {
+	_, err = Run(context.Background(), Options{Scenario: s, Seed: 1, For: 10 * time.Minute, Record: func(rec ether.Record) {
 		frame, _ := hex.DecodeString(rec.Frame)
 		raw, _ := proto.Parse(frame)
 		switch {
