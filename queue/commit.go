@@ -13,7 +13,6 @@ import (
 )
 
 const (
-	maxBatch    = 1024            // requests in one transaction
 	maxTrim     = 1000            // deletions in one transaction
 	ackBatch    = 256             // acknowledgements in memory that bring about a commit of their own
 	ackDelay    = 2 * time.Second // and how long fewer of them wait for one
@@ -24,18 +23,6 @@ const (
 // Shares of Stats.Capacity, in percent, above which a priority is refused: check-ins make room for faults, and
 // both for trips.
 var share = [priorities]int64{Alarm: 100, Notice: 90, Routine: 80}
-
-// request is a piece of work for the committer: one of record, apply and alone. done is called once: after the commit, or
-// with the error.
-type request struct {
-	record *record // to be appended
-	bad    error   // why it must not be
-	// apply adds to the batch. If it returns an error it must have added nothing: only this request then fails.
-	apply func(*batch) (Seq, error)
-	// alone, instead of apply, runs between transactions.
-	alone func() error
-	done  func(Seq, error)
-}
 
 // batch is one transaction in the making.
 type batch struct {
@@ -68,27 +55,24 @@ func (q *Queue) run() {
 	defer timer.Stop()
 	armed := true
 	seen := uint64(0) // commits when last looked at
-	for {
+	for closed := false; !closed; {
+		due := false
 		select {
-		case r, ok := <-q.requests:
-			if !ok {
-				if unsaved, _ := q.pending(); unsaved > 0 {
-					q.commit(nil)
-				}
-				return
-			}
-			q.commit(q.gather(r))
 		case <-q.kick:
-			if unsaved, debt := q.pending(); unsaved >= ackBatch || debt {
-				q.commit(nil)
-			}
 		case <-timer.C:
-			armed = false
-			if unsaved, _ := q.pending(); unsaved > 0 {
-				q.commit(nil)
-			} else if q.idle(&seen) && q.worthCompacting() {
-				q.compactIdle()
-			}
+			armed, due = false, true
+		}
+		closed = q.inbox.isClosed() // asked first: what was let in before is taken now
+		for p := q.inbox.take(); p != nil; p = q.inbox.take() {
+			q.commit(p)
+			q.inbox.giveBack(p)
+			due = false // it took the cursors along
+		}
+		unsaved, debt := q.pending()
+		if unsaved >= ackBatch || debt || unsaved > 0 && (due || closed) {
+			q.commit(&parcel{})
+		} else if due && q.idle(&seen) && q.worthCompacting() {
+			q.compactIdle()
 		}
 		if unsaved, _ := q.pending(); !armed && (unsaved > 0 || q.worthCompacting()) {
 			timer.Reset(ackDelay)
@@ -107,54 +91,33 @@ func (q *Queue) pending() (unsaved int, debt bool) {
 	return q.unsaved, q.debt
 }
 
-// gather takes what waits, without waiting for more: the last commit was the time to gather in.
-func (q *Queue) gather(first request) []request {
-	reqs := []request{first}
-	for len(reqs) < maxBatch {
-		select {
-		case r, ok := <-q.requests:
-			if !ok {
-				return reqs // run sees the closed channel next
-			}
-			reqs = append(reqs, r)
-		default:
-			return reqs
-		}
-	}
-	return reqs
-}
-
-type answer struct {
-	seq Seq
-	err error
-}
-
-// commit carries out reqs in one transaction, together with the cursors, and answers them.
-func (q *Queue) commit(reqs []request) {
-	answers := make([]answer, len(reqs))
-	if err := q.transact(reqs, answers); err != nil {
-		for i := range answers {
-			if answers[i].err == nil { // what was refused for a reason of its own keeps it
-				answers[i] = answer{err: err}
+// commit carries out what p holds in one transaction, together with the cursors, and answers it.
+func (q *Queue) commit(p *parcel) {
+	p.answers = slices.Grow(p.answers, len(p.requests))[:len(p.requests)]
+	if err := q.transact(p); err != nil {
+		for i := range p.answers {
+			if p.answers[i].err == nil { // what was refused for a reason of its own keeps it
+				p.answers[i] = answer{err: err}
 			}
 		}
 	}
-	for i, r := range reqs {
-		if r.alone != nil && answers[i].err == nil {
-			answers[i].err = r.alone()
+	for i := range p.requests {
+		r, a := &p.requests[i], &p.answers[i]
+		if r.alone != nil && a.err == nil {
+			a.err = r.alone()
 		}
 		if r.done != nil {
-			r.done(answers[i].seq, answers[i].err)
+			r.done(a.seq, a.err)
 		}
 	}
 }
 
-// transact carries out reqs in one transaction. Should that not fit into the file, nothing was written, and it does with
+// transact carries out p in one transaction. Should that not fit into the file, nothing was written, and it does with
 // less: without events first, then with what other programs were to have of the disk, then without cursors, whose loss is
 // that events are offered again.
-func (q *Queue) transact(reqs []request, answers []answer) error {
+func (q *Queue) transact(p *parcel) error {
 	for attempt := 0; ; attempt++ {
-		err := q.try(reqs, answers, attempt)
+		err := q.try(p, attempt)
 		if !errors.Is(err, errNoRoom) {
 			return err
 		}
@@ -168,21 +131,22 @@ func (q *Queue) transact(reqs []request, answers []answer) error {
 	}
 }
 
-func (q *Queue) try(reqs []request, answers []answer, attempt int) error {
+func (q *Queue) try(p *parcel, attempt int) error {
 	start := time.Now()
 	b, err := q.begin(attempt)
 	if err != nil {
 		return err
 	}
-	for i, r := range reqs {
+	for i := range p.requests {
+		r, a := &p.requests[i], &p.answers[i]
 		switch {
-		case r.record != nil && r.bad != nil:
+		case r.bad != nil:
 			b.refused[RefusedInvalid]++
-			answers[i].err = r.bad
-		case r.record != nil:
-			answers[i].seq, answers[i].err = b.append(r.record)
+			a.err = r.bad
 		case r.apply != nil:
-			answers[i].seq, answers[i].err = r.apply(b)
+			a.seq, a.err = r.apply(b)
+		case r.alone == nil:
+			a.seq, a.err = b.append(&r.record)
 		}
 		if b.fatal != nil {
 			return q.giveUp(b, b.fatal)
@@ -198,7 +162,7 @@ func (q *Queue) try(reqs []request, answers []answer, attempt int) error {
 		q.mu.Unlock()
 		return nil
 	}
-	if err := q.fault(len(reqs)); err != nil {
+	if err := q.fault(len(p.requests)); err != nil {
 		q.abandon(b)
 		return fmt.Errorf("commit: %w", err)
 	}
@@ -390,20 +354,20 @@ func (b *batch) saveCursors() []write {
 
 // append stores r. Everything that can refuse it comes before the first write.
 func (b *batch) append(r *record) (Seq, error) {
-	if err := b.room(&r.Record); err != nil {
+	if err := b.room(r); err != nil {
 		return 0, err
 	}
-	mark, err := b.advance(r.Mark)
-	if err != nil {
-		return 0, err
+	if r.mark.Key != nil {
+		mark, err := b.advance(&r.mark)
+		if err != nil {
+			return 0, err
+		}
+		b.marks[string(r.mark.Key)] = mark
 	}
-	if r.Mark != nil {
-		b.marks[string(r.Mark.Key)] = mark
-	}
-	for _, s := range r.Settle {
+	for _, s := range r.settle {
 		_ = b.delete(bucketAside, seqKey(s)) // delete keeps the error in b.fatal
 	}
-	if r.NoStore {
+	if r.noStore {
 		return 0, b.fatal
 	}
 	return b.store(r), b.fatal
@@ -412,13 +376,13 @@ func (b *batch) append(r *record) (Seq, error) {
 func (b *batch) store(r *record) Seq {
 	b.last++
 	key := seqKey(b.last)
-	sealInPlace(bucketEv[r.Priority], key, r.sealed)
+	sealInPlace(bucketEv[r.priority], key, r.sealed)
 	b.changed = true
-	_ = b.note(b.events(r.Priority).Put(key, r.sealed))
-	if r.Aside {
-		_ = b.put(bucketAside, key, appendAside(r.Priority, r.Value))
+	_ = b.note(b.events(r.priority).Put(key, r.sealed))
+	if r.aside {
+		_ = b.put(bucketAside, key, appendAside(r.priority, r.value()))
 	}
-	b.added[r.Priority] = append(b.added[r.Priority], b.last)
+	b.added[r.priority] = append(b.added[r.priority], b.last)
 	return b.last
 }
 
@@ -427,36 +391,33 @@ const elementCost = 16 + seqSize + sealHeader
 
 // room says whether r may take more of the disk. The queue's own account decides, with room left above MaxBytes:
 // bbolt copies what it changes, and at a hard limit even the deletions that would make room could not be written.
-func (b *batch) room(r *Record) error {
-	if r.NoStore {
+func (b *batch) room(r *record) error {
+	if r.noStore {
 		return nil
 	}
-	cost := int64(len(r.Value) + elementCost)
-	if r.Aside {
+	cost := int64(len(r.value()) + elementCost)
+	if r.aside {
 		cost *= 2
 	}
-	limit := b.limit / 100 * share[r.Priority]
-	if r.Priority == Alarm {
+	limit := b.limit / 100 * share[r.priority]
+	if r.priority == Alarm {
 		limit = b.q.opt.MaxBytes // of the disk, trips get what it gives
 	}
 	added := b.used + cost - b.began
 	if b.attempt > 0 || b.used+cost > limit || !b.q.disk.fits(b.began+2*added) { // pages are never quite full
-		b.refused[refusedFull(r.Priority)]++
+		b.refused[refusedFull(r.priority)]++
 		why := ""
 		if b.byDisk {
 			why = "; the disk has no room for more"
 		}
 		return fmt.Errorf("%w for %v events: %d KiB of %d KiB in use, the limit for this priority is %d %%%s",
-			ErrFull, r.Priority, b.used>>10, b.limit>>10, share[r.Priority], why)
+			ErrFull, r.priority, b.used>>10, b.limit>>10, share[r.priority], why)
 	}
 	b.used += cost
 	return nil
 }
 
 func (b *batch) advance(m *Mark) ([]byte, error) {
-	if m == nil {
-		return nil, nil
-	}
 	old, err := b.mark(m.Key)
 	if err != nil {
 		b.refused[RefusedCorruptMark]++

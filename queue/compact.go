@@ -55,7 +55,7 @@ func (q *Queue) idle(seen *uint64) bool {
 	defer q.mu.Unlock()
 	was := *seen
 	*seen = q.stats.Commits
-	return was == *seen && len(q.requests) == 0
+	return was == *seen && q.inbox.len() == 0
 }
 
 func (q *Queue) compactIdle() {

@@ -95,7 +95,7 @@ func TestCompactsWhenIdle(t *testing.T) {
 		}
 		// The readers leave fake time no way to pass, so the committer is asked.
 		answer := make(chan error)
-		q.send(request{alone: q.compact, done: func(_ Seq, err error) { answer <- err }})
+		q.send(request{alone: q.compact, done: func(_ Seq, err error) { answer <- err }}, nil)
 		if err := <-answer; err != nil {
 			t.Fatal(err)
 		}
@@ -123,7 +123,7 @@ func TestCompactionWaitsForReaders(t *testing.T) {
 	}
 	answer := make(chan error, 1)
 	err = q.view(func(tx *bbolt.Tx) error {
-		q.send(request{alone: q.compact, done: func(_ Seq, err error) { answer <- err }})
+		q.send(request{alone: q.compact, done: func(_ Seq, err error) { answer <- err }}, nil)
 		look := time.NewTicker(5 * time.Millisecond)
 		defer look.Stop()
 		for end := time.Now().Add(10 * time.Second); ; <-look.C {
@@ -242,7 +242,7 @@ func TestCompactOnFullDisk(t *testing.T) {
 		waiting := swell(t, q, 5<<20)
 		ballast(t, filepath.Join(dir, "ballast"), int(available(t, dir))-room)
 		answer := make(chan error, 1)
-		q.send(request{alone: q.compact, done: func(_ Seq, err error) { answer <- err }})
+		q.send(request{alone: q.compact, done: func(_ Seq, err error) { answer <- err }}, nil)
 		if err := <-answer; !errors.Is(err, syscall.ENOSPC) {
 			t.Errorf("compact on a full disk = %v, want no space left", err)
 		}

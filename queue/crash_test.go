@@ -94,7 +94,7 @@ func workloadChild() error {
 		}
 		if step == crashSteps/2 {
 			answer := make(chan error, 1)
-			q.send(request{alone: q.compact, done: func(_ Seq, err error) { answer <- err }})
+			q.send(request{alone: q.compact, done: func(_ Seq, err error) { answer <- err }}, nil)
 			if err := <-answer; err != nil {
 				return err
 			}

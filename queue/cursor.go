@@ -270,7 +270,7 @@ func (q *Queue) quarantine(p Priority, s Seq) {
 				q.opt.Log.Error("stored event is damaged, set aside as dead", "seq", uint64(s), "priority", p.String())
 			}
 		},
-	})
+	}, nil)
 }
 
 // lose takes one event out of memory, wherever it stands. The caller holds mu.

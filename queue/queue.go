@@ -46,7 +46,6 @@ const (
 	maxMaxBytes     = 1 << 30
 
 	defaultLockTimeout = 2 * time.Second
-	queueLength        = 4096 // requests that wait for the committer
 )
 
 // Options says how to open a queue. The zero value is usable, except that records with a mark need Advance.
@@ -113,15 +112,10 @@ type Queue struct {
 
 	compactFailed time.Time // the committer's
 
-	requests chan request
-	kick     chan struct{} // cursors changed; capacity 1, never blocks the sender
-	stopped  chan struct{} // the committer has ended
-	broken   chan struct{}
-
-	// gate lets senders in while the queue is open. Close takes it alone, after which nobody can send any more and
-	// the channel may be closed: so each accepted request is answered.
-	gate   sync.RWMutex
-	closed bool
+	inbox   *inbox
+	kick    chan struct{} // there is work for the committer; capacity 1, never blocks the sender
+	stopped chan struct{} // the committer has ended
+	broken  chan struct{}
 
 	closeOnce sync.Once
 	closeErr  error
@@ -169,12 +163,12 @@ func open(path string, o Options) (*Queue, error) {
 	}
 	q := &Queue{
 		path: path, opt: o, db: db, lanes: lanes,
-		requests: make(chan request, queueLength),
-		kick:     make(chan struct{}, 1),
-		stopped:  make(chan struct{}),
-		broken:   make(chan struct{}),
-		cursors:  map[string]*Cursor{},
-		suspect:  map[Seq]bool{},
+		inbox:   newInbox(),
+		kick:    make(chan struct{}, 1),
+		stopped: make(chan struct{}),
+		broken:  make(chan struct{}),
+		cursors: map[string]*Cursor{},
+		suspect: map[Seq]bool{},
 	}
 	if err := q.start(f); err != nil {
 		return nil, errors.Join(err, q.db.Close())
@@ -277,25 +271,11 @@ func (q *Queue) ID() [16]byte { return q.id }
 // Errors: [ErrFull], [ErrBroken], [ErrClosed], [ErrCorruptMark], what Options.Advance or Options.Fault returned, or
 // a record that breaks the limits of [Record].
 func (q *Queue) Append(r Record, done func(Seq, error)) {
-	q.send(request{record: own(&r), bad: q.checkRecord(&r), done: done})
-}
-
-// record is a Record that the queue owns. Its value has room for the seal before it, so that it is copied only once.
-type record struct {
-	Record
-	sealed []byte
-}
-
-func own(r *Record) *record {
-	o := &record{Record: *r}
-	buf := make([]byte, sealHeader+len(r.Value))
-	copy(buf[sealHeader:], r.Value)
-	o.sealed, o.Value = buf, buf[sealHeader:]
-	o.Settle = slices.Clone(r.Settle)
-	if r.Mark != nil {
-		o.Mark = &Mark{Key: bytes.Clone(r.Mark.Key), Counter: r.Mark.Counter}
+	if err := q.checkRecord(&r); err != nil {
+		q.send(request{bad: err, done: done}, nil)
+		return
 	}
-	return o
+	q.send(request{done: done}, &r)
 }
 
 func (q *Queue) checkRecord(r *Record) error {
@@ -477,10 +457,8 @@ func (q *Queue) Broken() <-chan struct{} { return q.broken }
 // result of the first.
 func (q *Queue) Close() error {
 	q.closeOnce.Do(func() {
-		q.gate.Lock()
-		q.closed = true
-		q.gate.Unlock()
-		close(q.requests)
+		q.inbox.close()
+		q.wake()
 		<-q.stopped
 		q.mu.Lock()
 		err := q.failed
@@ -497,15 +475,11 @@ func (q *Queue) Close() error {
 	return q.closeErr
 }
 
-// send hands r to the committer, or answers it with ErrClosed.
-func (q *Queue) send(r request) {
-	q.gate.RLock()
-	open := !q.closed
-	if open {
-		q.requests <- r
-	}
-	q.gate.RUnlock()
-	if !open && r.done != nil {
+// send hands r, and a copy of rec if there is one, to the committer, or answers it with ErrClosed.
+func (q *Queue) send(r request, rec *Record) {
+	if q.inbox.put(r, rec) {
+		q.wake()
+	} else if r.done != nil {
 		r.done(0, ErrClosed)
 	}
 }
@@ -513,7 +487,7 @@ func (q *Queue) send(r request) {
 // do runs apply in the committer and waits for its commit.
 func (q *Queue) do(what string, apply func(*batch) (Seq, error)) error {
 	answer := make(chan error, 1)
-	q.send(request{apply: apply, done: func(_ Seq, err error) { answer <- err }})
+	q.send(request{apply: apply, done: func(_ Seq, err error) { answer <- err }}, nil)
 	if err := <-answer; err != nil {
 		return fmt.Errorf("%s: %w", what, err)
 	}

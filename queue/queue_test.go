@@ -265,7 +265,7 @@ func TestMarksOfOneBatch(t *testing.T) {
 	key := []byte("gate")
 	advance := func(counter uint32) func(b *batch) error {
 		return func(b *batch) error {
-			_, err := b.append(own(&Record{NoStore: true, Mark: &Mark{Key: key, Counter: counter}}))
+			_, err := b.append(&record{noStore: true, mark: Mark{Key: key, Counter: counter}})
 			return err
 		}
 	}
@@ -620,7 +620,7 @@ func TestDeadIsBounded(t *testing.T) {
 		q.send(request{ // as Park does, without waiting for each
 			apply: func(b *batch) (Seq, error) { return 0, b.park(c, s, "poison") },
 			done:  func(_ Seq, err error) { errs <- err },
-		})
+		}, nil)
 	}
 	for range n {
 		if err := <-errs; err != nil {

@@ -74,7 +74,7 @@ func (q *Queue) Stats() Stats {
 	for p := range q.lanes {
 		st.Waiting[p] = q.lanes[p].len()
 	}
-	st.Requests = len(q.requests)
+	st.Requests = q.inbox.len()
 	st.LastSeq = q.last
 	st.BytesWrote = q.wrote + tx.GetPageAlloc() + int64(st.Commits)*pageSize
 	return st

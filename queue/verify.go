@@ -46,7 +46,7 @@ func (q *Queue) Verify() error {
 	q.send(request{
 		alone: func() error { return q.db.View(q.verifyMemory) },
 		done:  func(_ Seq, err error) { answer <- err },
-	})
+	}, nil)
 	if err := <-answer; err != nil {
 		return fmt.Errorf("verify queue %s: %w", q.path, err)
 	}
