@@ -75,14 +75,14 @@ type commitResult struct {
 	group uint32 // instead of an event: numbers of group frames below this have been set aside
 }
 
-// AdvanceMark is the queue's rule for replay marks: the window stored, with counter marked.
-func AdvanceMark(old []byte, counter uint32) ([]byte, error) {
+// AdvanceMark is the queue's rule for replay marks: it appends to dst the window stored, with counter marked.
+func AdvanceMark(dst, old []byte, counter uint32) ([]byte, error) {
 	var w proto.Window
 	if err := w.UnmarshalBinary(old); err != nil {
 		return nil, fmt.Errorf("read replay mark: %w", err)
 	}
 	w.Mark(counter)
-	return w.MarshalBinary()
+	return w.AppendBinary(dst)
 }
 
 func newIngest(g *Gateway) (*ingest, error) {

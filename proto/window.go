@@ -1,6 +1,9 @@
 package proto
 
-import "encoding/binary"
+import (
+	"encoding/binary"
+	"slices"
+)
 
 // WindowSize is how many counters behind the highest are told apart. It is above the 255 events a node can hold, so
 // that a trip kept through an outage is never refused because newer ones came first.
@@ -74,13 +77,16 @@ func (w *Window) bit(c uint32) bool    { return w.bits[w.word(c)]>>(c%64)&1 == 1
 
 const windowBytes = 1 + 4 + WindowSize/8
 
-// MarshalBinary writes the window: a format byte 1, the highest counter, the bitmap words, big-endian.
-func (w *Window) MarshalBinary() ([]byte, error) {
+// MarshalBinary returns what AppendBinary appends.
+func (w *Window) MarshalBinary() ([]byte, error) { return w.AppendBinary([]byte{}) }
+
+// AppendBinary appends the window: a format byte 1, the highest counter, the bitmap words, big-endian; nothing of an empty
+// one. It never fails.
+func (w *Window) AppendBinary(b []byte) ([]byte, error) {
 	if !w.seen {
-		return []byte{}, nil
+		return b, nil
 	}
-	b := make([]byte, 0, windowBytes)
-	b = append(b, 1)
+	b = append(slices.Grow(b, windowBytes), 1)
 	b = binary.BigEndian.AppendUint32(b, w.highest)
 	for _, x := range w.bits {
 		b = binary.BigEndian.AppendUint64(b, x)

@@ -23,8 +23,8 @@ func BenchmarkAppend(b *testing.B) {
 }
 
 func benchQueue(b *testing.B, n int, r Record) {
-	q := openTest(b, tempPath(b), Options{MaxBytes: 1 << 30, Advance: func(_ []byte, c uint32) ([]byte, error) {
-		return binary.BigEndian.AppendUint32(nil, c), nil
+	q := openTest(b, tempPath(b), Options{MaxBytes: 1 << 30, Advance: func(dst, _ []byte, c uint32) ([]byte, error) {
+		return binary.BigEndian.AppendUint32(dst, c), nil
 	}})
 	var wg sync.WaitGroup
 	b.ResetTimer()

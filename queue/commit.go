@@ -39,7 +39,7 @@ type batch struct {
 	saved   int // acknowledgements that it persists
 	added   [priorities][]Seq
 	trimmed [priorities][]Seq
-	marks   map[string][]byte // advanced by it; written once, by finish, however many events of a node it holds
+	marks   map[string]*newMark // advanced by it; written once, by finish, however many events of a node it holds
 	debt    bool
 	changed bool
 	after   []func() // effects on memory, run under mu once the commit has succeeded
@@ -230,7 +230,7 @@ func (q *Queue) begin(attempt int) (*batch, error) {
 		return nil, q.breakDown(err)
 	}
 	st := q.db.Stats()
-	b := &batch{q: q, tx: tx, last: q.last, attempt: attempt, marks: map[string][]byte{}}
+	b := &batch{q: q, tx: tx, last: q.last, attempt: attempt, marks: map[string]*newMark{}}
 	b.used = tx.Size() - int64(st.FreePageN+st.PendingPageN)*pageSize
 	b.began = b.used
 	q.mu.Lock()
@@ -358,11 +358,9 @@ func (b *batch) append(r *record) (Seq, error) {
 		return 0, err
 	}
 	if r.mark.Key != nil {
-		mark, err := b.advance(&r.mark)
-		if err != nil {
+		if err := b.advance(&r.mark); err != nil {
 			return 0, err
 		}
-		b.marks[string(r.mark.Key)] = mark
 	}
 	for _, s := range r.settle {
 		_ = b.delete(bucketAside, seqKey(s)) // delete keeps the error in b.fatal
@@ -417,27 +415,37 @@ func (b *batch) room(r *record) error {
 	return nil
 }
 
-func (b *batch) advance(m *Mark) ([]byte, error) {
-	old, err := b.mark(m.Key)
-	if err != nil {
+// newMark is a mark that a batch has advanced. Each event of a node advances it, so two values take turns.
+type newMark struct{ value, spare []byte }
+
+func (b *batch) advance(m *Mark) (err error) {
+	var old []byte
+	mark, again := b.marks[string(m.Key)]
+	if again {
+		old = mark.value
+	} else if old, err = b.storedMark(m.Key); err != nil {
 		b.refused[RefusedCorruptMark]++
-		return nil, fmt.Errorf("%w: %x: %w", ErrCorruptMark, m.Key, err)
+		return fmt.Errorf("%w: %x: %w", ErrCorruptMark, m.Key, err)
+	} else {
+		mark = &newMark{}
 	}
-	value, err := b.q.opt.Advance(old, m.Counter)
+	value, err := b.q.opt.Advance(mark.spare[:0], old, m.Counter)
 	if err == nil && len(value) > MaxValue {
 		err = fmt.Errorf("mark value of %d bytes, expected at most %d", len(value), MaxValue)
 	}
 	if err != nil {
 		b.refused[RefusedMark]++
+		return err
 	}
-	return value, err
+	if !again {
+		b.marks[string(m.Key)] = mark
+	}
+	mark.value, mark.spare = value, mark.value
+	return nil
 }
 
-// mark is a replay mark as of this point of the batch, nil if there is none.
-func (b *batch) mark(key []byte) ([]byte, error) {
-	if v, ok := b.marks[string(key)]; ok {
-		return v, nil
-	}
+// storedMark is a replay mark as it stands in the file, nil if there is none.
+func (b *batch) storedMark(key []byte) ([]byte, error) {
 	stored := b.tx.Bucket(bucketMarks).Get(key)
 	if stored == nil {
 		return nil, nil
@@ -486,8 +494,8 @@ func (b *batch) note(err error) error {
 
 // finish adds what belongs to the transaction as a whole.
 func (b *batch) finish() error {
-	for key, value := range b.marks {
-		_ = b.put(bucketMarks, []byte(key), value) // put keeps the error in b.fatal
+	for key, mark := range b.marks {
+		_ = b.put(bucketMarks, []byte(key), mark.value) // put keeps the error in b.fatal
 	}
 	for p, seqs := range b.trimmed {
 		bk := b.tx.Bucket(bucketEv[p])

@@ -8,14 +8,14 @@ import (
 const (
 	queueLength = 4096      // requests that wait for the committer
 	maxBatch    = 1024      // of them in one transaction
-	parcelBytes = 256 << 10 // room in a parcel for what its events hold; what finds none there has memory of its own
+	parcelBytes = 128 << 10 // room in a parcel for what its events hold; what finds none there has memory of its own
 )
 
-// request is a piece of work for the committer: a record to be appended, unless apply or alone is set. done is called
+// request is a piece of work for the committer: a record to be appended, unless bad, apply or alone is set. done is called
 // once: after the commit, or with the error.
 type request struct {
 	record record
-	bad    error // why the record must not be appended
+	bad    error // why a record must not be appended
 	// apply adds to the batch. If it returns an error it must have added nothing: only this request then fails.
 	apply func(*batch) (Seq, error)
 	// alone, instead of apply, runs between transactions.
@@ -40,8 +40,8 @@ type answer struct {
 	err error
 }
 
-// parcel is what one transaction carries out, with the memory for it, which is used again: at thousands of events a
-// second, what would be allocated for each is dearer than storing it.
+// parcel is what one transaction carries out, with the memory for it, which is used again: allocated anew for each event it
+// would have the garbage collector run twice as often, on a core that a small board needs for storing.
 type parcel struct {
 	requests []request
 	answers  []answer
@@ -74,7 +74,7 @@ func (p *parcel) take(n int) []byte {
 }
 
 func (p *parcel) reset() {
-	clear(p.requests) // what their owners handed in is theirs again
+	clear(p.requests) // so that callbacks, and what they hold, can go
 	clear(p.answers)
 	p.requests, p.answers, p.bytes = p.requests[:0], p.answers[:0], p.bytes[:0]
 }

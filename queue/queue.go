@@ -50,10 +50,11 @@ const (
 
 // Options says how to open a queue. The zero value is usable, except that records with a mark need Advance.
 type Options struct {
-	// Advance computes a mark's new value from its old one and a counter, or refuses the counter: the record is then
-	// not stored and the error comes back as it is. old is nil the first time and must be neither kept nor changed.
-	// It runs within the transaction, sees marks advanced earlier in it, and must depend on nothing else.
-	Advance func(old []byte, counter uint32) ([]byte, error)
+	// Advance appends to dst a mark's new value, computed from its old one and a counter, or refuses the counter: the
+	// record is then not stored and the error comes back as it is. old is nil the first time, and must be neither kept,
+	// changed nor returned. It runs within the transaction, sees marks advanced earlier in it, and must depend on
+	// nothing else.
+	Advance func(dst, old []byte, counter uint32) ([]byte, error)
 
 	LockTimeout time.Duration // how long to wait for another process to let go of the file; 0: 2 s
 	MaxBytes    int64         // bytes in use above which alarms are refused, 64 KiB to 1 GiB, less if the disk is full; 0: DefaultMaxBytes

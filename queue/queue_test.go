@@ -43,11 +43,11 @@ func TestMain(m *testing.M) {
 var errOld = errors.New("counter is not new")
 
 // highest keeps the highest counter as a mark.
-func highest(old []byte, counter uint32) ([]byte, error) {
+func highest(dst, old []byte, counter uint32) ([]byte, error) {
 	if old != nil && counter <= binary.BigEndian.Uint32(old) {
 		return nil, errOld
 	}
-	return binary.BigEndian.AppendUint32(nil, counter), nil
+	return binary.BigEndian.AppendUint32(dst, counter), nil
 }
 
 // open opens a queue that is verified, closed and checked when the test ends.

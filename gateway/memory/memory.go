@@ -48,7 +48,7 @@ func (m *Store) append(r queue.Record) (queue.Seq, error) {
 	defer m.mu.Unlock()
 	if r.Mark != nil {
 		key := string(r.Mark.Key)
-		v, err := gateway.AdvanceMark(m.marks[key], r.Mark.Counter)
+		v, err := gateway.AdvanceMark(nil, m.marks[key], r.Mark.Counter)
 		if err != nil {
 			return 0, err
 		}
