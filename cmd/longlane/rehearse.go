@@ -74,6 +74,9 @@ func (o *simOptions) openChart() (*picture, error) {
 	if err != nil {
 		return nil, badUsage("--chart: %w", err)
 	}
+	if !chart.Draws {
+		return nil, badUsage("--chart: %w", chart.ErrNone)
+	}
 	f, err := os.Create(o.chart + ".new")
 	if err != nil {
 		return nil, badUsage("--chart: %w", err)
