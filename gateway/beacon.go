@@ -27,6 +27,7 @@ type mesh struct {
 	heard  map[uint8]hint // by sender
 	frames map[heardKey]*heardFrame
 	told   map[uint8]time.Duration // when a sender last got a hop acknowledgement
+	named  map[uint8]bool          // nodes that pass for relays, of which the log tells
 }
 
 // hint is the last group frame of a sender.
@@ -144,6 +145,7 @@ func (in *ingest) hint(raw proto.Raw, p radio.Packet, r *roster.Roster) (verdict
 	switch b := body.(type) {
 	case *proto.Beacon:
 		lost = b.Distance == proto.NoDistance
+		in.passesForRelay(r.Node(raw.Node))
 	case *proto.Solicit:
 		lost = b.Distance == proto.NoDistance || !b.Receipt
 		if b.Receipt {
@@ -154,6 +156,16 @@ func (in *ingest) hint(raw proto.Raw, p radio.Packet, r *roster.Roster) (verdict
 		t.Inconsistent(now)
 	}
 	return "hint"
+}
+
+// passesForRelay says once in a run that a node sends beacons, as relays alone do, and was not enrolled as one.
+func (in *ingest) passesForRelay(n *roster.Node) {
+	if n == nil || n.Relay || in.mesh.named[n.ID] {
+		return
+	}
+	in.mesh.named[n.ID] = true
+	in.g.o.Log.Warn("a node works as a relay, but was not enrolled with --relay: if no other was, the gateway sends no beacons, and it finds no way",
+		"node", n.Name, "id", n.ID)
 }
 
 // checkAir refuses settings with which no beacon can be sent.

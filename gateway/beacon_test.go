@@ -4,6 +4,7 @@ import (
 	"encoding/binary"
 	"os"
 	"slices"
+	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -266,6 +267,26 @@ func TestBeaconsAreNotSilenced(t *testing.T) {
 				t.Errorf("%d beacons in a day, want %d", s.beacons(), least)
 			}
 		})
+	})
+}
+
+// A relay that was enrolled as a plain node is named in the log, once.
+func TestPassesForRelay(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var log strings.Builder
+		w := newWorld(t)
+		w.log = &log
+		w.start()
+		for range 3 {
+			w.hear(w.node("barn-relay").says(&proto.Beacon{}))
+			plain := w.node("river-gate")
+			plain.group = uint32(time.Now().Unix())
+			w.hear(plain.says(&proto.Beacon{}))
+			w.pass(time.Minute)
+		}
+		if n := strings.Count(log.String(), "was not enrolled with --relay"); n != 1 || !strings.Contains(log.String(), "node=river-gate id=1") {
+			t.Errorf("%d times in the log:\n%s", n, log.String())
+		}
 	})
 }
 

@@ -38,7 +38,8 @@ type heardFrame struct {
 }
 
 func newMesh() mesh {
-	return mesh{timers: map[string]*route.Trickle{}, heard: map[uint8]hint{}, frames: map[heardKey]*heardFrame{}, told: map[uint8]time.Duration{}}
+	return mesh{timers: map[string]*route.Trickle{}, heard: map[uint8]hint{}, frames: map[heardKey]*heardFrame{}, told: map[uint8]time.Duration{},
+		named: map[uint8]bool{}}
 }
 
 // remember notes how a frame with a good MAC was heard. A relay that cannot prove that it sent it is nobody.
