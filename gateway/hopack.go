@@ -100,7 +100,7 @@ func (in *ingest) receiptAgain(f *heardFrame, now time.Duration) bool {
 		return false
 	}
 	c := f.e.ID.Counter
-	if a, ok := w.answered[c]; !ok || a.attempt != f.raw.Attempt || !in.mayRepeat(f.e.ID, f.raw, w) {
+	if a, ok := w.answered[c]; !ok || a.attempt != f.raw.Attempt || !in.mayRepeat(f.e.ID, f.e.Rx.Bearer, f.raw, w) {
 		return false
 	}
 	if f.key.space == checkInSpace {

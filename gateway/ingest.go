@@ -408,7 +408,7 @@ func (in *ingest) authentic(e *Event, raw proto.Raw, p radio.Packet, key windowK
 	case place == proto.TooOld:
 		return "old"
 	case flying || place == proto.Seen:
-		if in.mayRepeat(e.ID, raw, w) {
+		if in.mayRepeat(e.ID, e.Rx.Bearer, raw, w) {
 			if key.space == checkInSpace {
 				in.judgeTime(e) // its receipt says what came of that
 			}

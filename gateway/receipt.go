@@ -15,17 +15,26 @@ const receiptHops = proto.MaxHops
 // has recorded.
 //
 // An attempt is answered when it first comes. A node that has had no receipt tries again under the next, repeatEvery later
-// at the earliest. A relay that has not overheard the receipt sends the same attempt again, after half a second to two: that
+// at the earliest. A relay that has not overheard the receipt sends the same attempt again, after a quarter of a second (at SF7) to two: that
 // is answered as well, againMost times and within againWithin of the first answer, when he who listens for it still does. A
 // recording that is played later gets nothing. Of an event from before a restart nothing is known of attempts, so each is
 // answered once, for it may be a recording. In all, repeatBurst and one each repeatEvery is what a node gets.
 const (
 	repeatEvery = time.Second
 	repeatBurst = 10
-	againAfter  = 700 * time.Millisecond // sooner, the last receipt is still on its way
 	againWithin = 10 * time.Second
 	againMost   = 4
 )
+
+// againAfter is how long after an answer the same attempt may have another. Sooner, the last receipt is still on its way, or the
+// frame has come by a second way.
+func (g *Gateway) againAfter(bearer string) time.Duration {
+	d := 100 * time.Millisecond
+	if a, ok := g.o.Air[bearer]; ok {
+		d += 2 * a.Airtime(proto.TypeReceipt.Size())
+	}
+	return d
+}
 
 // answer is the newest attempt that was answered, since when, when last, and how often after the first time.
 type answer struct {
@@ -36,7 +45,7 @@ type answer struct {
 }
 
 // mayRepeat decides whether a frame that is no news gets a receipt, since its event was durable before, or it is a check-in.
-func (in *ingest) mayRepeat(id ID, raw proto.Raw, w *window) bool {
+func (in *ingest) mayRepeat(id ID, bearer string, raw proto.Raw, w *window) bool {
 	now := in.g.o.Clock.Mono()
 	last, ok := w.answered[id.Counter]
 	switch {
@@ -51,7 +60,7 @@ func (in *ingest) mayRepeat(id ID, raw proto.Raw, w *window) bool {
 	case raw.Attempt > last.attempt && now-last.at < repeatEvery:
 		return false
 	case raw.Attempt == last.attempt &&
-		(last.earlier || now-last.at < againAfter || now-last.first > againWithin || last.again >= againMost):
+		(last.earlier || now-last.at < in.g.againAfter(bearer) || now-last.first > againWithin || last.again >= againMost):
 		return false
 	}
 	in.repeats[id.Node]++

@@ -18,8 +18,9 @@ func TestSameAttemptAgain(t *testing.T) {
 	} {
 		t.Run(kind, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
-				w := newWorld(t).start()
+				w := newWorld(t).withBeacons().start()
 				n := w.node("river-gate")
+				soon := w.g.againAfter("lora") - 20*time.Millisecond
 				commits := w.queue.Stats().Commits
 				answers := func(frame []byte) int {
 					before := len(n.receipts())
@@ -39,10 +40,10 @@ func TestSameAttemptAgain(t *testing.T) {
 				if got := answers(byBarn); got != 1 {
 					t.Fatalf("%d receipts at first", got)
 				}
-				step(600*time.Millisecond, byBarn, 0)
-				step(100*time.Millisecond, w.relay(f, "barn-relay", -80, 5, 800*time.Millisecond), 1)
-				step(600*time.Millisecond, byBarn, 0) // since the last one
-				step(400*time.Millisecond, w.relay(f, "mast-relay", -90, 1, time.Second), 1)
+				step(soon, byBarn, 0)
+				step(30*time.Millisecond, w.relay(f, "barn-relay", -80, 5, 300*time.Millisecond), 1)
+				step(soon, byBarn, 0) // since the last one
+				step(30*time.Millisecond, w.relay(f, "mast-relay", -90, 1, time.Second), 1)
 				step(2*time.Second, byBarn, 1)
 				step(2*time.Second, byBarn, 1)
 				step(2*time.Second, byBarn, 0) // the fifth time
