@@ -75,6 +75,9 @@ func (r *relay) seek() {
 	n := r.n
 	id, ok := r.table.Parent()
 	if id != r.parent {
+		if !ok && r.table.Demoted(n.now, r.parent) {
+			n.checkIn.again(n.now) // were its receipts lost by chance, the next clears it
+		}
 		r.parent = id
 		n.observe(Observed{What: Way, Neighbour: id})
 	}

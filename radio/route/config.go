@@ -34,9 +34,8 @@ type Config struct {
 	MaxPath  float64       // trips' airtimes beyond which a way is none; 1 or more
 	HoldDown time.Duration // how long a lost way is announced before a longer one is taken; not negative
 
-	Suspect         int           // frames in a row without a receipt that make a neighbour suspect; 1 or more
-	Demotion        time.Duration // how long a suspect one is no parent once another has brought a receipt; 1 s or more
-	LongestDemotion time.Duration // it doubles each time, up to this
+	Suspect  int           // frames in a row without a receipt that make a neighbour suspect; 1 or more
+	Demotion time.Duration // how long a suspect one is not trusted once another has brought a receipt, unless it brings one; 1 s or more
 }
 
 // shareOfBeacons is how many times its airtime the shortest interval lasts at the least. Somebody who makes everybody start
@@ -87,8 +86,9 @@ func Defaults(s lora.Settings) Config {
 		// The news goes one hop in at most Imin, and a frame makes MaxHops + 1 hops at the most.
 		HoldDown: (proto.MaxHops + 1) * beacons.Imin,
 		Suspect:  5, // where one receipt in five is lost on its way, 1 in 3,000 is suspected unjustly, and others send its frames on as well
-		// Someone who swallows frames gets one in a quarter of an hour at first, then one a day.
-		Demotion: 15 * time.Minute, LongestDemotion: 24 * time.Hour,
+		// Someone who swallows frames is left one more a day; shorter, and each relay around it finds out at another time, at the cost
+		// of the frames of all behind it. Whoever was demoted by chance is cleared by the next frame that nobody else takes.
+		Demotion: 24 * time.Hour,
 	}
 }
 
@@ -125,7 +125,6 @@ func (c Config) Check() error {
 		{"hold-down", " s", seconds(c.HoldDown), 0, seconds(long)},
 		{"frames without a receipt", "", float64(c.Suspect), 1, 100},
 		{"demotion", " s", seconds(c.Demotion), 1, seconds(long)},
-		{"longest demotion", " s", seconds(c.LongestDemotion), seconds(c.Demotion), seconds(long)},
 	} {
 		if !(f.x >= f.least && f.x <= f.utmost) { // so put, it refuses what is not a number
 			return fmt.Errorf("%s: found %v%s, expected %v to %v", f.name, f.x, f.unit, f.least, f.utmost)

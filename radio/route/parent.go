@@ -11,7 +11,8 @@ import (
 // The parent is the neighbour through which a trip is expected to cost the least airtime, and another replaces it only
 // if it is better by Switch (RFC 6719, section 3.3, whose threshold of 1.5 transmissions is here 1.5 trips' airtime), or if
 // frames to the parent have little chance. While there is no other, a parent with little chance is kept: whoever leaves
-// his only way has none, and everybody behind him neither. One that does not answer is asked for a word first.
+// his only way has none, and everybody behind him neither. One that does not answer is asked for a word first. One that was demoted
+// is kept only while nobody else serves at all: see trust.go.
 //
 // No loops. A node remembers the least distance that it has told lately, and takes as a new parent only one that has told
 // a distance lower than that by at least a trip's airtime. The parent it has may get dearer. So a child's least distance is always
@@ -116,6 +117,11 @@ func (t *Table) Reach(now time.Duration) uint16 {
 	return uint16(least)
 }
 
+// anyServes reports whether Reach has an answer.
+func (t *Table) anyServes(now time.Duration) bool {
+	return slices.ContainsFunc(t.neighbours, func(n *neighbour) bool { return t.serves(now, n) })
+}
+
 // Tell is Distance for a beacon, a hop acknowledgement or a solicit that is sent now.
 func (t *Table) Tell(now time.Duration) uint16 {
 	t.told = t.own
@@ -169,7 +175,8 @@ func (t *Table) serves(now time.Duration, n *neighbour) bool {
 // stays reports whether n, the parent, may remain so while there is no better. A weak one may.
 func (t *Table) stays(now time.Duration, n *neighbour) bool {
 	cost := t.cost(now, n)
-	return n.distance != proto.NoDistance && !t.gone(now, n) && cost <= t.longest() && cost <= t.lowest()+t.trips(t.MaxRise)
+	return n.distance != proto.NoDistance && !t.gone(now, n) && cost <= t.longest() && cost <= t.lowest()+t.trips(t.MaxRise) &&
+		!(t.trust[n.id].demoted(now) && t.anyServes(now))
 }
 
 // may reports whether n may become the parent.

@@ -43,7 +43,7 @@ func TestDefaults(t *testing.T) {
 		func(c *Config) { c.MaxETX = 0.9 },
 		func(c *Config) { c.Switch = -1 },
 		func(c *Config) { c.Suspect = 0 },
-		func(c *Config) { c.LongestDemotion = c.Demotion - 1 },
+		func(c *Config) { c.Demotion = 0 },
 		func(c *Config) {
 			c.Modem.SpreadingFactor, c.Modem.Bandwidth, c.Modem.CodingRate, c.Modem.Preamble = 12, 7810, 8, 65535
 		},
@@ -286,7 +286,10 @@ func (h *hand) holds(seed uint64) {
 		return
 	}
 	n := h.of(parent)
-	if n.Cost != uint32(h.Distance()) || uint32(n.Distance)+h.unit > uint32(h.Distance()) || n.Demoted {
+	if n.Demoted && reach < uint32(proto.NoDistance) {
+		h.t.Fatalf("seed %d: %+v is kept though others serve", seed, n)
+	}
+	if n.Cost != uint32(h.Distance()) || uint32(n.Distance)+h.unit > uint32(h.Distance()) {
 		h.t.Fatalf("seed %d: distance %d through %+v", seed, h.Distance(), n)
 	}
 	if n.Silent >= h.Deaf && h.now-h.find(parent).silentAt >= h.Grace {

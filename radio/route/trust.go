@@ -4,9 +4,14 @@ import "time"
 
 // Receipts are the only proof of a way, since only the gateway can make them. A neighbour that has taken Suspect frames in a
 // row without a receipt is suspect: that it has a frame is no reason any more to leave the frame to it. If another one, not
-// suspect itself, brings a receipt, the suspect is demoted: it is no parent for Demotion, twice as long each time, and comes
-// back on probation: one frame more without a receipt makes it suspect again. If nobody brings receipts, the gateway is out
-// of reach or silent, and that is nobody's fault: one after the other becomes suspect, and the first receipt clears all.
+// suspect itself, brings a receipt, the suspect is demoted for Demotion, or until it brings one: it is not trusted, it is not taken as
+// parent, and if it is the parent it is left as if the way were lost, as soon as anybody else serves, who may be behind this node.
+// All that this node has told by that way is void: those who are nearer in truth send nothing on that comes from a node which
+// tells a liar's distance. But a lane may have no other way, and receipts are lost by chance, too: then nobody else serves, or
+// the next frame that nobody else takes brings a receipt. After Demotion one frame more without a receipt makes it suspect again.
+//
+// If nobody brings receipts, the gateway is out of reach or silent, and that is nobody's fault: one after the other becomes
+// suspect, and the first receipt clears all.
 //
 // A node can judge only receipts for its own frames: those for others it passes on unread, and a liar could invent them. So a
 // relay without trips of its own learns by its check-ins.
@@ -14,7 +19,6 @@ import "time"
 // trust is what receipts tell of a neighbour.
 type trust struct {
 	unanswered int           // frames in a row that it alone took and that got no receipt
-	demotions  uint          // how often it was demoted, less its receipts since
 	until      time.Duration // end of the demotion
 	provenAt   time.Duration
 	ever       bool // it has brought a receipt, at provenAt
@@ -30,6 +34,9 @@ func (t *Table) Trusted(now time.Duration, id uint8) bool {
 	r := &t.trust[id]
 	return !r.demoted(now) && r.unanswered < t.Suspect
 }
+
+// Demoted reports whether id is: it is not taken as parent.
+func (t *Table) Demoted(now time.Duration, id uint8) bool { return t.trust[id].demoted(now) }
 
 // NoReceipt tells that id took a frame of this node, and that the time for its receipt is over. A frame that insisted, as later
 // attempts do, was left to nobody: all who heard it have sent it on, and it says nothing of id.
@@ -51,7 +58,6 @@ func (t *Table) Receipt(now time.Duration, id uint8, insisted bool) {
 	switch {
 	case !insisted:
 		r.unanswered, r.until, r.provenAt, r.ever = 0, 0, now, true
-		r.demotions -= min(r.demotions, 1)
 	case !proof:
 		r.unanswered = 0
 	}
@@ -69,9 +75,5 @@ func (t *Table) Receipt(now time.Duration, id uint8, insisted bool) {
 }
 
 func (t *Table) demote(now time.Duration, r *trust) {
-	long := t.Demotion
-	for range r.demotions {
-		long = min(2*long, t.LongestDemotion)
-	}
-	r.until, r.demotions, r.unanswered = now+long, min(r.demotions+1, 30), t.Suspect-1
+	r.until, r.unanswered = now+t.Demotion, t.Suspect-1
 }

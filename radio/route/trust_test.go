@@ -43,18 +43,18 @@ func (h *hand) send(r *rand.Rand, chance float64, liars ...uint8) uint8 {
 	return via
 }
 
-// A liar that is heard well, tells any distance with any counter, and acknowledges all, gets Suspect frames, then none
-// for an hour, and then one each time it comes back from a demotion twice as long as the last: at most 8 of the 96 frames of a day.
+// A liar that is heard well, tells any distance with any counter, and acknowledges all, gets Suspect frames, and then one a day: of
+// the 192 frames of two days 6. It is not the parent while there is another way.
 func TestLiarIsLeft(t *testing.T) {
 	const liar = 9
-	for seed := range uint64(300) {
+	for seed := range uint64(200) {
 		r := rand.New(rand.NewPCG(seed, 48))
 		h := newHand(t, nil)
 		h.beacon(2, 1000)
 		h.beacon(3, 1200)
 		h.Tell(h.now)
 		got, run := 0, 0
-		for frame := range 96 {
+		for frame := range 192 {
 			for range 3 {
 				h.beacon(2, 1000)
 				h.beacon(3, 1200)
@@ -68,52 +68,89 @@ func TestLiarIsLeft(t *testing.T) {
 			} else {
 				run = 0
 			}
-			if run > h.Suspect || got > 8 {
+			if run > 5 || got > 6 || got > 5 && frame < 96 {
 				t.Fatalf("seed %d: of %d frames the liar got %d, %d in a row", seed, frame+1, got, run)
 			}
-			if got == h.Suspect && run == 0 && frame < 8 { // left, and another has brought a receipt
-				if id, _ := h.Parent(); id == liar {
-					t.Fatalf("seed %d: after %d frames the liar is the parent still", seed, frame+1)
-				}
+			if id, _ := h.Parent(); id == liar && h.of(liar).Demoted {
+				t.Fatalf("seed %d: after %d frames the liar is the parent still", seed, frame+1)
 			}
 		}
 	}
 }
 
-// The first demotion, step by step. Nobody leaves a frame to the liar then, though nobody else may be the parent yet.
+// A parent that is demoted is left for whoever serves: at once, if he cannot be behind this node, else as if the way were lost.
+// While nobody serves it stays. Nobody takes a demoted one.
+func TestDemotedParent(t *testing.T) {
+	start := func() *hand {
+		h := newHand(t, nil)
+		h.beacon(9, 200)
+		h.Tell(h.now) // 406
+		return h
+	}
+	h := start()
+	h.demote(h.now, &h.trust[9])
+	h.beacon(5, proto.NoDistance)
+	h.wantParent(9) // a lane may have no other
+	if n := h.of(9); n.Serves || !n.Demoted || h.Distance() != 406 {
+		t.Errorf("distance %d through %+v", h.Distance(), n)
+	}
+	h.beacon(2, 200)
+	h.wantParent(2)
+	h.beacon(2, proto.NoDistance)
+	h.wantParent(0)
+	h.Tell(h.now)
+	h.beacon(9, 200)
+	h.now += 2 * h.HoldDown
+	h.beacon(9, 200)
+	h.wantParent(0)
+	h.Receipt(h.now, 9, false)
+	h.wantParent(9)
+
+	h = start()
+	h.beacon(2, 1000)
+	h.wantParent(9)
+	h.demote(h.now, &h.trust[9])
+	h.Step(h.now)
+	h.wantParent(0) // 2 may have its way through this node: HoldDown first
+	h.Tell(h.now)
+	h.beacon(2, 1000)
+	h.now += h.HoldDown
+	h.Step(h.now)
+	h.wantParent(2)
+}
+
+// The demotions, step by step.
 func TestDemotion(t *testing.T) {
 	h := newHand(t, nil)
 	r := rand.New(rand.NewPCG(1, 1))
 	h.beacon(9, 0)
 	h.beacon(2, 1000)
 	h.Tell(h.now) // 206
-	for i, want := range []uint8{9, 9, 9, 2} {
+	for i, want := range []uint8{9, 9, 9, 9, 9, 2} {
 		h.wantParent(9)
 		if got := h.send(r, 1, 9); got != want {
 			t.Errorf("frame %d went through %d, want %d", i, got, want)
 		}
 	}
-	h.wantParent(0) // 2 may be a child that believes in the liar through this node: HoldDown first
+	h.wantParent(0)
 	if got := h.send(r, 1, 9); got != 2 || !h.of(9).Demoted {
 		t.Errorf("then through %d; demoted %v", got, h.of(9).Demoted)
 	}
-	for i, long := range []time.Duration{time.Hour, 2 * time.Hour, 4 * time.Hour} {
-		h.now = h.trust[9].until - time.Second - 1 // beacon takes a second
-		if i > 0 && h.trust[9].until-h.now != time.Second+1 {
-			t.Fatal("the demotion is over")
-		}
+	for i := range 3 {
+		until := h.trust[9].until
+		h.now = until - 2*time.Second - 1 // a beacon takes a second
 		h.beacon(2, 1000)
-		h.beaconKeepsTime(9, 0)
-		if !h.of(9).Demoted {
-			t.Errorf("demotion %d of %v: over too early", i, long)
+		h.beacon(9, 0)
+		if !h.of(9).Demoted || h.Trusted(h.now, 9) {
+			t.Errorf("demotion %d: over too early", i)
 		}
-		if wake := h.Step(h.now); wake > h.trust[9].until {
-			t.Errorf("demotion %d: wake at %v, it ends at %v", i, wake, h.trust[9].until)
+		if wake := h.Step(h.now); wake > until {
+			t.Errorf("demotion %d: wake at %v, it ends at %v", i, wake, until)
 		}
 		h.now++
 		h.Step(h.now)
-		if h.of(9).Demoted {
-			t.Errorf("demotion %d of %v: not over", i, long)
+		if h.of(9).Demoted || !h.Trusted(h.now, 9) {
+			t.Errorf("demotion %d: not over", i)
 		}
 		if got := h.send(r, 1, 9); got != 9 {
 			t.Errorf("on probation: through %d", got)
@@ -121,32 +158,27 @@ func TestDemotion(t *testing.T) {
 		if got := h.send(r, 1, 9); got != 2 || !h.of(9).Demoted {
 			t.Errorf("after one more frame: through %d, demoted %v", got, h.of(9).Demoted)
 		}
-		if got := h.trust[9].until - h.now; got != 2*long {
-			t.Errorf("the next demotion lasts %v, want %v", got, 2*long)
+		if got := h.trust[9].until - h.now; got != 24*time.Hour {
+			t.Errorf("the next demotion lasts %v, want 24 h", got)
 		}
 	}
-	for range 20 {
-		h.demote(h.now, &h.trust[9])
-	}
-	if got := h.trust[9].until - h.now; got != h.LongestDemotion {
-		t.Errorf("demoted for %v, want at most %v", got, h.LongestDemotion)
+	h.Receipt(h.now, 9, true)
+	if !h.of(9).Demoted {
+		t.Error("cleared by a frame that all sent on")
 	}
 	h.Receipt(h.now, 9, false)
-	if h.of(9).Demoted {
+	if h.of(9).Demoted || !h.Trusted(h.now, 9) {
 		t.Error("demoted in spite of a receipt")
 	}
-	for range 40 { // as many receipts as demotions: all is forgiven
-		h.Receipt(h.now, 9, false)
+	for i := range 5 { // and all anew: no more probation
+		if !h.Trusted(h.now, 9) {
+			t.Errorf("suspect after %d frames", i)
+		}
+		h.NoReceipt(h.now, 9, false)
 	}
-	h.demote(h.now, &h.trust[9])
-	if got := h.trust[9].until - h.now; got != h.Demotion {
-		t.Errorf("after many receipts demoted for %v, want %v", got, h.Demotion)
+	if h.Trusted(h.now, 9) {
+		t.Error("not suspect after 5 frames")
 	}
-}
-
-func (h *hand) beaconKeepsTime(id uint8, distance uint16) {
-	h.now -= time.Second
-	h.beacon(id, distance)
 }
 
 // While nobody brings receipts nobody is to blame: one after the other becomes suspect, nobody is demoted, the way stays, and the
@@ -158,7 +190,7 @@ func TestOutageBlamesNobody(t *testing.T) {
 	h.beacon(3, 150)
 	h.beacon(4, 900) // farther than this node
 	h.Tell(h.now)
-	for i, want := range []uint8{2, 2, 2, 3, 3, 3, 4, 4, 4, 2, 2, 2, 2} {
+	for i, want := range []uint8{2, 2, 2, 2, 2, 3, 3, 3, 3, 3, 4, 4, 4, 4, 4, 2, 2, 2, 2} {
 		if got := h.send(r, 0); got != want {
 			t.Errorf("frame %d went through %d, want %d", i, got, want)
 		}
@@ -285,7 +317,7 @@ func (m *mesh) round(run []int) (atOnce, sent int) {
 // frame follows a frame of n's, and tells whom n leaves it to. Relays do it thus: all who hear it and are nearer to the gateway
 // than who sent it send it on, the nearest first; the third attempt all who hear it, so that it gets there if there is a way. The
 // liar says that it has it, and keeps it. Whoever hears and trusts it leaves a first attempt to it, unless who sent the
-// frame does not trust it, and so sends it again.
+// frame does not trust it, and so sends it again, and again: then all who hear it send it on.
 func (m *mesh) frame(n *member, attempt int) (taker uint8, ok bool) {
 	been := map[uint8]bool{}
 	for at := n; ; {
@@ -321,11 +353,19 @@ func (m *mesh) next(at *member, been map[uint8]bool, attempt int) (next, liar *m
 	if m.etx[m.place(at)][0] > 0 {
 		return m.nodes[0], liar
 	}
+	sentAgain := liar == nil || !at.Trusted(m.now, liar.id)
+	if next = m.nearest(at, liar, been, attempt); next == nil && sentAgain {
+		next = m.nearest(at, nil, been, 2)
+	}
+	return next, liar
+}
+
+func (m *mesh) nearest(at, liar *member, been map[uint8]bool, attempt int) (next *member) {
 	for i, o := range m.nodes {
 		if i == 0 || m.etx[m.place(at)][i] == 0 || o.lies || o.dead || been[o.id] {
 			continue
 		}
-		reach := o.Reach(m.now)
+		reach := m.reach(o)
 		told, _ := o.Told(at.id)
 		nearer := reach < told && (attempt > 0 || 2*uint32(reach)+uint32(o.Trip()) <= 2*uint32(told))
 		if reach == proto.NoDistance || !nearer && told != proto.NoDistance && attempt < 2 {
@@ -336,16 +376,23 @@ func (m *mesh) next(at *member, been map[uint8]bool, attempt int) (next, liar *m
 				continue
 			}
 		}
-		if next == nil || reach < next.Reach(m.now) {
+		if next == nil || reach < m.reach(next) {
 			next = o
 		}
 	}
-	return next, liar
+	return next
+}
+
+func (m *mesh) reach(n *member) uint16 {
+	if d := n.Distance(); d != proto.NoDistance {
+		return d
+	}
+	return n.Reach(m.now)
 }
 
 // A liar anywhere in a mesh, which attracts whoever hears it, and those below them, and says that it has whatever it hears. No node
-// has to tell more than 12 events in a row again, which is 3 h of check-ins; after 12 events each, 9 of 10 get through at once in
-// all meshes together, and 6 of 10 in the worst: what is late is so for liars on probation.
+// has to tell more than 12 events in a row again, which is 3 h of check-ins; after 12 events each, 99 of 100 get through at once in
+// all meshes together, and 9 of 10 in the worst.
 func TestLiarInMesh(t *testing.T) {
 	const rounds, grace, most = 60, 12, 12
 	all, got, worst, longest, attracted := 0, 0, 1.0, 0, 0
@@ -378,14 +425,14 @@ func TestLiarInMesh(t *testing.T) {
 			continue
 		}
 		all, got, worst = all+sum, got+good, min(worst, float64(good)/float64(sum))
-		if worst < 0.6 {
+		if worst < 0.9 {
 			t.Fatalf("%s: %d events of %d got through at once after %d each", m.name, good, sum, grace)
 		}
 	}
 	if attracted == 0 {
 		t.Error("nobody was ever attracted: the test shows nothing")
 	}
-	if float64(got) < 0.9*float64(all) {
+	if float64(got) < 0.99*float64(all) {
 		t.Errorf("after %d events each %d of %d got through at once", grace, got, all)
 	}
 	t.Logf("after %d events each %d of %d got through at once, in the worst mesh %.1f %%; at most %d in a row did not", grace, got, all, 100*worst, longest)
