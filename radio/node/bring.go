@@ -71,7 +71,7 @@ func (r *relay) answeredLoad(l *load, raw proto.Raw) {
 			r.table.HopAck(r.n.now, gateway, proto.NoRSSI, proto.NoSNR, l.tries)
 		}
 		l.state, l.due = settled, never
-	case l.state == waiting && !l.insists:
+	case l.mayBeLeft():
 		l.state, l.due = left, never
 	}
 }

@@ -35,7 +35,8 @@ type load struct {
 	state    loadState
 	due      time.Duration
 	tries    int
-	repeats  int           // of from's, since the load was left to another
+	leftTo   uint8         // by whom it was heard to be sent on; 0: nobody
+	repeats  int           // copies from from and leftTo, since the load was left
 	tellAt   time.Duration // when to acknowledge it; never: not at all
 	receipt  passing
 	receipts int // that came for it
@@ -58,15 +59,24 @@ const (
 	floodFrom = 2
 )
 
+// Who has left a frame and hears it sent again from helpAfter times on takes it up if it is nearer at all, as if no receipt had come; and
+// from floodAfter times on anyhow. Those who should have heard it have not, or what its sender tells of its way is not so: it
+// may believe a liar, and know no other way.
+const (
+	helpAfter  = 2
+	floodAfter = 3
+)
+
 // nextSlot is the last in which an ordinary next hop begins.
 const nextSlot = 3
 
 // slot is when to send on what y has sent; ok is false if it is not this relay's to send.
 func (r *relay) slot(l *load, y uint8) (slot int, blind, ok bool) {
-	flood := l.attempt >= floodFrom || l.checkIn && l.insists
+	flood := l.attempt >= floodFrom || l.checkIn && l.insists || l.repeats >= floodAfter
+	insists := l.insists || l.repeats >= helpAfter
 	reach := r.reach()
 	if reach == proto.NoDistance {
-		return lastSlot, true, l.insists
+		return lastSlot, true, insists
 	}
 	own, trip := float64(reach), float64(r.table.Trip())
 	first := 0
@@ -85,7 +95,7 @@ func (r *relay) slot(l *load, y uint8) (slot int, blind, ok bool) {
 	case hops >= near:
 		return first + 2, false, true
 	case hops > 0:
-		return first + 3, false, l.insists
+		return first + 3, false, insists
 	}
 	return lastSlot, true, flood
 }
@@ -200,23 +210,19 @@ func (r *relay) loadOf(origin, gen uint8, checkIn bool, counter uint16) *load {
 
 // repeated takes another copy of l, sent by y.
 func (r *relay) repeated(l *load, y uint8) {
-	if y != l.from {
-		r.elsewhere(l, y)
-		return
-	}
-	// Whoever gave it has not heard that anybody has it.
-	switch {
-	case l.receipt.frame != nil && l.tries > 0:
-		l.receipt.again(r)
-	case l.tries > 0:
-		l.tellAt = r.at(0)
-	case l.state == left:
-		if l.repeats++; l.repeats < 2 {
-			return
-		}
-		if slot, blind, ok := r.slot(l, l.from); ok {
+	switch { // whoever sends it again has not heard that anybody has it
+	case l.state == left && (y == l.from || y == l.leftTo):
+		l.repeats++
+		if slot, blind, ok := r.slot(l, y); ok && l.repeats >= helpAfter {
 			l.state, l.blind, l.due = waiting, blind, r.at(slot)
 		}
+	case y != l.from:
+		r.elsewhere(l, y)
+	case l.tries == 0:
+	case l.receipt.frame != nil:
+		l.receipt.again(r)
+	default:
+		l.tellAt = r.at(0)
 	}
 }
 
@@ -226,11 +232,16 @@ func (r *relay) elsewhere(l *load, y uint8) {
 	ahead := known && told <= r.reach()
 	switch {
 	case !ahead || !r.table.Trusted(r.n.now, y):
-	case l.state == waiting && !l.insists:
-		l.state, l.due = left, never
+	case l.mayBeLeft():
+		l.state, l.due, l.leftTo = left, never, y
 	case l.state == carried:
 		l.state, l.due = settled, never
 	}
+}
+
+// mayBeLeft reports whether l need not be sent if another one has it, or if a receipt came.
+func (l *load) mayBeLeft() bool {
+	return l.state == waiting && !l.insists && l.repeats < floodAfter
 }
 
 // proven takes the news that id has got l from here.
