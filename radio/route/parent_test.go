@@ -169,8 +169,8 @@ func TestWeakParentStays(t *testing.T) {
 		if n := h.of(2); n.Serves || h.Distance() == proto.NoDistance || n.Cost != uint32(h.Distance()) {
 			t.Errorf("%s: distance %d through %+v", name, h.Distance(), n)
 		}
-		if got := h.Reach(h.now); got != proto.NoDistance {
-			t.Errorf("%s: by what serves it is %d to the gateway", name, got)
+		if got := h.Reach(h.now); got != h.Distance() {
+			t.Errorf("%s: a single frame has %d to the gateway by the only one, want %d", name, got, h.Distance())
 		}
 		h.beacon(3, 206) // could be a child
 		h.wantParent(2)
@@ -281,6 +281,13 @@ func TestReach(t *testing.T) {
 		t.Errorf("reach %d by who brings receipts, want %d", got, 700+206)
 	}
 	h.beacon(5, proto.NoDistance)
+	if got := h.Reach(h.now); got != 606 {
+		t.Errorf("reach %d by what was told lately, want 606", got)
+	}
+	h.now += h.Lifetime
+	for id := range uint8(3) {
+		h.beacon(2+id, proto.NoDistance) // they are there, and have had no way for long
+	}
 	if got := h.Reach(h.now); got != proto.NoDistance {
 		t.Errorf("reach %d with nobody left", got)
 	}

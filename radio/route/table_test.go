@@ -279,7 +279,11 @@ func (h *hand) holds(seed uint64) {
 			h.t.Fatalf("seed %d: told %d, %v by %+v", seed, told, known, n)
 		}
 	}
-	if got := h.Reach(h.now); uint32(got) != reach {
+	if got := h.Reach(h.now); reach == uint32(proto.NoDistance) {
+		if got != proto.NoDistance && uint32(got) > h.longest() { // by what was told lately, or by the weak
+			h.t.Fatalf("seed %d: reach %d beyond the longest", seed, got)
+		}
+	} else if uint32(got) != reach {
 		h.t.Fatalf("seed %d: reach %d, want %d", seed, got, reach)
 	}
 	if !ok {
