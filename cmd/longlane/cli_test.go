@@ -86,9 +86,11 @@ func TestCheck(t *testing.T) {
 func TestDecode(t *testing.T) {
 	t.Parallel()
 	h := newHouse(t, "oak-relay", "river-gate")
-	h.write("scenario.toml", "name = \"decode\"\nseed = 3\nuntil = \"2s\"\n"+tomlRelay+strings.Replace(
-		tomlNode("river-gate", "oak-relay", 60), "[node.rate]", "trips = [{ at = \"500ms\", for = \"400ms\" }]\n[node.rate]", 1))
-	sim := h.startSim("--for", "6s")
+	h.write("scenario.toml", "name = \"decode\"\nseed = 3\nuntil = \"24s\"\n"+tomlRelay+strings.Replace(
+		tomlNode("river-gate", "oak-relay", 60), "[node.rate]", "trips = [{ at = \"500ms\", for = \"400ms\", every = \"3s\" }]\n[node.rate]", 1))
+	h.openHouse()
+	h.startGateway() // by whose beacons the relay finds its way
+	sim := h.startSim("--for", "26s")
 	if code := sim.wait(time.Minute); code != 0 {
 		t.Fatalf("the simulator ended with %d", code)
 	}

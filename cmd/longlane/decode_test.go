@@ -540,7 +540,9 @@ func TestDecodeSimulated(t *testing.T) {
 		scenario += tomlNode(g, "oak-relay", 3600)
 	}
 	h.write("scenario.toml", scenario+"\n[faults]\ncorrupt = 0.3\nforge = 0.5\n")
-	sim := h.startSim("--for", "8s")
+	h.openHouse()
+	h.startGateway() // by whose beacons the relay finds its way
+	sim := h.startSim("--for", "26s")
 	if code := sim.wait(time.Minute); code != exitDone {
 		t.Fatalf("the simulator ended with %d", code)
 	}

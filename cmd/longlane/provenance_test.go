@@ -22,7 +22,7 @@ type provenance struct {
 	h      *house
 	roster *roster.Roster
 	sent   map[string]bool            // a genuine frame's part under the MAC, hops left blanked
-	began  map[string]float64         // id/attempt: when a node began to send it first
+	began  map[string]float64         // id/attempt: when a node first wanted to send it
 	made   map[string]ether.Record    // by id
 	hops   map[string]map[string]bool // id/attempt: what relays have truly written
 	heard  map[string][]heardFrame    // node.generation.low counter/attempt: what the modem was handed
@@ -80,12 +80,12 @@ func (p *provenance) take(r ether.Record) {
 	switch r.What {
 	case ether.RecordMade:
 		p.made[r.ID] = r
+	case ether.RecordWithheld:
+		p.begins(key, r.T)
 	case ether.RecordSent:
 		_, base, _ := p.parse(r.Frame)
 		p.sent[base] = true
-		if _, again := p.began[key]; !again { // the same frame may go several times, while nothing shows that anybody has it
-			p.began[key] = r.T
-		}
+		p.begins(key, r.T)
 	case ether.RecordHeard:
 		raw, base, way := p.parse(r.Frame)
 		if base == "" {
@@ -97,6 +97,14 @@ func (p *provenance) take(r ether.Record) {
 		}
 		k := heardKey(raw.Node, raw.Gen, raw.Counter, raw.Attempt)
 		p.heard[k] = append(p.heard[k], f)
+	}
+}
+
+// begins notes the first time that a node wanted to send a frame: the same bytes may go later, when the channel is free, and again,
+// while nothing shows that anybody has them.
+func (p *provenance) begins(key string, at float64) {
+	if _, again := p.began[key]; !again {
+		p.began[key] = at
 	}
 }
 

@@ -119,29 +119,41 @@ func (e *Ether) tell(frame []byte) (r Record) {
 		r.Hops = append(r.Hops, Hop{e.nameOf(hop.Relay), hop.Relay, hop.RSSI.DBm(), hop.SNR.DB(), hop.Held.Duration().Seconds()})
 	}
 	switch {
-	case raw.Type.Receipt(), raw.Type.Group():
-		r.Counter = new(raw.Counter) // of a receipt its low 16 bits
+	case raw.Type.Group():
+		r.Counter = new(raw.Counter)
+		if _, err := raw.Open(e.group, raw.Counter); err != nil {
+			r.Why = unsealed
+		}
 	case st != nil:
 		st.tell(&r, raw)
 	}
 	return r
 }
 
-// tell names the event or check-in of a frame that says it is this station's, if it is.
+// unsealed is why a frame is not what it says.
+const unsealed = "nobody with the key has sealed it"
+
+// tell names the event or check-in of a frame of this station's, or of a receipt for it, if it is genuine.
 func (st *station) tell(r *Record, raw proto.Raw) {
 	highest := st.highest[checkIns]
-	if raw.Type.Event() {
+	if raw.Type.Event() || raw.Type == proto.TypeReceipt {
 		highest = st.highest[events]
 	}
 	counter := raw.Counter
-	if !raw.WholeCounter() {
+	switch {
+	case raw.Type.Receipt():
+		counter, _ = proto.ResolveBehind(uint16(counter), highest)
+	case !raw.WholeCounter():
 		counter = proto.Resolve(uint16(counter), highest)
 	}
 	if _, err := raw.Open(st.keys, counter); err != nil {
-		r.Why = "no node has sealed it"
+		r.Why = unsealed
 		return
 	}
-	r.Counter, r.Attempt = new(counter), new(raw.Attempt)
+	r.Counter = new(counter)
+	if !raw.Type.Receipt() {
+		r.Attempt = new(raw.Attempt)
+	}
 	if raw.Type.Event() {
 		r.ID = fmt.Sprintf("%d.%d.%d", raw.Node, raw.Gen, counter)
 	}

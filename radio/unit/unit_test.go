@@ -375,9 +375,9 @@ func TestBusyChannel(t *testing.T) {
 	onBench(t, func(b *bench) {
 		b.set(func() { b.down = fmt.Errorf("mast: %w", radio.ErrBusy) })
 		b.put(0, contact.Closed)
-		elapse(300 * time.Millisecond)
+		elapse(120 * time.Millisecond)
 		b.set(func() { b.down = nil })
-		elapse(300 * time.Millisecond) // one that had failed for another reason would wait longer
+		elapse(330 * time.Millisecond) // one that had failed for another reason would wait longer
 		b.expect("opened 0")
 		b.stop()
 		if n := b.logged("could not be sent"); n != 0 {
