@@ -377,7 +377,7 @@ func TestBusyChannel(t *testing.T) {
 		b.put(0, contact.Closed)
 		elapse(120 * time.Millisecond)
 		b.set(func() { b.down = nil })
-		elapse(330 * time.Millisecond) // one that had failed for another reason would wait longer
+		elapse(500 * time.Millisecond) // one that had failed for another reason would go as the next attempt
 		b.expect("opened 0")
 		b.stop()
 		if n := b.logged("could not be sent"); n != 0 {
