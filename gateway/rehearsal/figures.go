@@ -112,7 +112,9 @@ type lossFigures struct {
 // seconds are written with the digits that they need, to the microsecond.
 type seconds float64
 
-func inSeconds(d time.Duration) seconds { return seconds(d.Round(time.Microsecond).Seconds()) }
+func inSeconds(d time.Duration) seconds {
+	return seconds(float64(d.Round(time.Microsecond).Microseconds()) / 1e6)
+}
 
 func (r *Report) figures() *figures {
 	f := &figures{Name: r.Name, Seed: r.Seed, Asked: inSeconds(r.Asked), Simulated: inSeconds(r.Simulated),

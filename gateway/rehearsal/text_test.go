@@ -107,6 +107,15 @@ func TestTextOfTrouble(t *testing.T) {
 	}
 }
 
+// A time has no more digits than it needs: 1.636 s, not 1.6360000000000001.
+func TestSecondsInJSON(t *testing.T) {
+	for d, want := range map[time.Duration]string{1636 * time.Millisecond: "1.636", 90061*time.Second + 1499: "90061.000001", 0: "0"} {
+		if b, err := json.Marshal(inSeconds(d)); err != nil || string(b) != want {
+			t.Errorf("%v is %s (%v), want %s", d, b, err, want)
+		}
+	}
+}
+
 // Whatever happened or did not, the JSON is whole: lists are lists, and no number is beyond JSON.
 func TestJSONOfNothing(t *testing.T) {
 	r := &Report{Band: lora.Bands("europe")[0], Refused: map[string]int{}}
