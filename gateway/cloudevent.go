@@ -47,7 +47,7 @@ type timing struct {
 	Clock      string   `json:"clock"`                  // set, unset, or earlier boot
 	Age        *float64 `json:"age_s"`                  // at publication; null if it cannot be known, hence old
 	Delayed    bool     `json:"delayed"`                // too old to sound, or told before
-	Uncertain  bool     `json:"time_uncertain"`         // a hop record did not verify, or the frame is unproven
+	Uncertain  bool     `json:"time_uncertain"`         // a hop record did not verify, the frame is unproven, or it went later than it was sealed: then within a second
 	Proof      string   `json:"proof"`                  // fresh, late, unproven
 	Boot       string   `json:"boot,omitempty"`         // with monotonic_s: the gateway's clock since boot,
 	Monotonic  *float64 `json:"monotonic_s,omitempty"`  // to be compared with the tick
@@ -179,7 +179,7 @@ func faultType(e *Event) string {
 
 func (g *Gateway) timing(e *Event, w When) timing {
 	t := timing{Clock: w.Clock, Delayed: e.corrects() || !w.AgeKnown || w.Age > g.o.OldAfter, Proof: e.Fresh.String(), ClockFixed: w.Corrected}
-	if _, whole := transit(e.Hops); !whole || e.Fresh == proto.Unproven && !e.notice() {
+	if _, whole := transit(e.Hops); !whole || e.Fresh == proto.Unproven && !e.notice() || e.Fresh == proto.Fresh && e.Late > 0 {
 		t.Uncertain = true
 	}
 	if w.AgeKnown {

@@ -27,14 +27,16 @@ type ingest struct {
 	down     map[string]*outage // bearers that do not work, by name
 	short    map[string]bool    // bearers without airtime for trips' receipts, of which the house was told
 	tries    map[uint8]*tries   // of late, by node
-	told     map[uint8]bool     // nodes that were shut out and are still heard
-	unsaved  []*Event           // notices that could not be stored
-	set      bool               // the clock was set when last looked at
-	right    righting
-	standing standing
-	copy     copyState
-	room     room
-	mesh     mesh
+
+	receipted map[uint8]time.Duration // when a node was last sent a receipt, in this run
+	told      map[uint8]bool          // nodes that were shut out and are still heard
+	unsaved   []*Event                // notices that could not be stored
+	set       bool                    // the clock was set when last looked at
+	right     righting
+	standing  standing
+	copy      copyState
+	room      room
+	mesh      mesh
 
 	complaint string // about the roster, as last logged
 }
@@ -87,7 +89,7 @@ func AdvanceMark(dst, old []byte, counter uint32) ([]byte, error) {
 
 func newIngest(g *Gateway) (*ingest, error) {
 	in := &ingest{g: g, windows: map[windowKey]*window{}, repeats: map[uint8]int{},
-		confirms: map[ID]confirm{}, down: map[string]*outage{}, short: map[string]bool{}, tries: map[uint8]*tries{}, told: map[uint8]bool{}, set: g.o.Clock.Set()}
+		confirms: map[ID]confirm{}, down: map[string]*outage{}, short: map[string]bool{}, tries: map[uint8]*tries{}, receipted: map[uint8]time.Duration{}, told: map[uint8]bool{}, set: g.o.Clock.Set()}
 	lost, err := in.readMarks()
 	if err != nil {
 		return nil, fmt.Errorf("read replay marks: %w", err)
@@ -441,10 +443,20 @@ func (in *ingest) judgeTime(e *Event) {
 	if e.Fresh != proto.Fresh {
 		return
 	}
-	e.Late = 0 // within the tolerance it is rounding and drift, not delay
+	e.Late = max(e.Late-time.Second-in.drift(e.ID.Node), 0) // the rest is rounding and drift, not delay
 	if f, underWay := proto.Judge(at, now, 0, within); f != proto.Unproven && held > underWay {
 		e.Late = underWay - held // no relay can make a trip older than its frame is
 	}
+}
+
+// drift is by how much a node's clock may have gone wrong since it was set: by the last receipt, or by one up to an hour earlier, if
+// that was lost.
+func (in *ingest) drift(node uint8) time.Duration {
+	at, ok := in.receipted[node]
+	if !ok {
+		return time.Duration(proto.MaxDrift * float64(proto.TimeHolds))
+	}
+	return time.Duration(proto.MaxDrift * float64(min(in.g.o.Clock.Mono()-at+time.Hour, proto.TimeHolds)))
 }
 
 func sent(b proto.Body) proto.SendTime {

@@ -115,6 +115,7 @@ func (in *ingest) receipt(e *Event, raw proto.Raw, p radio.Packet, w *window, as
 	}
 	h := proto.Header{Type: proto.TypeReceipt, HopsLeft: receiptHops, Site: r.Site, Node: raw.Node, Gen: raw.Gen,
 		Counter: e.ID.Counter, Gateway: g.o.Number, Epoch: in.epochs.number, Number: number}
+	in.receipted[raw.Node] = now
 	out := outgoing{to: p.From, heard: asked, answers: p.From + string(raw.Tag())}
 	b := &proto.Receipt{Settings: settings(g.o.CheckIn), Time: proto.EncodeGatewayTime(in.epochs.at(now).Since)}
 	if raw.Type == proto.TypeCheckIn {

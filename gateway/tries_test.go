@@ -48,3 +48,31 @@ func TestSlowWay(t *testing.T) {
 		w.finish()
 	})
 }
+
+// TestSentLaterThanSealed: a frame that waited at its node for a free channel, or was sent once more, is older than it says. Its
+// send time tells, within a second.
+func TestSentLaterThanSealed(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t)
+		w.start()
+		n := w.node("river-gate")
+		w.hear(n.checkIn()) // its receipt sets the node's clock
+		w.pass(time.Second)
+		for _, waits := range []time.Duration{0, 700 * time.Millisecond, 4 * time.Second} {
+			f := n.open()
+			w.pass(waits)
+			w.hear(f)
+			w.pass(time.Second)
+			p := w.broker.of(n.idOf(n.next - 1))
+			if len(p) == 0 {
+				t.Fatalf("sent %v after it was sealed: not published", waits)
+			}
+			age, uncertain := p[0].data["age_s"].(float64), p[0].data["time_uncertain"].(bool)
+			truth := (200*time.Millisecond + waits).Seconds()
+			if age > truth+0.1 || age < truth-1.4 || uncertain != (waits > 2*time.Second) {
+				t.Errorf("sent %v after it was sealed: age %v s, want %v and up to a second less; uncertain %v", waits, age, truth, uncertain)
+			}
+		}
+		w.finish()
+	})
+}
