@@ -112,7 +112,8 @@ type crowd struct {
 	at    time.Duration
 }
 
-// unproven is for how many heard a frame counts that nobody has shown to have: it may have met another's.
+// unproven is for how many heard a frame counts that nobody has shown to have, since it may have met another's, or that found the
+// channel in use.
 const unproven = 5
 
 // forget is how fast the level falls, by e.
@@ -216,12 +217,20 @@ func (n *Node) mostTries() int {
 // listen keeps the receiver on. A relay and a mains node listen all the time.
 func (n *Node) listen(until time.Duration) { n.out = append(n.out, Listen{until}) }
 
-// relaunch sends it again.
+// relaunch sends it again. One that has never been on the air is sealed anew under the same number, so that its age is right.
 func (n *Node) relaunch() Transmit {
 	o := &n.own
 	o.due = never
-	o.tries++
 	n.crowd.level += unproven
+	o.tries++
+	if i := n.heldAt(o.Counter); o.tries == 1 && o.event && i >= 0 {
+		e := &n.held[i]
+		e.attempt--
+		e.tries--
+		o.Transmit = n.sealEvent(e)
+		raw, _ := proto.Parse(o.Frame)
+		o.tag = string(raw.Tag())
+	}
 	tx := o.Transmit
 	tx.Frame = append([]byte(nil), tx.Frame...)
 	return tx

@@ -161,7 +161,7 @@ type Received struct {
 // TxDone follows each Transmit: the frame has been sent, or could not be.
 type TxDone struct {
 	Failed bool
-	Busy   bool // with Failed: the channel was in use
+	Busy   bool // with Failed: the channel was in use, and the frame has certainly not been sent
 }
 
 // Measured is what the unit measures about itself; NaN where it does not.

@@ -250,3 +250,63 @@ func TestCheckInThatProves(t *testing.T) {
 		t.Errorf("a minute after the second receipt %d frames in all, want 2", len(b.sent))
 	}
 }
+
+// TestBusyFrameKeepsNoOldAge: a frame that found the channel in use has never left, so it is sealed anew when it does, and its age is
+// right; one that has left goes again byte for byte.
+func TestBusyFrameKeepsNoOldAge(t *testing.T) {
+	c := Config{Inputs: []InputConfig{{}}, Seed: 3, Site: testSite, Node: testNode, Gen: 1, Key: nodeKey(t, 1)}
+	n, err := New(c, FirstSaved(), 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var frames []Transmit
+	now := 10 * time.Second
+	var step func(Input)
+	step = func(in Input) {
+		out, _ := n.Step(now, in)
+		for _, o := range out {
+			switch o := o.(type) {
+			case Persist:
+				step(Stored{})
+			case Transmit:
+				if o.Type.Event() {
+					frames = append(frames, o)
+				} else {
+					step(TxDone{})
+				}
+			}
+		}
+	}
+	step(Edge{0, true})
+	for len(frames) == 0 {
+		now += 10 * time.Millisecond
+		step(nil)
+	}
+	for len(frames) < 4 { // busy, busy, sent, and once more since nobody shows to have it
+		step(TxDone{Failed: len(frames) < 3, Busy: len(frames) < 3})
+		for had := len(frames); len(frames) == had; {
+			now += 10 * time.Millisecond
+			step(nil)
+		}
+	}
+	age := func(tx Transmit) time.Duration {
+		raw, err := proto.Parse(tx.Frame)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if raw.Attempt != 0 {
+			t.Errorf("attempt %d, want 0", raw.Attempt)
+		}
+		b, err := raw.Open(keysOf(t, c.Key), tx.Counter)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return b.(*proto.TripOpened).Age.Duration()
+	}
+	if a, b := age(frames[0]), age(frames[2]); b <= a {
+		t.Errorf("ages %v at first and %v when it was sent", a, b)
+	}
+	if !bytes.Equal(frames[2].Frame, frames[3].Frame) {
+		t.Errorf("what was sent came again as %x, was %x", frames[3].Frame, frames[2].Frame)
+	}
+}
