@@ -31,7 +31,9 @@ type mesh struct {
 	made     map[meshID]time.Duration // openings, and when the contact closed
 	stored   map[meshID]time.Duration // events, and when the gateway had them
 	on       map[proto.Type]time.Duration
-	loops    int
+	carried  map[carryID]carry
+	loops    int                           // frames that have been at a node twice
+	twice    int                           // frames that a relay took up again
 	sent     func(from int, raw proto.Raw) // looks at every frame sent
 }
 
@@ -125,7 +127,7 @@ const meshPower = 14
 func newMesh(t *testing.T, seed uint64, s lora.Settings, cfgs []Config, fading air.Fading, rssi func(i, j int) float64) *mesh {
 	t.Helper()
 	m := &mesh{t: t, seed: seed, settings: s, rand: rand.New(rand.NewPCG(seed, 5)), made: map[meshID]time.Duration{}, stored: map[meshID]time.Duration{},
-		on: map[proto.Type]time.Duration{}}
+		on: map[proto.Type]time.Duration{}, carried: map[carryID]carry{}}
 	var err error
 	m.air, err = air.New(air.Options{Seed: seed, Stations: len(cfgs) + 1, NoiseFigure: noiseFigure, Fading: fading, Capture: air.Computed,
 		Loss: func(a, b int) float64 { return meshPower - rssi(min(a, b), max(a, b)) }})
@@ -231,7 +233,7 @@ func (m *mesh) send(from int, frame []byte, ended func()) {
 	if err != nil {
 		m.t.Fatal(err)
 	}
-	m.look(raw)
+	m.look(from, raw)
 	if m.sent != nil {
 		m.sent(from, raw)
 	}
@@ -256,19 +258,40 @@ func (m *mesh) send(from int, frame []byte, ended func()) {
 	})
 }
 
-// look holds that no frame circulates.
-func (m *mesh) look(raw proto.Raw) {
-	seen := map[uint8]bool{raw.Node: true}
-	if raw.Type.Receipt() {
+// look finds frames that circulate, and such that a relay takes up twice.
+func (m *mesh) look(from int, raw proto.Raw) {
+	if raw.Type.Receipt() || raw.HopCount() == 0 {
 		return
 	}
+	seen := map[uint8]bool{raw.Node: true}
 	for i := range raw.HopCount() {
-		if id := raw.Hop(i).Relay; seen[id] {
+		id := raw.Hop(i).Relay
+		if seen[id] {
 			m.loops++
-		} else {
-			seen[id] = true
 		}
+		seen[id] = true
 	}
+	frame := raw.Append(nil)
+	id := carryID{m.units[from].n, keyOf(raw, frame)}
+	c, known := m.carried[id]
+	before := string(frame[len(id.key) : len(frame)-proto.HopSize])
+	if c.before != before && known {
+		m.twice++
+	}
+	if m.carried[id] = (carry{before, c.times + 1}); c.times >= m.units[from].n.Hop.CarryTries {
+		m.twice++
+	}
+}
+
+// carryID is a frame that a relay sends on, in one of its lives.
+type carryID struct {
+	n   *Node
+	key string
+}
+
+type carry struct {
+	before string // the records that it came with
+	times  int
 }
 
 func (u *unit) since(f *air.Frame) time.Duration {
@@ -457,8 +480,8 @@ func (m *mesh) tell(title string, want map[time.Duration]float64) {
 			m.t.Errorf("%s, seed %d: %.4f of %d trips within %v, want %.4f", title, m.seed, got, len(d), t, share)
 		}
 	}
-	if n := m.held(); n > 0 || m.loops > 0 {
-		m.t.Errorf("%s, seed %d: %d events are held, %d frames circulated", title, m.seed, n, m.loops)
+	if n := m.held(); n > 0 || m.loops > 0 || m.twice > 0 {
+		m.t.Errorf("%s, seed %d: %d events are held, %d frames circulated, %d were taken up again", title, m.seed, n, m.loops, m.twice)
 	}
 }
 
@@ -546,12 +569,16 @@ var meshes = flag.Int("meshes", 6, "how many random meshes TestAnyMesh makes")
 func anyMesh(t *testing.T, seed uint64) {
 	r := rand.New(rand.NewPCG(seed, 0x6d657368))
 	n := 3 + r.IntN(12)
+	forgetful := seed%2 == 1 // then only the ids in the records end loops
 	cfgs := make([]Config, n)
 	x, y := make([]float64, n+1), make([]float64, n+1)
 	for i := range n + 1 { // the gateway last
 		x[i], y[i] = 3*r.Float64(), 3*r.Float64()
 		if i < n {
 			cfgs[i] = Config{Relay: r.IntN(3) > 0, CheckIn: 2 * time.Minute}
+			if forgetful {
+				cfgs[i].Hop = HopConfig{Keep: time.Second, Loads: 4}
+			}
 		}
 	}
 	limit := limitOf(sf7)
@@ -590,8 +617,8 @@ func anyMesh(t *testing.T, seed uint64) {
 	m.until(2*time.Hour + 30*time.Minute)
 	m.gate.off = false
 	m.until(5 * time.Hour)
-	if m.loops > 0 {
-		t.Errorf("seed %d: %d frames circulated", seed, m.loops)
+	if m.loops > 0 || m.twice > 0 && !forgetful {
+		t.Errorf("seed %d: %d frames circulated, %d were taken up again", seed, m.loops, m.twice)
 	}
 	// Who has a way: over links that are heard at all without fading, and with it half of the time or more.
 	reaches := make([]bool, n+1)
