@@ -140,8 +140,7 @@ func (r *relay) pass(raw proto.Raw, f Received) {
 			continue
 		}
 		if i >= 0 && own+1 < raw.HopCount() { // it has been here, and goes on
-			next := raw.Hop(own + 1)
-			r.proven(r.loads[i], next.Relay, next.RSSI, next.SNR)
+			r.proven(r.loads[i], raw.Hop(own+1).Relay, proto.NoRSSI, proto.NoSNR) // anybody may have written a strength
 		}
 		return
 	}
@@ -169,16 +168,11 @@ func (r *relay) take(raw proto.Raw, f Received, key string) {
 		insists: insists(raw), due: never, tellAt: never, receipt: passing{due: never}}
 	before := r.loadOf(l.origin, l.gen, l.checkIn, l.counter)
 	r.keep(l)
-	if before != nil {
-		if before.state == waiting || before.state == carried {
-			before.state, before.due = settled, never
-		}
-		if before.receipt.frame != nil && !before.receipt.offered {
-			// The origin has missed it. Should this not be the genuine one, the next attempt is sent on.
-			l.state = settled
-			l.receipt = passing{frame: before.receipt.frame, id: before.receipt.id, offered: true, direct: l.records == 0, due: r.at(0)}
-			return
-		}
+	if before != nil && before.tries > 0 && before.receipt.frame != nil && !before.receipt.offered {
+		// The origin has missed it. Should this not be the genuine one, the next attempt is sent on.
+		l.state = settled
+		l.receipt = passing{frame: before.receipt.frame, id: before.receipt.id, offered: true, direct: l.records == 0, due: r.at(0)}
+		return
 	}
 	slot, blind, ok := r.slot(l, l.from)
 	if !ok {

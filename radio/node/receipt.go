@@ -93,7 +93,8 @@ func (n *Node) received(f Received) {
 func (n *Node) echo(raw proto.Raw) {
 	if raw.HopCount() > 0 && string(raw.Tag()) == n.own.tag {
 		first := raw.Hop(0)
-		n.tookOwn(first.Relay, first.RSSI, first.SNR)
+		n.heardBy(first.Relay, first.RSSI, first.SNR)
+		n.tookOwn(first.Relay, proto.NoRSSI, proto.NoSNR) // anybody may have written a strength
 	}
 }
 

@@ -142,13 +142,13 @@ func (n *Node) hint(raw proto.Raw, f Received) {
 	}
 	n.heardFrom(raw.Node, f)
 	if a, ok := body.(*proto.HopAck); ok && n.own.tag != "" && string(a.Tag[:]) == n.own.tag[:len(a.Tag)] {
+		n.heardBy(raw.Node, a.RSSI, a.SNR)
 		n.tookOwn(raw.Node, a.RSSI, a.SNR)
 	}
 }
 
-// tookOwn follows a sign that a neighbour has this node's own frame, heard at that strength.
+// tookOwn follows a sign that a neighbour has this node's own frame, heard at that strength if that can be believed.
 func (n *Node) tookOwn(id uint8, rssi proto.RSSI, snr proto.SNR) {
-	n.heardBy(id, rssi, snr)
 	if n.own.over {
 		return
 	}
