@@ -36,9 +36,15 @@ const receiptTries = 4
 
 // bring takes a receipt for another node.
 func (r *relay) bring(raw proto.Raw, f Received) {
-	l := r.loadOf(raw.Node, raw.Gen, raw.Type == proto.TypeCheckInReceipt, uint16(raw.Counter))
-	if l == nil {
+	attempts := r.attempts(raw.Node, raw.Gen, raw.Type == proto.TypeCheckInReceipt, uint16(raw.Counter))
+	if len(attempts) == 0 {
 		r.n.stats.NotMine++
+	}
+	for _, l := range attempts {
+		r.answeredLoad(l, raw)
+	}
+	l := answering(attempts)
+	if l == nil {
 		return
 	}
 	id := receiptID{raw.Gateway, raw.Epoch, raw.Number}
@@ -51,16 +57,11 @@ func (r *relay) bring(raw proto.Raw, f Received) {
 	if l.receipts++; l.receipts > mostReceipts {
 		return
 	}
-	r.answeredLoad(l, raw)
-	frame := append([]byte(nil), f.Frame...)
-	p := passing{frame: frame, id: id, direct: l.records == 0, offered: l.receipt.offered, due: never}
+	l.receipt = passing{frame: append([]byte(nil), f.Frame...), id: id, direct: l.records == 0, offered: l.receipt.offered, due: never}
 	if raw.HopsLeft > 0 {
-		frame[1]-- // the low nibble, which is not 0
-		if l.tries > 0 {
-			p.due = r.at(min(l.records, lastSlot))
-		}
+		l.receipt.frame[1]-- // the low nibble, which is not 0
+		l.receipt.due = r.at(min(l.records, lastSlot))
 	}
-	l.receipt = p
 }
 
 // answeredLoad: the gateway has it, as it seems.
@@ -84,9 +85,10 @@ func (p *passing) again(r *relay) {
 }
 
 // passOn gives the receipt, or nothing if it has been tried often enough.
-func (r *relay) passOn(p *passing) *Transmit {
+func (r *relay) passOn(l *load) *Transmit {
+	p := &l.receipt
 	p.due = never
-	if !p.direct && p.tries >= receiptTries {
+	if !p.direct && p.tries >= receiptTries || l.old(r.n.now, r.n.Hop) {
 		return nil
 	}
 	p.tries++
@@ -96,11 +98,11 @@ func (r *relay) passOn(p *passing) *Transmit {
 }
 
 // passedOn follows the end of that sending.
-func (r *relay) passedOn(p *passing, done TxDone) {
-	n := r.n
+func (r *relay) passedOn(l *load, done TxDone) {
+	n, p := r.n, &l.receipt
 	switch {
 	case done.Busy:
-		p.tries--
+		p.tries = max(p.tries-1, 0) // 0: another one has come meanwhile
 		p.due = n.now + n.busyPause()
 	case !p.direct:
 		p.due = n.now + n.proofWait(len(p.frame), nextSlot) + n.spread(p.tries)
@@ -113,10 +115,10 @@ func (r *relay) asked(s *proto.Solicit) {
 		if l.records > 0 || l.tag[:len(s.Tag)] != string(s.Tag[:]) {
 			continue // who asks is the origin, and others are nearer to it
 		}
-		if l.tries > 0 && l.receipt.frame != nil {
+		if l.receipt.frame != nil {
 			l.receipt.again(r)
 		} else { // the origin learns how it was heard
-			l.tellAt = r.at(1)
+			l.acknowledge(r.at(1))
 		}
 	}
 }

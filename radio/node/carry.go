@@ -38,6 +38,7 @@ type load struct {
 	leftTo   uint8         // by whom it was heard to be sent on; 0: nobody
 	repeats  int           // copies from from and leftTo, since the load was left
 	tellAt   time.Duration // when to acknowledge it; never: not at all
+	tells    int
 	receipt  passing
 	receipts int // that came for it
 }
@@ -166,9 +167,9 @@ func (r *relay) take(raw proto.Raw, f Received, key string) {
 		frame: append([]byte(nil), f.Frame...), records: raw.HopCount(), from: sender(raw), heardAt: n.now,
 		rssi: proto.EncodeRSSI(f.RSSI), snr: proto.EncodeSNR(f.SNR),
 		insists: insists(raw), due: never, tellAt: never, receipt: passing{due: never}}
-	before := r.loadOf(l.origin, l.gen, l.checkIn, l.counter)
+	before := answering(r.attempts(l.origin, l.gen, l.checkIn, l.counter))
 	r.keep(l)
-	if before != nil && before.tries > 0 && before.receipt.frame != nil && !before.receipt.offered {
+	if before != nil && before.receipt.frame != nil && !before.receipt.offered {
 		// The origin has missed it. Should this not be the genuine one, the next attempt is sent on.
 		l.state = settled
 		l.receipt = passing{frame: before.receipt.frame, id: before.receipt.id, offered: true, direct: l.records == 0, due: r.at(0)}
@@ -184,7 +185,7 @@ func (r *relay) take(raw proto.Raw, f Received, key string) {
 
 // keep bounds the loads: the oldest goes, one that still is to be sent last of all.
 func (r *relay) keep(l *load) {
-	r.loads = slices.DeleteFunc(r.loads, func(l *load) bool { return r.n.now-l.heardAt >= r.n.Hop.Keep })
+	r.loads = slices.DeleteFunc(r.loads, func(l *load) bool { return l.old(r.n.now, r.n.Hop) })
 	if len(r.loads) >= r.n.Hop.Loads {
 		i := max(slices.IndexFunc(r.loads, func(l *load) bool { return l.state >= settled && l.receipt.due == never }), 0)
 		r.loads = slices.Delete(r.loads, i, i+1)
@@ -192,12 +193,22 @@ func (r *relay) keep(l *load) {
 	r.loads = append(r.loads, l)
 }
 
-// loadOf is the newest attempt of what has this identity.
-func (r *relay) loadOf(origin, gen uint8, checkIn bool, counter uint16) *load {
+func (l *load) old(now time.Duration, c HopConfig) bool { return now-l.heardAt >= c.Keep }
+
+// attempts are those of what has this identity, the newest first. Anybody may have invented some of them.
+func (r *relay) attempts(origin, gen uint8, checkIn bool, counter uint16) (of []*load) {
 	for _, l := range slices.Backward(r.loads) {
 		if l.origin == origin && l.gen == gen && l.checkIn == checkIn && l.counter == counter {
-			return l
+			of = append(of, l)
 		}
+	}
+	return of
+}
+
+// answering is of these attempts the one whose receipt this relay gives: the newest that it has sent on. nil: it has sent none.
+func answering(attempts []*load) *load {
+	if i := slices.IndexFunc(attempts, func(l *load) bool { return l.tries > 0 || l.receipt.offered }); i >= 0 {
+		return attempts[i]
 	}
 	return nil
 }
@@ -212,11 +223,11 @@ func (r *relay) repeated(l *load, y uint8) {
 		}
 	case y != l.from:
 		r.elsewhere(l, y)
-	case l.tries == 0:
+	case l.tries == 0 && !l.receipt.offered:
 	case l.receipt.frame != nil:
 		l.receipt.again(r)
 	default:
-		l.tellAt = r.at(0)
+		l.acknowledge(r.at(0))
 	}
 }
 
@@ -265,10 +276,10 @@ func (r *relay) acknowledged(a *proto.HopAck, y uint8) {
 // sendOn gives the frame with this relay's record, or nothing if it has been tried often enough.
 func (r *relay) sendOn(l *load) *Transmit {
 	n := r.n
-	if id, ok := r.table.Parent(); ok && l.state == carried {
+	if id, ok := r.table.Parent(); ok && l.state == carried && !l.blind { // else the parent may have it already
 		r.table.NoHopAck(n.now, id, l.tries)
 	}
-	if l.tries >= n.Hop.CarryTries || l.blind && l.tries > 0 {
+	if l.tries >= n.Hop.CarryTries || l.blind && l.tries > 0 || l.old(n.now, n.Hop) {
 		l.state, l.due = settled, never
 		n.stats.GivenUp++
 		return nil
@@ -299,8 +310,18 @@ func (r *relay) sentOn(l *load, done TxDone) {
 	}
 }
 
+// mostTells bounds the acknowledgements of one frame, which anybody may play again: as often as a relay sends one, and a bit.
+const mostTells = 8
+
+func (l *load) acknowledge(at time.Duration) {
+	if l.tells < mostTells {
+		l.tellAt = at
+	}
+}
+
 // tell acknowledges l to whoever gave it.
 func (r *relay) tell(l *load) Transmit {
 	l.tellAt = never
+	l.tells++
 	return r.n.sealGroup(proto.TypeHopAck, &proto.HopAck{Tag: [4]byte([]byte(l.tag)), Distance: r.n.distance(), RSSI: l.rssi, SNR: l.snr})
 }

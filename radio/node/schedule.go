@@ -170,7 +170,7 @@ func (n *Node) send(j job) *Transmit {
 	switch r := n.relay; j.class {
 	case carrying, carryingCheckIn:
 		if j.back {
-			return r.passOn(&j.load.receipt)
+			return r.passOn(j.load)
 		}
 		return r.sendOn(j.load)
 	case telling:
@@ -242,7 +242,7 @@ func (n *Node) txDone(done TxDone) {
 	switch j := n.radio.sending; j.class {
 	case carrying, carryingCheckIn:
 		if j.back {
-			n.relay.passedOn(&j.load.receipt, done)
+			n.relay.passedOn(j.load, done)
 		} else {
 			n.relay.sentOn(j.load, done)
 		}
