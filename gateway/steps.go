@@ -4,6 +4,7 @@ import (
 	"context"
 	"time"
 
+	"longlane/proto"
 	"longlane/radio"
 )
 
@@ -13,7 +14,19 @@ import (
 type Steps struct {
 	g *Gateway
 	// Stored, if not nil, is told of each frame that has become durable for the first time: of an event, or of a check-in.
-	Stored func(id ID, checkIn bool)
+	Stored func(Durable)
+	// Noticed, if not nil, is told of each fault that the gateway itself has found, or whose end it has.
+	Noticed func(Notice)
+}
+
+// Durable is a frame that has become durable, and of an event what decides whether it sounds, as every delivery at this moment
+// tells it.
+type Durable struct {
+	ID      ID
+	Body    proto.Body      // a *proto.CheckIn is no event
+	Age     time.Duration   // as far as the core can know
+	Delayed bool            // too old to sound
+	Proof   proto.Freshness // an unproven event sounds like a fresh one
 }
 
 // Steps begins. The gateway's store must answer Append before it returns.
@@ -54,8 +67,8 @@ func (s *Steps) settle() {
 		for s.g.in.flights > 0 {
 			r := <-s.g.results
 			s.g.in.result(r)
-			if s.Stored != nil && r.err == nil && r.event != nil && !r.event.notice() {
-				s.Stored(r.event.ID, r.key.space == checkInSpace)
+			if r.err == nil && r.event != nil {
+				s.tell(r.event)
 			}
 		}
 		select {
@@ -64,5 +77,17 @@ func (s *Steps) settle() {
 		default:
 			return
 		}
+	}
+}
+
+func (s *Steps) tell(e *Event) {
+	switch {
+	case e.notice():
+		if s.Noticed != nil {
+			s.Noticed(e.Notice)
+		}
+	case s.Stored != nil:
+		w := s.g.o.Clock.when(e.Rx, e.before())
+		s.Stored(Durable{ID: e.ID, Body: e.Body, Age: w.Age, Delayed: s.g.timing(e, w).Delayed, Proof: e.Fresh})
 	}
 }
