@@ -77,6 +77,22 @@ type reported struct {
 		Trips  int     `json:"trips"`
 		Share  float64 `json:"share"`
 	} `json:"within"`
+	Told struct {
+		New       int      `json:"new"`
+		Unproven  int      `json:"unproven"`
+		Old       int      `json:"old"`
+		Oldest    *float64 `json:"oldest_that_sounded_s"`
+		NeverMade int      `json:"never_made"`
+	} `json:"told"`
+	Faults []struct {
+		Fault     string   `json:"fault"`
+		Of        string   `json:"of"`
+		Began     int      `json:"began"`
+		First     *float64 `json:"first_began_s"`
+		Last      *float64 `json:"last_began_s"`
+		Ended     int      `json:"ended"`
+		LastEnded *float64 `json:"last_ended_s"`
+	} `json:"faults"`
 	Relays struct {
 		Mean float64 `json:"mean"`
 		Most int     `json:"most"`
@@ -171,6 +187,20 @@ func TestFastSameFigures(t *testing.T) {
 	for _, w := range r.Within {
 		want[fmt.Sprintf("  stored within %v s", w.Within)] = []any{w.Trips, percentage(100 * w.Share)}
 	}
+	told := r.Told.New + r.Told.Unproven + r.Told.Old
+	want["  as new: it sounds"] = []any{r.Told.New, part(r.Told.New, told)}
+	want["  as new but unproven: it sounds"] = []any{r.Told.Unproven, part(r.Told.Unproven, told)}
+	want["  as old: it does not sound"] = []any{r.Told.Old, part(r.Told.Old, told)}
+	for _, f := range r.Faults {
+		ended := any("-")
+		if f.LastEnded != nil {
+			ended = moment(*f.LastEnded)
+		}
+		want["  "+f.Fault+", "+f.Of] = []any{f.Began, moment(*f.First), moment(*f.Last), f.Ended, ended}
+	}
+	if told != r.Trips.Delivered || len(r.Faults) == 0 {
+		t.Errorf("the house was told %+v, and of the faults %+v", r.Told, r.Faults)
+	}
 	a, total := r.Airtime, 0.0
 	for _, k := range a.Kinds {
 		want["  "+k.Kind+", "+k.For] = []any{k.Frames, k.Airtime, *k.PerEvent}
@@ -187,6 +217,7 @@ func TestFastSameFigures(t *testing.T) {
 	want["  everything, and by trips stored"] = []any{a.InAll, *a.PerTrip}
 	for _, sentence := range []string{
 		fmt.Sprintf("A trip came over %.2f relays on the average, and over %d at most.", r.Relays.Mean, r.Relays.Most),
+		fmt.Sprintf("The oldest that sounded came %s after its contact had closed.", rehearsal.Words(time.Duration(*r.Told.Oldest*float64(time.Second)))),
 		fmt.Sprintf("Frames that nodes did not send at once, since the channel was in use: %d", r.Withheld.Busy),
 	} {
 		want[sentence] = nil
@@ -208,11 +239,11 @@ func TestFastSameFigures(t *testing.T) {
 	if !ok || !strings.HasPrefix(text, "the hill orchard, seed 11: 3 h rehearsed in ") {
 		t.Fatalf("no head in\n%s", text)
 	}
-	kinds := false
+	kinds := false // lines that only two columns together tell apart
 	for line := range strings.Lines(figures) {
 		name, cells := cut(line)
-		kinds = name == "  frame" || kinds && name != "" && strings.HasPrefix(name, " ")
-		if kinds && len(cells) == 4 { // a frame has several purposes
+		kinds = name == "  frame" || name == "  fault" || kinds && name != "" && strings.HasPrefix(name, " ")
+		if kinds && (len(cells) == 4 || len(cells) == 6) { // a frame has several purposes, a fault several nodes
 			name, cells = name+", "+cells[0], cells[1:]
 		}
 		switch values, ok := want[name]; {
@@ -221,7 +252,7 @@ func TestFastSameFigures(t *testing.T) {
 			if !agree(cells, values) {
 				t.Errorf("the text says %q, the JSON %v", line, values)
 			}
-		case strings.HasSuffix(name, ":"), name == "", name == "  cause", name == "  station", name == "  frame, for": // headings
+		case strings.HasSuffix(name, ":"), name == "", name == "  cause", name == "  station", name == "  frame, for", name == "  fault, of": // headings
 		default:
 			t.Errorf("the JSON knows nothing of %q", line)
 		}
@@ -232,6 +263,9 @@ func TestFastSameFigures(t *testing.T) {
 }
 
 type percentage float64
+
+// moment is a time of the rehearsal, in seconds.
+type moment float64
 
 func part(n, of int) percentage { return percentage(100 * float64(n) / float64(of)) }
 
@@ -251,6 +285,10 @@ func agree(cells []string, values []any) bool {
 		case int:
 			n, err := strconv.Atoi(strings.ReplaceAll(cell, ",", ""))
 			return err == nil && n == v
+		case moment:
+			var h, m, s float64
+			n, err := fmt.Sscanf(cell, "%f:%f:%f", &h, &m, &s)
+			return err == nil && n == 3 && math.Abs(3600*h+60*m+s-float64(v)) <= 0.5
 		case percentage:
 			p, err := strconv.ParseFloat(strings.TrimSuffix(cell, " %"), 64)
 			return err == nil && math.Abs(p-float64(v)) <= 0.00501

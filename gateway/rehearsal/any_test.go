@@ -133,6 +133,10 @@ func playAny(t *testing.T, number uint64, s ether.Scenario) int {
 	if sum := r.Trips.Delivered + r.Trips.Dropped + r.Trips.Waiting; sum != r.Trips.Made {
 		t.Errorf("scenario %d: %+v do not add up", number, r.Trips)
 	}
+	// One that its node had long given up may still be stored, and is told of then.
+	if told := r.Told.New + r.Told.Unproven + r.Told.Old; told < r.Trips.Delivered || told > r.Trips.Delivered+r.Trips.Dropped || r.Told.NeverMade != 0 {
+		t.Errorf("scenario %d: the house was told %+v of %+v", number, r.Told, r.Trips)
+	}
 	if r.CheckIns.Heard > r.CheckIns.Sent {
 		t.Errorf("scenario %d: %+v", number, r.CheckIns)
 	}

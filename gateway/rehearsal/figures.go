@@ -45,7 +45,15 @@ type figures struct {
 	Latency []pointFigures  `json:"latency"`   // of the trips delivered; shares that only the slowest would decide are left out
 	Slowest *seconds        `json:"slowest_s"` // null if none was delivered
 	Within  []withinFigures `json:"within"`    // of all trips made
-	Relays  struct {
+	Told    struct {
+		New       int      `json:"new"`
+		Unproven  int      `json:"unproven"`
+		Old       int      `json:"old"`
+		Oldest    *seconds `json:"oldest_that_sounded_s"` // from the contact on; null if none sounded
+		NeverMade int      `json:"never_made"`            // should be 0: no node had made such an event
+	} `json:"told"` // of trips' openings, by the core's word as they were stored: new and unproven ones sound
+	Faults []faultFigures `json:"faults"` // that the house was told of
+	Relays struct {
 		Mean float64 `json:"mean"`
 		Most int     `json:"most"`
 	} `json:"relays"` // on the ways of the trips delivered
@@ -71,6 +79,16 @@ type figures struct {
 		Short int `json:"airtime_used_up"`
 	} `json:"withheld"` // frames that nodes wanted to send, and did not
 	Circulating int `json:"circulating"` // frames whose records name a relay twice: none should
+}
+
+type faultFigures struct {
+	Fault     string   `json:"fault"`
+	Of        string   `json:"of"` // a node, or gateway
+	Began     int      `json:"began"`
+	First     *seconds `json:"first_began_s"` // since the beginning; null if it has only ended
+	Last      *seconds `json:"last_began_s"`
+	Ended     int      `json:"ended"`
+	LastEnded *seconds `json:"last_ended_s"` // null if it has not
 }
 
 type withinFigures struct {
@@ -119,7 +137,7 @@ func inSeconds(d time.Duration) seconds {
 func (r *Report) figures() *figures {
 	f := &figures{Name: r.Name, Seed: r.Seed, Asked: inSeconds(r.Asked), Simulated: inSeconds(r.Simulated),
 		Complete: r.Simulated >= r.Asked, Took: inSeconds(r.Took), Refused: r.Refused, Lawful: r.Lawful(),
-		Latency: []pointFigures{}, Within: []withinFigures{}, Stations: []stationFigures{}, Losses: []lossFigures{}}
+		Latency: []pointFigures{}, Within: []withinFigures{}, Faults: []faultFigures{}, Stations: []stationFigures{}, Losses: []lossFigures{}}
 	b := r.Band
 	f.Rule.Region, f.Rule.Low, f.Rule.High, f.Rule.Limit, f.Rule.Text = b.Region, b.Low, b.High, inSeconds(b.Budget()), b.String()
 	f.Rule.Document, f.Rule.Edition, f.Rule.Date, f.Rule.Verified, f.Rule.Caution = b.Document, b.Edition, b.Date, b.Verified, lora.Caution
@@ -135,6 +153,7 @@ func (r *Report) figures() *figures {
 		f.Within = append(f.Within, withinFigures{inSeconds(w.Time), w.Trips, float64(w.Trips) / float64(max(r.Trips.Made, 1))})
 	}
 	f.Relays.Mean, f.Relays.Most = math.Round(r.Relays.Mean*1e4)/1e4, r.Relays.Most
+	f.house(r)
 	f.spent(r)
 	for i := range r.Nodes {
 		n := &r.Nodes[i]
@@ -145,6 +164,24 @@ func (r *Report) figures() *figures {
 		f.Losses = append(f.Losses, lossFigures{l.Direction, l.Why, l.Frames})
 	}
 	return f
+}
+
+// house fills in what the house was told.
+func (f *figures) house(r *Report) {
+	t := &f.Told
+	t.New, t.Unproven, t.Old, t.NeverMade = r.Told.New, r.Told.Unproven, r.Told.Old, r.Told.NeverMade
+	if t.New+t.Unproven > 0 {
+		t.Oldest = new(inSeconds(r.Told.Oldest))
+	}
+	when := func(d time.Duration, n int) *seconds {
+		if n == 0 {
+			return nil
+		}
+		return new(inSeconds(d))
+	}
+	for _, x := range r.Faults {
+		f.Faults = append(f.Faults, faultFigures{x.Code, x.Of, x.Began, when(x.First, x.Began), when(x.Last, x.Began), x.Ended, when(x.LastEnded, x.Ended)})
+	}
 }
 
 // spent fills in what was on the air, and why.

@@ -51,6 +51,9 @@ type Options struct {
 	Progress func(time.Duration)
 	// Record, if not nil, is told all that happens on the air.
 	Record func(ether.Record)
+	// Stored, if not nil, is told of all that the gateway's core has stored and taken in, and Noticed of the faults that it has found.
+	Stored  func(at time.Duration, d gateway.Durable)
+	Noticed func(at time.Duration, n gateway.Notice)
 	// Log is the core's. Nil: none.
 	Log *slog.Logger
 }
@@ -157,8 +160,22 @@ func newHouse(o Options, band lora.Band) (*house, error) {
 		return nil, err
 	}
 	h.steps = g.Steps()
-	h.steps.Stored = func(id gateway.ID, checkIn bool) { h.tally.stored(h.now, id, checkIn) }
+	h.steps.Stored, h.steps.Noticed = h.stored, h.noticed
 	return h, nil
+}
+
+func (h *house) stored(d gateway.Durable) {
+	h.tally.stored(h.now, d)
+	if h.o.Stored != nil {
+		h.o.Stored(h.now+Line, d)
+	}
+}
+
+func (h *house) noticed(n gateway.Notice) {
+	h.tally.fault(h.now, n.Code, h.tally.names[n.Node], n.Ended)
+	if h.o.Noticed != nil {
+		h.o.Noticed(h.now, n)
+	}
 }
 
 // people are a site made for this rehearsal, and its nodes' cards by what the scenario calls them.

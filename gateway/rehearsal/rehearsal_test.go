@@ -164,7 +164,7 @@ func TestLeast(t *testing.T) {
 	}
 	tally.frame, _ = proto.Parse(frame)
 	tally.observed(0, "river-gate", node.Observed{What: node.Made, Kind: node.Opening, Counter: 4})
-	tally.stored(3*time.Second, gateway.ID{Node: 1, Gen: firstGen, Counter: 4}, false)
+	tally.stored(3*time.Second, gateway.Durable{ID: gateway.ID{Node: 1, Gen: firstGen, Counter: 4}, Body: &proto.TripOpened{}})
 	if want := ms(61.696 + 77.056 + 2*71.936); (tally.least-want).Abs() > time.Microsecond*100 || tally.relays != (Relays{1, 1}) ||
 		tally.within != [len(limits)]int{0, 0, 1, 1} { // the line takes 5 ms more than 3 s
 		t.Errorf("over a relay: the least %v, want %v; relays %+v, within %v", tally.least, want, tally.relays, tally.within)
@@ -356,9 +356,42 @@ func TestDroppedAndStored(t *testing.T) {
 	}
 	h.observed(time.Minute, "river-gate", node.Observed{What: node.Dropped, Kind: node.Opening, Counter: 0})
 	h.observed(time.Minute, "river-gate", node.Observed{What: node.Dropped, Kind: node.Opening, Counter: 1})
-	h.stored(time.Minute+time.Second, gateway.ID{Node: 1, Gen: firstGen, Counter: 1}, false)
+	h.stored(time.Minute+time.Second, gateway.Durable{ID: gateway.ID{Node: 1, Gen: firstGen, Counter: 1}, Body: &proto.TripOpened{}})
 	if h.made != 3 || h.done != 1 || h.dropped != 1 || len(h.open) != 1 || h.latency.Max() < 1000 {
 		t.Errorf("%d made, %d stored, %d dropped, %d held, the slowest after %d ms; want 3, 1, 1, 1 and a second", h.made, h.done, h.dropped, len(h.open), h.latency.Max())
+	}
+}
+
+// An opening that no node had made is told as that; what is too old does not sound; ends of trips are not counted; and a fault that comes
+// again is one line.
+func TestTold(t *testing.T) {
+	h := newTally(map[string]node.Card{"river-gate": {Node: 1}})
+	h.airtime = func(int) time.Duration { return 0 }
+	for _, counter := range []uint32{5, 6, 7, 100, 101} { // it restarted in between
+		h.observed(time.Minute, "river-gate", node.Observed{What: node.Made, Kind: node.Opening, Counter: counter, Age: time.Second})
+	}
+	for _, d := range []gateway.Durable{
+		{ID: gateway.ID{Counter: 5}, Body: &proto.TripOpened{}},
+		{ID: gateway.ID{Counter: 6}, Body: &proto.TripHeld{}, Delayed: true},
+		{ID: gateway.ID{Counter: 7}, Body: &proto.TripHeld{Closed: true}},
+		{ID: gateway.ID{Counter: 100}, Body: &proto.TripClosed{}},
+		{ID: gateway.ID{Counter: 101}, Body: &proto.TripOpened{}, Proof: proto.Unproven},
+		{ID: gateway.ID{Counter: 50}, Body: &proto.TripOpened{}},
+		{ID: gateway.ID{Counter: 102}, Body: &proto.TripOpened{}, Delayed: true, Proof: proto.Late},
+		{ID: gateway.ID{Counter: 103}, Body: &proto.Fault{Kind: proto.FaultTamper}},
+		{ID: gateway.ID{Counter: 104}, Body: &proto.Fault{Kind: proto.FaultTamper, Ended: true}},
+		{ID: gateway.ID{Counter: 105}, Body: &proto.Fault{Kind: proto.FaultTamper}},
+		{Body: &proto.CheckIn{}},
+	} {
+		d.ID.Node, d.ID.Gen = 1, firstGen
+		h.stored(time.Minute+4*time.Second, d)
+	}
+	if want := (Told{New: 2, Unproven: 1, Old: 2, Oldest: 5*time.Second + Line, NeverMade: 2}); h.told != want {
+		t.Errorf("told %+v, want %+v", h.told, want)
+	}
+	at := time.Minute + 4*time.Second
+	if want := []Fault{{Code: "tamper", Of: "river-gate", Began: 2, Ended: 1, First: at, Last: at, LastEnded: at}}; !slices.Equal(h.faults, want) || h.heard != 1 {
+		t.Errorf("faults %+v, want %+v; %d check-ins", h.faults, want, h.heard)
 	}
 }
 

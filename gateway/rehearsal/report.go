@@ -29,7 +29,9 @@ type Report struct {
 	Latency  []Point                   // of openings, from the contact to the event stored, by share, rising
 	Slowest  time.Duration
 	Within   []Within // of all trips made, rising
-	Relays   Relays   // on the ways of the trips delivered
+	Told     Told
+	Faults   []Fault // in the order in which they first began
+	Relays   Relays  // on the ways of the trips delivered
 	// Distribution is the same for every latency that occurred, rising. The last point's share is 1.
 	Distribution []Point
 	Nodes        []Node         // in the scenario's order, and the gateway's modem last
@@ -49,6 +51,24 @@ type Report struct {
 type Within struct {
 	Time  time.Duration
 	Trips int
+}
+
+// Told is how the house was told of trips' openings, as they were stored: by the core's own words, on which every chime goes.
+type Told struct {
+	New       int           // would sound
+	Unproven  int           // would sound, and be shown as unproven
+	Old       int           // would not sound
+	Oldest    time.Duration // of those that would sound, from the contact on
+	NeverMade int           // of all these: no node had made such an event
+}
+
+// Fault is one that the house was told of, by a node or by the gateway.
+type Fault struct {
+	Code         string
+	Of           string // a node's name, or gateway
+	Began, Ended int    // how often
+	First, Last  time.Duration
+	LastEnded    time.Duration // if Ended
 }
 
 // Relays say over how many a trip came whose frame was the first of it to be stored.
@@ -123,6 +143,7 @@ var shares = []float64{0.5, 0.9, 0.99, 0.999, 0.9999}
 // tally counts. It is the core's Meter as well.
 type tally struct {
 	ids     map[string]uint8
+	names   [256]string
 	open    map[gateway.ID]time.Duration // openings that are not stored yet: when the contact closed
 	lost    map[gateway.ID]lost          // those that were dropped of late: a frame may be on its way still
 	made    int
@@ -132,6 +153,9 @@ type tally struct {
 	latency *hdrhistogram.Histogram // ms
 	within  [len(limits)]int
 	refused map[string]int
+	told    Told
+	runs    map[uint8][]run // by node
+	faults  []Fault
 
 	airtime func(n int) time.Duration
 	frame   proto.Raw // that the core is judging
@@ -142,26 +166,35 @@ type tally struct {
 
 type lost struct{ closed, dropped time.Duration }
 
+// run is events made whose counters follow one another.
+type run struct{ first, last uint32 }
+
 // onItsWay is longer than any frame is, whatever delays it.
 const onItsWay = 10 * time.Minute
 
 func newTally(cards map[string]node.Card) *tally {
-	t := &tally{ids: map[string]uint8{}, open: map[gateway.ID]time.Duration{}, lost: map[gateway.ID]lost{}, refused: map[string]int{},
+	t := &tally{ids: map[string]uint8{}, open: map[gateway.ID]time.Duration{}, lost: map[gateway.ID]lost{}, refused: map[string]int{}, runs: map[uint8][]run{},
 		latency: hdrhistogram.New(1, (10 * 365 * 24 * time.Hour).Milliseconds(), 3)}
 	for name, c := range cards {
-		t.ids[name] = c.Node
+		t.ids[name], t.names[c.Node] = c.Node, name
 	}
+	t.names[0] = gatewayName
 	return t
 }
+
+const gatewayName = "gateway"
 
 // firstGen is the generation of every card here.
 const firstGen = 1
 
 func (t *tally) observed(at time.Duration, name string, o node.Observed) {
+	id := gateway.ID{Node: t.ids[name], Gen: firstGen, Counter: o.Counter}
+	if o.What == node.Made {
+		t.note(id)
+	}
 	if o.Kind != node.Opening {
 		return
 	}
-	id := gateway.ID{Node: t.ids[name], Gen: firstGen, Counter: o.Counter}
 	switch o.What {
 	case node.Made:
 		t.made++
@@ -176,26 +209,46 @@ func (t *tally) observed(at time.Duration, name string, o node.Observed) {
 	}
 }
 
-func (t *tally) stored(at time.Duration, id gateway.ID, checkIn bool) {
-	if checkIn {
+// note remembers that an event was made.
+func (t *tally) note(id gateway.ID) {
+	runs := t.runs[id.Node]
+	if n := len(runs); n > 0 && runs[n-1].last+1 == id.Counter {
+		runs[n-1].last++
+		return
+	}
+	t.runs[id.Node] = append(runs, run{id.Counter, id.Counter})
+}
+
+func (t *tally) wasMade(id gateway.ID) bool {
+	return slices.ContainsFunc(t.runs[id.Node], func(r run) bool { return r.first <= id.Counter && id.Counter <= r.last })
+}
+
+func (t *tally) stored(at time.Duration, d gateway.Durable) {
+	switch b := d.Body.(type) {
+	case *proto.CheckIn:
 		t.heard++
 		return
+	case *proto.Fault:
+		t.fault(at, b.Kind.String(), t.names[d.ID.Node], b.Ended)
 	}
 	hops := t.frame.HopCount()
 	t.events++
 	for i := range hops + 1 {
 		t.least += t.airtime(t.frame.Type.Size()+i*proto.HopSize) + t.airtime(proto.TypeReceipt.Size())
 	}
-	closed, ok := t.open[id]
-	if l, was := t.lost[id]; was {
+	closed, ok := t.open[d.ID]
+	if l, was := t.lost[d.ID]; was {
 		closed, ok = l.closed, true
 		t.dropped--
+	}
+	if opens(d.Body) {
+		t.tell(d, at+Line-closed, ok)
 	}
 	if !ok {
 		return // a closing or a fault
 	}
-	delete(t.open, id)
-	delete(t.lost, id)
+	delete(t.open, d.ID)
+	delete(t.lost, d.ID)
 	t.done++
 	t.relays.Mean += float64(hops)
 	t.relays.Most = max(t.relays.Most, hops)
@@ -205,6 +258,51 @@ func (t *tally) stored(at time.Duration, id gateway.ID, checkIn bool) {
 		}
 	}
 	_ = t.latency.RecordValue((at + Line - closed).Milliseconds()) // what is beyond ten years is not
+}
+
+func opens(b proto.Body) bool {
+	held, ok := b.(*proto.TripHeld)
+	_, opened := b.(*proto.TripOpened)
+	return opened || ok && !held.Closed
+}
+
+// tell counts how the house is told of an opening, whose age is known unless it was made up, or was given up long ago.
+func (t *tally) tell(d gateway.Durable, age time.Duration, known bool) {
+	if !t.wasMade(d.ID) {
+		t.told.NeverMade++
+	}
+	switch {
+	case d.Delayed:
+		t.told.Old++
+		return
+	case d.Proof == proto.Unproven:
+		t.told.Unproven++
+	default:
+		t.told.New++
+	}
+	if known {
+		t.told.Oldest = max(t.told.Oldest, age)
+	}
+}
+
+// fault counts one that began or ended.
+func (t *tally) fault(at time.Duration, code, of string, ended bool) {
+	i := slices.IndexFunc(t.faults, func(f Fault) bool { return f.Code == code && f.Of == of })
+	if i < 0 {
+		i = len(t.faults)
+		t.faults = append(t.faults, Fault{Code: code, Of: of})
+	}
+	f := &t.faults[i]
+	if ended {
+		f.Ended++
+		f.LastEnded = at
+		return
+	}
+	if f.Began == 0 {
+		f.First = at
+	}
+	f.Began++
+	f.Last = at
 }
 
 func (h *house) report() *Report {
@@ -223,6 +321,10 @@ func (h *house) report() *Report {
 	for i, limit := range limits {
 		r.Within = append(r.Within, Within{limit, t.within[i]})
 	}
+	r.Told, r.Faults = t.told, slices.Clone(t.faults)
+	slices.SortFunc(r.Faults, func(a, b Fault) int { // at one moment the core finds them in any order
+		return cmp.Or(cmp.Compare(a.First, b.First), cmp.Compare(a.Code, b.Code), cmp.Compare(a.Of, b.Of))
+	})
 	r.Relays = Relays{t.relays.Mean / float64(max(t.done, 1)), t.relays.Most}
 	r.Events, r.Least, r.Withheld, r.Circulating = t.events, t.least, h.ether.Withheld(), h.ether.Circulating()
 	for k, sum := range h.ether.Kinds() {
@@ -234,7 +336,7 @@ func (h *house) report() *Report {
 		r.CheckIns.Sent += int(st.CheckIns)
 		r.Nodes = append(r.Nodes, h.node(s.Nodes[i].Name, st.Died))
 	}
-	r.Nodes = append(r.Nodes, h.node("gateway", ""))
+	r.Nodes = append(r.Nodes, h.node(gatewayName, ""))
 	for l, n := range h.ether.Losses() {
 		r.Losses = append(r.Losses, Loss{l.Direction, l.Why, n})
 	}

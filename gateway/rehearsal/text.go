@@ -15,7 +15,7 @@ import (
 // Text is the report for people.
 func (r *Report) Text() string {
 	f := r.figures()
-	parts := []string{f.head(), f.rule(), f.trips(), f.latency(), f.stations(), f.airtime(), f.losses()}
+	parts := []string{f.head(), f.rule(), f.trips(), f.latency(), f.told(), f.faults(), f.stations(), f.airtime(), f.losses()}
 	return strings.Join(slices.DeleteFunc(parts, func(s string) bool { return s == "" }), "\n")
 }
 
@@ -65,6 +65,45 @@ func (f *figures) latency() string {
 		s += fmt.Sprintf("A trip came over %.2f relays on the average, and over %d at most.\n", f.Relays.Mean, f.Relays.Most)
 	}
 	return s
+}
+
+// told tells what the house makes of the trips stored.
+func (f *figures) told() string {
+	t := &f.Told
+	n := t.New + t.Unproven + t.Old
+	if n == 0 {
+		return ""
+	}
+	s := "How the house was told of the trips stored:\n" + table(func(row func(...string)) {
+		row("  as new: it sounds", count(t.New), percent(t.New, n))
+		row("  as new but unproven: it sounds", count(t.Unproven), percent(t.Unproven, n))
+		row("  as old: it does not sound", count(t.Old), percent(t.Old, n))
+	}, "lrr")
+	if t.Oldest != nil {
+		s += fmt.Sprintf("The oldest that sounded came %s after its contact had closed.\n", t.Oldest)
+	}
+	if t.NeverMade > 0 {
+		s += fmt.Sprintf("TRIPS THAT NOBODY HAD MADE: %s\n", count(t.NeverMade))
+	}
+	return s
+}
+
+func (f *figures) faults() string {
+	if len(f.Faults) == 0 {
+		return "The house was told of no fault.\n"
+	}
+	return "Faults that the house was told of, and at what time of the rehearsal (hours:minutes:seconds):\n" + table(func(row func(...string)) {
+		row("  fault", "of", "began", "first", "last", "ended", "last")
+		at := func(s *seconds) string {
+			if s == nil {
+				return "-"
+			}
+			return s.clock()
+		}
+		for _, x := range f.Faults {
+			row("  "+x.Fault, x.Of, count(x.Began), at(x.First), at(x.Last), count(x.Ended), at(x.LastEnded))
+		}
+	}, "llrrrrr")
 }
 
 // airtime tells what the time on the air was spent for, all stations together.
@@ -263,6 +302,12 @@ func (s seconds) plain() string {
 		text = strconv.FormatFloat(float64(s), 'f', 0, 64)
 	}
 	return text + " s"
+}
+
+// clock is s as a time of the rehearsal.
+func (s seconds) clock() string {
+	n := int64(math.Round(float64(s)))
+	return fmt.Sprintf("%d:%02d:%02d", n/3600, n/60%60, n%60)
 }
 
 func pair(d, big time.Duration, bigName string, small time.Duration, smallName string) string {

@@ -61,6 +61,9 @@ func grim(t *testing.T) *Report {
 	r.Slowest, r.Distribution = 3*time.Hour, []Point{{1, 3 * time.Hour}}
 	r.Nodes = []Node{{Name: "sluice", Frames: 70000, Airtime: 2 * time.Hour, Hour: 361 * time.Second, Limit: 360 * time.Second, Died: "its battery is empty"},
 		{Name: "gateway", Frames: 2, Airtime: 143 * time.Millisecond, Hour: 72 * time.Millisecond, Limit: 360 * time.Second}}
+	r.Told = Told{New: 1, Unproven: 2, Old: 5, Oldest: 11 * time.Second, NeverMade: 1}
+	r.Faults = []Fault{{Code: "node-overdue", Of: "sluice", Began: 1000, First: 90 * time.Second, Last: 25*time.Hour + 59600*time.Millisecond},
+		{Code: "tamper", Of: "gateway", Began: 1, First: time.Hour, Last: time.Hour, Ended: 1, LastEnded: 2 * time.Hour}}
 	r.Within, r.Relays = []Within{{time.Second, 0}, {30 * time.Second, 1}}, Relays{1.5, 3}
 	r.Spent = []Spent{{ether.Kind{Type: proto.TypeTripOpened, For: ether.ForEvents}, ether.Sum{Frames: 5, Airtime: time.Second}},
 		{ether.Kind{Type: proto.TypeHopAck, For: ether.ForEvents}, ether.Sum{Frames: 3, Airtime: 200 * time.Millisecond}},
@@ -79,6 +82,11 @@ func TestTextOfTrouble(t *testing.T) {
 		"\n  the slowest   3 h\n",
 		"  sluice    70,000       2 h        361 s   360 s       100.28 %   BEYOND THE LIMIT; died: its battery is empty\n",
 		"\n  stored within 1 s    0    0.00 %\n  stored within 30 s   1   25.00 %\nA trip came over 1.50 relays on the average, and over 3 at most.\n",
+		"\nHow the house was told of the trips stored:\n  as new: it sounds                1   12.50 %\n  as new but unproven: it sounds   2   25.00 %\n" +
+			"  as old: it does not sound        5   62.50 %\nThe oldest that sounded came 11 s after its contact had closed.\nTRIPS THAT NOBODY HAD MADE: 1\n",
+		"\n  fault          of        began     first       last   ended      last\n" +
+			"  node-overdue   sluice    1,000   0:01:30   25:01:00       0         -\n" +
+			"  tamper         gateway       1   1:00:00    1:00:00       1   2:00:00\n",
 		"\n  trip opened                       trips and faults        5       1 s            0.500 s\n",
 		"\n  beacon                            finding ways        1,000      60 s               30 s\n",
 		"\n  trips and faults in all                                       1.200 s            0.600 s\n",
@@ -124,12 +132,13 @@ func TestJSONOfNothing(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, want := range []string{`"latency":[]`, `"slowest_s":null`, `"stations":[]`, `"losses":[]`, `"refused":{}`, `"lawful":true`, `"within":[]`, `"kinds":[]`,
-		`"per_event_s":null`, `"times_least":null`, `"circulating":0`} {
+		`"per_event_s":null`, `"times_least":null`, `"circulating":0`,
+		`"faults":[]`, `"oldest_that_sounded_s":null`} {
 		if !strings.Contains(string(b), want) {
 			t.Errorf("no %s in %s", want, b)
 		}
 	}
-	if text := r.Text(); !strings.Contains(text, "No frame was lost") || strings.Contains(text, "NaN") {
+	if text := r.Text(); !strings.Contains(text, "No frame was lost") || !strings.Contains(text, "told of no fault") || strings.Contains(text, "NaN") {
 		t.Errorf("of nothing it says\n%s", text)
 	}
 }
