@@ -40,6 +40,12 @@ type HopConfig struct {
 	CheckInEvery time.Duration // 10 s; 1 ms to 24 h
 }
 
+// What a relay carries of one origin's check-ins, unless told otherwise.
+const (
+	DefaultCheckInBurst = 6
+	DefaultCheckInEvery = 10 * time.Second
+)
+
 func (c HopConfig) withDefaults(s lora.Settings) HopConfig {
 	orDefault(&c.Slot, min(20*time.Millisecond+6*s.Symbol(), 2*time.Second))
 	orDefault(&c.Tries, 5)
@@ -49,8 +55,8 @@ func (c HopConfig) withDefaults(s lora.Settings) HopConfig {
 	orDefault(&c.Loads, 64)
 	orDefault(&c.TripBurst, 30)
 	orDefault(&c.TripEvery, time.Second)
-	orDefault(&c.CheckInBurst, 6)
-	orDefault(&c.CheckInEvery, 10*time.Second)
+	orDefault(&c.CheckInBurst, DefaultCheckInBurst)
+	orDefault(&c.CheckInEvery, DefaultCheckInEvery)
 	return c
 }
 
@@ -208,7 +214,7 @@ func (n *Node) launched() {
 
 // mostTries is how often a frame is sent. In an outage once is enough: all the others are for nothing.
 func (n *Node) mostTries() int {
-	if n.radio.silent > outage {
+	if n.radio.silent > outage || n.ofProbe() {
 		return 1
 	}
 	return n.Hop.Tries

@@ -180,8 +180,9 @@ type NewKey struct {
 // Stored follows each Persist: the bytes are safe, or could not be written.
 type Stored struct{ Failed bool }
 
-// Probe makes the node send a check-in at once, and then ask all who have heard it how: each answer is Observed as HeardBy, each
-// neighbour that is heard itself as Heard. It is for a walk test, and takes airtime each time.
+// Probe makes the node send a check-in at once, Observed as Probed, and then ask all who have heard it how: each answer is Observed
+// as HeardBy, each neighbour that is heard itself as Heard, the receipt as Answered. The check-in is sent once, whoever hears it:
+// what is lost is to be seen. It is for a walk test, and takes airtime each time.
 type Probe struct{}
 
 func (Edge) input()     {}
@@ -241,6 +242,7 @@ const (
 	TimeTaken     What = "time taken"     // from a receipt
 	SettingsTaken What = "settings taken" // from a receipt
 	MemoryLost    What = "memory lost"    // lasting memory was missing or damaged at the start
+	Probed        What = "probed"         // a Probe's check-in, with that Counter, is what is sent next
 	Heard         What = "heard"          // a neighbour, without a relay between, since a Probe
 	HeardBy       What = "heard by"       // a neighbour has heard a Probe's check-in, of that Counter, at that strength
 	Way           What = "way"            // the neighbour by which a relay reaches the gateway is another one

@@ -17,11 +17,22 @@ func (n *Node) probe() {
 	n.radio.quiet = n.now
 }
 
-// probed follows the making of a check-in.
+// probed follows the making of a check-in. That of a Probe is not followed by another if it gets no receipt: whoever probes
+// decides when to do so again, and counts.
 func (n *Node) probed(counter uint32) {
-	if n.probing.wanted {
-		n.probing = probing{sent: true, counter: counter}
+	if !n.probing.wanted {
+		return
 	}
+	n.probing = probing{sent: true, counter: counter}
+	n.observe(Observed{What: Probed, Counter: counter})
+	if c := &n.checkIn; len(c.confirms) == 0 {
+		c.due, c.tries = n.now+n.period(), 0
+	}
+}
+
+// ofProbe reports whether the frame sent last is a Probe's check-in. It is sent once, so that it shows how many are lost.
+func (n *Node) ofProbe() bool {
+	return n.probing.sent && !n.own.event && n.own.Counter == n.probing.counter
 }
 
 // curious reports whether all who have heard the Probe's check-in are to be asked how: once its time is over, since by then the
@@ -31,9 +42,9 @@ func (n *Node) curious() bool {
 	return p.sent && !p.asked && n.group != nil && n.own.due == never
 }
 
-// heardBy tells of a neighbour that has heard this node's own frame.
+// heardBy tells of a neighbour that has heard a Probe's check-in.
 func (n *Node) heardBy(id uint8, rssi proto.RSSI, snr proto.SNR) {
-	if n.probing.sent {
+	if n.ofProbe() {
 		n.observe(Observed{What: HeardBy, Counter: n.probing.counter, Neighbour: id, RSSI: rssi, SNR: snr})
 	}
 }

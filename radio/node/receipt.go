@@ -77,7 +77,7 @@ func (n *Node) received(f Received) {
 	case raw.Type.Group():
 		n.hint(raw, f)
 	case raw.Node == n.Node && !raw.Type.Receipt():
-		n.echo(raw)
+		n.echo(raw, f)
 	case raw.Node == n.Node && raw.Gen == n.Gen:
 		n.receipt(raw, f)
 	case n.relay == nil || raw.Node == n.Node:
@@ -90,8 +90,9 @@ func (n *Node) received(f Received) {
 }
 
 // echo takes a frame of this node's own that a relay has sent on.
-func (n *Node) echo(raw proto.Raw) {
+func (n *Node) echo(raw proto.Raw, f Received) {
 	if raw.HopCount() > 0 && string(raw.Tag()) == n.own.tag {
+		n.heardFrom(sender(raw), f)
 		first := raw.Hop(0)
 		n.heardBy(first.Relay, first.RSSI, first.SNR)
 		n.tookOwn(first.Relay, proto.NoRSSI, proto.NoSNR) // anybody may have written a strength
