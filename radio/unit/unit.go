@@ -9,7 +9,7 @@
 //	          A Save that takes longer than 2 s counts as failed: an arrival is announced all the same.
 //	Transmit  by Link.Send. A frame that may not go yet, or finds no modem, counts as not sent; the state machine tries again.
 //	Listen    nothing: a modem on a serial line hears always.
-//	Observed  a line in the log; of a relay one more an hour, of what it has passed on.
+//	Observed  a line in the log, and whoever Options.Observed is; of a relay one line more an hour, of what it has passed on.
 //
 // A contact whose wire is cut counts as open and one whose wire is shorted as closed, whatever else is said about it: where it
 // looks like an arrival it is announced as one, and the fault follows. A contact that nobody can read is a fault too, of its
@@ -43,7 +43,7 @@ type Tamper struct {
 	NormallyClosed bool // closed while all is well
 }
 
-// Options are the parts of a unit. All must be given but Tamper and Measure.
+// Options are the parts of a unit. All must be given but Tamper, Measure, Observed and Sent.
 type Options struct {
 	Node    node.Config // its Inputs in the same order as Inputs below
 	Saved   []byte      // as node.New wants it
@@ -54,6 +54,11 @@ type Options struct {
 	Measure func() node.Measured // called once a minute; must not block
 	Now     func() time.Duration // of contact.Now's kind: the readings' times are by the same clock
 	Log     *slog.Logger
+
+	// Observed is told what the state machine observes, Sent what became of each frame: err is that of Link.Send. Both are called
+	// from the goroutine of Run, in order, and must not block.
+	Observed func(o node.Observed)
+	Sent     func(t node.Transmit, err error)
 }
 
 const (
@@ -81,6 +86,8 @@ type Unit struct {
 	packets  chan radio.Packet
 	full     bool       // the last packet found no room; the link's goroutine owns it
 	sent     chan error // capacity 1: one frame is on its way at a time
+	sending  node.Transmit
+	probes   chan struct{} // capacity 1
 	running  sync.WaitGroup
 
 	told    node.Stats    // of a relay, as last logged
@@ -97,10 +104,19 @@ type reading struct {
 // New makes a unit; the error is that of node.New.
 func New(o Options) (*Unit, error) {
 	u := &Unit{o: o, start: o.Now(), tellAt: tellEach, wires: make([]settler, len(o.Inputs)), seen: map[int]contact.Position{},
-		readings: make(chan reading, 64), packets: make(chan radio.Packet, 16), sent: make(chan error, 1)}
+		readings: make(chan reading, 64), packets: make(chan radio.Packet, 16), sent: make(chan error, 1), probes: make(chan struct{}, 1)}
 	n, err := node.New(o.Node, o.Saved, 0)
 	u.node = n
 	return u, err
+}
+
+// Probe has the state machine probe who hears it (node.Probe). It never blocks; a second Probe before Run has taken the first
+// makes no difference. It is safe for concurrent use.
+func (u *Unit) Probe() {
+	select {
+	case u.probes <- struct{}{}:
+	default:
+	}
 }
 
 // Run works until ctx ends, and then waits for all that it has started. It returns an error only if the link can never work.
@@ -176,10 +192,15 @@ func (u *Unit) loop(ctx context.Context, failed <-chan error) error {
 			u.step(ctx, u.now(), received(p))
 		case err := <-u.sent:
 			u.noteSent(err)
+			if u.o.Sent != nil {
+				u.o.Sent(u.sending, err)
+			}
 			u.step(ctx, u.now(), node.TxDone{Failed: err != nil, Busy: errors.Is(err, radio.ErrBusy)})
 		case err := <-u.saving:
 			u.saving = nil
 			u.o.Log.Warn("a write to lasting memory that took too long has ended", "err", err)
+		case <-u.probes:
+			u.step(ctx, u.now(), node.Probe{})
 		case <-each.C:
 			u.measure(ctx)
 			u.tell()
@@ -295,6 +316,9 @@ func (u *Unit) step(ctx context.Context, now time.Duration, in node.Input) {
 			u.transmit(ctx, o)
 		case node.Observed:
 			u.observed(o)
+			if u.o.Observed != nil {
+				u.o.Observed(o)
+			}
 		}
 	}
 }
@@ -328,6 +352,7 @@ func (u *Unit) save(saved []byte) bool {
 
 func (u *Unit) transmit(ctx context.Context, t node.Transmit) {
 	u.o.Log.Debug("sending", "type", t.Type.String(), "counter", t.Counter, "attempt", t.Attempt)
+	u.sending = t
 	u.running.Go(func() {
 		ctx, cancel := context.WithTimeout(ctx, sendTimeout)
 		defer cancel()
@@ -430,7 +455,7 @@ func (u *Unit) observed(o node.Observed) {
 		level, msg = slog.LevelError, "an event is lost"
 	case node.MemoryLost:
 		level, msg = slog.LevelError, "lasting memory was missing or damaged: going on with new counters"
-	case node.Answered, node.Refused, node.TimeTaken:
+	case node.Answered, node.Refused, node.TimeTaken, node.Probed, node.Heard, node.HeardBy:
 		level = slog.LevelDebug
 	case node.Way:
 		msg = "the way to the gateway is by another neighbour"

@@ -46,6 +46,7 @@ type bench struct {
 	saves  []node.Saved
 	saving time.Duration // how long a Save takes
 	log    bytes.Buffer
+	told   []string // by Observed and Sent
 }
 
 type source chan contact.Reading
@@ -155,7 +156,13 @@ func onBench(t *testing.T, test func(b *bench)) {
 		u, err := New(Options{Node: node.Config{Site: 4711, Node: 7, Gen: 1, Key: key, Seed: 1, Mains: true,
 			Inputs: []node.InputConfig{{Number: 0}, {Number: 1, NormallyClosed: true}}},
 			Saved: node.FirstSaved(), Save: b.save, Link: b, Now: b.now, Log: slog.New(slog.NewTextHandler(b, &slog.HandlerOptions{Level: slog.LevelDebug})),
-			Inputs: []Input{{0, b.src[0]}, {1, b.src[1]}}, Tamper: &Tamper{b.src[2], true}})
+			Inputs: []Input{{0, b.src[0]}, {1, b.src[1]}}, Tamper: &Tamper{b.src[2], true},
+			Observed: func(o node.Observed) {
+				b.set(func() { b.told = append(b.told, fmt.Sprintf("%s %d", o.What, o.Counter)) })
+			},
+			Sent: func(x node.Transmit, err error) {
+				b.set(func() { b.told = append(b.told, fmt.Sprintf("sent %v %d: %v", x.Type, x.Counter, err)) })
+			}})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -382,6 +389,27 @@ func TestBusyChannel(t *testing.T) {
 		b.stop()
 		if n := b.logged("could not be sent"); n != 0 {
 			t.Errorf("the log tells %d times of a channel that was in use", n)
+		}
+	})
+}
+
+// TestProbe: a probe goes at once, and whoever asked for it is told what was sent, what was not and why, and what was observed,
+// in order.
+func TestProbe(t *testing.T) {
+	onBench(t, func(b *bench) {
+		b.set(func() { b.told = nil })
+		b.unit.Probe()
+		b.unit.Probe() // makes no difference
+		elapse(4 * time.Second)
+		b.set(func() { b.down = &radio.WaitError{For: time.Hour} })
+		b.unit.Probe()
+		elapse(time.Second)
+		b.mu.Lock()
+		defer b.mu.Unlock()
+		want := []string{"probed 2", "sent check-in 2: <nil>", "time taken 2", "answered 2", "probed 3",
+			"sent check-in 3: it may not be sent yet, for want of lawful airtime: in 1h0m0s it may"}
+		if !slices.Equal(b.told, want) {
+			t.Errorf("told %q, want %q", b.told, want)
 		}
 	})
 }
