@@ -166,6 +166,11 @@ var imports = map[string]rule{
 		std:     effects,
 		why:     "it drives a node by what is handed to it, contacts, link, clock and storage, so that all of it runs in a test without any of them",
 	},
+	"radio/survey": {
+		project: []string{"proto", "radio", "radio/lora", "radio/node"},
+		std:     effects,
+		why:     "it judges what a node observed, by times that are handed in: a verdict must come out the same from a record as at the gate",
+	},
 	"radio/ether/air": {
 		project: []string{"radio/lora"},
 		std:     effects,
@@ -363,6 +368,7 @@ func TestImportRules(t *testing.T) {
 		{"radio/route", "longlane/radio/node", "arithmetic over what was heard"},
 		{"radio/ether", "longlane/gateway", "must not know the gateway"},
 		{"radio/unit", "longlane/gateway/airtime", "handed to it"},
+		{"radio/survey", "os", "judges what a node observed"},
 		{"radio/contact", "unsafe", "memory error"},
 		{"radio/gpio", "unsafe", ""},
 		{"radio/ether", "longlane/radio/ether/air", ""},
