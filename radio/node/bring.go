@@ -119,6 +119,7 @@ func (r *relay) asked(s *proto.Solicit) {
 			l.receipt.again(r)
 		} else { // the origin learns how it was heard
 			l.acknowledge(r.at(1))
+			l.wanted = true
 		}
 	}
 }

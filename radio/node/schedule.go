@@ -246,7 +246,11 @@ func (n *Node) txDone(done TxDone) {
 		} else {
 			n.relay.sentOn(j.load, done)
 		}
-	case telling, seeking, beaconing: // hints; another one follows if it is needed
+	case telling:
+		if l := j.load; done.Busy && l.wanted {
+			l.tellAt = n.now + n.busyPause()
+		} // else its origin sends the frame again, if it needs to know
+	case seeking, beaconing: // hints; another one follows if it is needed
 	case asking:
 		n.radio.quiet = n.now + n.proofWait(proto.TypeReceipt.Size(), nextSlot)
 		n.listen(n.radio.quiet)
