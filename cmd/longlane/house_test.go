@@ -99,7 +99,7 @@ func newHouse(t *testing.T, nodes ...string) *house {
 	h.http = freeAddr(t)
 	h.configure("mqtt://" + h.gate.addr)
 	t.Cleanup(func() {
-		for _, f := range []string{"run.log", "sim.log", "demo.log", "node.log"} { // what a child process does wrong shows nowhere else
+		for _, f := range []string{"run.log", "sim.log", "demo.log", "node.log", "survey.log"} { // what a child process does wrong shows nowhere else
 			for _, bad := range []string{"WARNING: DATA RACE", "\npanic: ", "\nfatal error: "} {
 				if text := h.text(f); strings.Contains("\n"+text, bad) {
 					t.Errorf("%s has %q:\n%s", f, strings.TrimSpace(bad), text[max(0, strings.Index(text, strings.TrimSpace(bad))):])
@@ -107,7 +107,7 @@ func newHouse(t *testing.T, nodes ...string) *house {
 			}
 		}
 		if t.Failed() {
-			for _, f := range []string{"run.log", "sim.log", "node.log", "mosquitto.log"} {
+			for _, f := range []string{"run.log", "sim.log", "node.log", "survey.log", "mosquitto.log"} {
 				text, _ := os.ReadFile(h.path(f))
 				t.Logf("%s ends:\n%s", f, text[max(0, len(text)-3000):])
 			}

@@ -46,7 +46,7 @@ type call struct {
 	out, err io.Writer
 }
 
-var commands = []command{runCommand, demoCommand, checkCommand, enrolCommand, backupCommand, decodeCommand, nodeCommand, simCommand, versionCommand, probeCommand}
+var commands = []command{runCommand, demoCommand, checkCommand, enrolCommand, backupCommand, decodeCommand, nodeCommand, surveyCommand, simCommand, versionCommand, probeCommand}
 
 // usageError is the user's mistake; it ends with exit code 2.
 type usageError struct{ error }
@@ -229,9 +229,14 @@ func (c *call) parse(most int) ([]string, error) {
 // logger is text on a terminal and JSON otherwise. Both write a duration as 80ms: JSON would write it as nanoseconds,
 // which nobody can read.
 func logger(w io.Writer, level slog.Level) *slog.Logger {
+	f, ok := w.(*os.File)
+	return slog.New(logHandler(w, level, ok && term.IsTerminal(int(f.Fd()))))
+}
+
+func logHandler(w io.Writer, level slog.Level, text bool) slog.Handler {
 	o := &slog.HandlerOptions{Level: level}
-	if f, ok := w.(*os.File); ok && term.IsTerminal(int(f.Fd())) {
-		return slog.New(slog.NewTextHandler(w, o))
+	if text {
+		return slog.NewTextHandler(w, o)
 	}
 	o.ReplaceAttr = func(_ []string, a slog.Attr) slog.Attr {
 		if a.Value.Kind() == slog.KindDuration {
@@ -239,5 +244,5 @@ func logger(w io.Writer, level slog.Level) *slog.Logger {
 		}
 		return a
 	}
-	return slog.New(slog.NewJSONHandler(w, o))
+	return slog.NewJSONHandler(w, o)
 }

@@ -20,6 +20,15 @@ import (
 type meadow struct {
 	mu     sync.Mutex
 	broken bool // nothing from the gate is heard
+	// How each hears the other: dBm, and dB above the noise.
+	house, gate [2]float64
+}
+
+// strength sets how the house and the gate hear each other.
+func (f *meadow) strength(house, gate [2]float64) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.house, f.gate = house, gate
 }
 
 func (f *meadow) breakAir(broken bool) {
@@ -28,20 +37,29 @@ func (f *meadow) breakAir(broken bool) {
 	f.broken = broken
 }
 
+// later has a frame arrive once its sender knows that it is sent, as it is in the air.
+func (f *meadow) later(arrive func()) {
+	time.AfterFunc(10*time.Millisecond, func() {
+		f.mu.Lock()
+		defer f.mu.Unlock()
+		arrive()
+	})
+}
+
 func newMeadow(t *testing.T, houseLink, gateLink string) *meadow {
 	t.Helper()
-	f := &meadow{}
+	f := &meadow{house: [2]float64{-97.25, 6.5}, gate: [2]float64{-101, 5.5}}
 	var house, gate *modem.Device
 	house = modem.NewDevice(modem.DeviceOptions{Transmit: func(frame []byte) (time.Duration, error) {
-		gate.Receive(frame, -101, 5.5, 0) // an error: the node is not there
+		f.later(func() { gate.Receive(frame, f.gate[0], f.gate[1], 0) }) // an error: the node is not there
 		return 70 * time.Millisecond, nil
 	}})
 	gate = modem.NewDevice(modem.DeviceOptions{Transmit: func(frame []byte) (time.Duration, error) {
-		f.mu.Lock()
-		defer f.mu.Unlock()
-		if !f.broken {
-			house.Receive(frame, -97.25, 6.5, 0) // an error: the gateway is not there
-		}
+		f.later(func() {
+			if !f.broken {
+				house.Receive(frame, f.house[0], f.house[1], 0) // an error: the gateway is not there
+			}
+		})
 		return 70 * time.Millisecond, nil
 	}})
 	ctx, cancel := context.WithCancel(context.Background())

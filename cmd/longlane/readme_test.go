@@ -70,6 +70,21 @@ func (tm *terminal) text() string {
 	return tm.screen.String()
 }
 
+// read ends with the process, whose end of the terminal closes then.
+func (tm *terminal) read() {
+	defer close(tm.done)
+	for b := make([]byte, 4096); ; {
+		k, err := tm.tty.Read(b)
+		tm.mu.Lock()
+		tm.screen.Write(b[:k])
+		tm.mu.Unlock()
+		if err != nil {
+			break
+		}
+	}
+	tm.cmd.Wait()
+}
+
 func newNewcomer(t *testing.T) *newcomer {
 	n := &newcomer{t: t, dir: t.TempDir()}
 	shim := fmt.Sprintf("#!/bin/sh\n%s=1 exec '%s' \"$@\"\n", beProgram, os.Args[0])
@@ -138,19 +153,7 @@ func (n *newcomer) open(block string) *terminal {
 		n.t.Fatal(err)
 	}
 	tm := &terminal{cmd: cmd, tty: tty, done: make(chan struct{})}
-	go func() { // ends with the process, whose end of the terminal closes then
-		defer close(tm.done)
-		for b := make([]byte, 4096); ; {
-			k, err := tty.Read(b)
-			tm.mu.Lock()
-			tm.screen.Write(b[:k])
-			tm.mu.Unlock()
-			if err != nil {
-				break
-			}
-		}
-		cmd.Wait()
-	}()
+	go tm.read()
 	n.terminals = append(n.terminals, tm)
 	return tm
 }

@@ -34,8 +34,9 @@ var ErrNodeState = errors.New("another process uses this state directory")
 
 // Node is a gate node or a relay on a board, and all that it stands on.
 type Node struct {
-	unit *unit.Unit
-	log  *slog.Logger
+	unit   *unit.Unit
+	log    *slog.Logger
+	starts uint32 // this one included
 	opened
 }
 
@@ -44,14 +45,25 @@ const memoryFile = "memory"
 
 // NewNode opens state directory, ledger and modem. On an error everything is closed again.
 func NewNode(cfg *config.Node, card node.Card, log *slog.Logger) (*Node, error) {
+	return newNode(cfg, card, log, nodeHooks{})
+}
+
+// nodeHooks are told what a node observes and what becomes of its frames; see unit.Options. saved follows each write of its memory.
+type nodeHooks struct {
+	observed func(node.Observed)
+	sent     func(node.Transmit, error)
+	saved    func()
+}
+
+func newNode(cfg *config.Node, card node.Card, log *slog.Logger, hooks nodeHooks) (*Node, error) {
 	n := &Node{log: log}
-	if err := n.open(cfg, card); err != nil {
+	if err := n.open(cfg, card, hooks); err != nil {
 		return nil, errors.Join(err, n.shut())
 	}
 	return n, nil
 }
 
-func (n *Node) open(cfg *config.Node, card node.Card) error {
+func (n *Node) open(cfg *config.Node, card node.Card, hooks nodeHooks) error {
 	clock, err := gateway.SystemClock()
 	if err != nil {
 		return err
@@ -73,8 +85,14 @@ func (n *Node) open(cfg *config.Node, card node.Card) error {
 	if err != nil {
 		return err
 	}
-	o := unit.Options{Node: nodeConfig(cfg, card), Saved: saved, Link: link, Now: contact.Now, Log: n.log,
-		Save:    func(saved []byte) error { return store.Put(memoryFile, saved) },
+	o := unit.Options{Node: nodeConfig(cfg, card), Saved: saved, Link: link, Now: contact.Now, Log: n.log, Observed: hooks.observed, Sent: hooks.sent,
+		Save: func(saved []byte) error {
+			err := store.Put(memoryFile, saved)
+			if err == nil && hooks.saved != nil {
+				hooks.saved()
+			}
+			return err
+		},
 		Measure: func() node.Measured { return measured(cfg.Measure, link) }}
 	for i := range cfg.Input {
 		in := &cfg.Input[i]
@@ -132,6 +150,7 @@ func (n *Node) openState(dir string) (store files, saved []byte, err error) {
 		return store, nil, fmt.Errorf("open state directory: %w", err)
 	}
 	if !ranBefore {
+		n.starts = 1
 		return store, node.FirstSaved(), nil
 	}
 	saved, err = store.Get(memoryFile)
@@ -143,6 +162,7 @@ func (n *Node) openState(dir string) (store files, saved []byte, err error) {
 		n.log.Error("this node's lasting memory cannot be read", "file", filepath.Join(dir, memoryFile), "err", err)
 		return store, nil, nil
 	}
+	n.starts = whole.Starts + 1
 	return store, saved, nil
 }
 
@@ -165,11 +185,12 @@ func (f files) Put(name string, value []byte) error {
 	return wholefile.Write(f.path(name), value, wholefile.Options{})
 }
 
-// any reports whether anything was ever put; what a cut left half written begins with a dot.
+// any reports whether anything was ever put; what a cut left half written begins with a dot, and a survey's record is no part of
+// a node's memory.
 func (f files) any() (bool, error) {
 	list, err := os.ReadDir(f.dir)
 	for _, e := range list {
-		if !strings.HasPrefix(e.Name(), ".") {
+		if !strings.HasPrefix(e.Name(), ".") && !isRecord(e.Name()) {
 			return true, err
 		}
 	}

@@ -121,14 +121,16 @@ func TestNodeAirtime(t *testing.T) {
 
 const usedUp = "airtime that is lawful is used up"
 
-// TestNodeState: a state directory belongs to one process; what a cut left half written is no memory.
+// TestNodeState: a state directory belongs to one process; what a cut left half written is no memory, nor is a survey's record.
 func TestNodeState(t *testing.T) {
 	cfg := gate(t)
 	if err := os.MkdirAll(cfg.State, 0o700); err != nil {
 		t.Fatal(err)
 	}
-	if err := os.WriteFile(filepath.Join(cfg.State, ".memory-12"), []byte("half"), 0o600); err != nil {
-		t.Fatal(err)
+	for _, name := range []string{".memory-12", "survey-20260301-0612.json"} {
+		if err := os.WriteFile(filepath.Join(cfg.State, name), []byte("half"), 0o600); err != nil {
+			t.Fatal(err)
+		}
 	}
 	quiet := slog.New(slog.DiscardHandler)
 	n := &Node{log: quiet}

@@ -113,3 +113,13 @@ func compared(c ComparedHop) string {
 	}
 	return "as planned"
 }
+
+// CompareAgain sets what an earlier comparison predicted beside new figures.
+func CompareAgain(list []ComparedHop, own uint8, f Figures) []ComparedHop {
+	var p Plan
+	for _, c := range list {
+		p.Hops = append(p.Hops, PlanHop{From: c.From, To: c.To, Margin: &c.Predicted})
+	}
+	again, _ := p.Compare(own, f) // without hops there is nothing to compare
+	return again
+}

@@ -207,6 +207,16 @@ func TestPlan(t *testing.T) {
 	if string(got) != want {
 		t.Errorf("compared\n%s\nwant\n%s", got, want)
 	}
+	if again := CompareAgain(list, 1, f); !reflect.DeepEqual(again, list) {
+		t.Errorf("the same figures compared again: %+v", again)
+	}
+	f.Neighbours[0].To.Margin = spread(20, 12)
+	if again := CompareAgain(list, 1, f); *again[0].Measured != 20 || again[0].Predicted != 18 || again[0].Words != "as planned" || *again[1].Measured != 14.5 {
+		t.Errorf("other figures compared again: %+v", again)
+	}
+	if again := CompareAgain(nil, 1, f); again != nil {
+		t.Errorf("nothing compared again: %+v", again)
+	}
 	if _, err := p.Compare(7, f); err == nil || !strings.Contains(err.Error(), "no hop from or to node 7") {
 		t.Errorf("a plan without this node: %v", err)
 	}

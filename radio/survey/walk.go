@@ -64,6 +64,9 @@ func (w *Walk) Next(now time.Duration) (probe bool, wake time.Duration) {
 func (w *Walk) Sent(now time.Duration, t node.Transmit, err error) {
 	if w.sent(now, t, err) && w.current != nil {
 		w.current.Sent = (now - w.began).Seconds()
+		if p := w.current; p.Answered > 0 { // the modem told late that it was sent
+			p.Sent = min(p.Sent, p.Answered)
+		}
 		w.probes, w.current = append(w.probes, *w.current), nil
 	}
 }
@@ -94,6 +97,9 @@ func (w *Walk) Observed(now time.Duration, o node.Observed) {
 func (w *Walk) met(id uint8) { w.relays = w.relays || id < proto.GatewayBase }
 
 func (w *Walk) of(counter uint32) *Probe {
+	if w.current != nil && w.current.Counter == counter {
+		return w.current
+	}
 	for i := range w.probes {
 		if w.probes[i].Counter == counter {
 			return &w.probes[i]

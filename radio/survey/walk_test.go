@@ -225,6 +225,21 @@ func TestBusyChannel(t *testing.T) {
 	}
 }
 
+// TestLateModem: a modem that tells late that it has sent a frame costs no answer.
+func TestLateModem(t *testing.T) {
+	w := NewWalk(0, options)
+	w.Next(0)
+	w.Observed(0, node.Observed{What: node.Probed, Counter: 7})
+	w.Observed(time.Second, node.Observed{What: node.HeardBy, Neighbour: 3, Counter: 7})
+	w.Observed(time.Second, node.Observed{What: node.Answered, Counter: 7})
+	w.Sent(2*time.Second, node.Transmit{Type: proto.TypeCheckIn, Counter: 7}, nil)
+	w.Sent(2*time.Second, node.Transmit{Type: proto.TypeSolicit}, nil)
+	w.Next(9 * time.Second)
+	if f := w.Figures(); f.Probes != 1 || f.Answered != 1 || f.RoundTrip.Worst != 0 || len(f.Neighbours) != 1 || f.Neighbours[0].To.Heard != 1 {
+		t.Errorf("figures %+v", f)
+	}
+}
+
 // TestLinesFit: whatever is told while a test goes on fits on a line.
 func TestLinesFit(t *testing.T) {
 	s := &site{t: t}
