@@ -243,6 +243,10 @@ func (s *Survey) stage(ctx context.Context) (goesOn bool, err error) {
 		r.Skip()
 		return true, nil
 	}
+	if r.Stage == survey.StageDrive && len(s.o.Config.Input) == 0 {
+		r.Drive, r.Stage = &survey.DriveResult{Outcome: survey.None}, survey.StageDone
+		return true, nil
+	}
 	events := make(chan event, 64)
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()

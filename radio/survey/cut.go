@@ -16,6 +16,7 @@ const (
 	Passed  Outcome = "passed"
 	Failed  Outcome = "failed"
 	Skipped Outcome = "skipped"
+	None    Outcome = "none" // there is nothing to test
 )
 
 // CutResult is the record of a power-cut test.

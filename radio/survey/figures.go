@@ -18,7 +18,7 @@ func Name(id uint8) string {
 	case id > proto.GatewayBase:
 		return fmt.Sprintf("gateway %d", id-proto.GatewayBase)
 	}
-	return fmt.Sprintf("relay %d", id)
+	return fmt.Sprintf("node %d", id)
 }
 
 // Spread is how a figure was spread over the frames heard: half of them were better than Median, nine of ten than WorstTenth.
@@ -63,8 +63,8 @@ type Figures struct {
 const noiseFigure = 6
 
 // saturated, dB: a LoRa demodulator's SNR is not to be trusted as it comes near to +10, since it rises no further whatever the
-// signal does. Common practice, no source.
-const saturated = 9
+// signal does, and scatters there by a dB or two. Common practice, no source.
+const saturated = 8
 
 // margin is by how many dB a frame was above what its spreading factor needs; not a number if no figure was told. SNR decides,
 // since it knows the noise of the place. Where it may have saturated, the signal's strength over thermal noise counts if that

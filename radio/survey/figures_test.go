@@ -95,7 +95,7 @@ func TestFigures(t *testing.T) {
 	probes := []Probe{
 		{Counter: 1, Sent: 1, Answered: 1.5, HeardBy: []Heard{from(3, -104, 2)}, Heard: []Heard{from(3, -101, 5), from(3, -103, 3), from(240, -121, -6)}},
 		{Counter: 2, Sent: 6, HeardBy: []Heard{from(3, -106, 0)}},
-		{Counter: 3, Sent: 11, Answered: 11.2, Heard: []Heard{from(240, -120, -5), from(9, -60, 8)}},
+		{Counter: 3, Sent: 11, Answered: 11.2, Heard: []Heard{from(240, -120, -5), from(9, -60, 7)}},
 		{Counter: 4, Sent: 16, Answered: 17.2, HeardBy: []Heard{{Neighbour: 240}}, Heard: []Heard{from(240, -122, -7)}},
 	}
 	f := figures(sf7, probes)
@@ -105,7 +105,7 @@ func TestFigures(t *testing.T) {
 	want := []Neighbour{
 		{3, Direction{4, 2, 0.5, &Spread{-105, -106}, &Spread{1, 0}, &Spread{8.5, 7.5}, 11.03}, Direction{4, 1, 0.75, &Spread{-102, -103}, &Spread{4, 3}, &Spread{11.5, 10.5}, 11.03}},
 		{240, Direction{4, 1, 0.75, nil, nil, nil, 0}, Direction{4, 3, 0.25, &Spread{-121, -122}, &Spread{-6, -7}, &Spread{1.5, 0.5}, 0}},
-		{9, Direction{4, 0, 1, nil, nil, nil, 0}, Direction{4, 1, 0.75, &Spread{-60, -60}, &Spread{8, 8}, &Spread{15.5, 15.5}, 49.03}},
+		{9, Direction{4, 0, 1, nil, nil, nil, 0}, Direction{4, 1, 0.75, &Spread{-60, -60}, &Spread{7, 7}, &Spread{14.5, 14.5}, 50.03}},
 	}
 	for i := range f.Neighbours {
 		n := &f.Neighbours[i]

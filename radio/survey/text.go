@@ -5,8 +5,6 @@ import (
 	"io"
 	"math"
 	"strings"
-
-	"longlane/proto"
 )
 
 // Width is that of a terminal.
@@ -107,8 +105,8 @@ func (r *Record) walk(t *text, k *WalkRecord) {
 	for i := range f.Neighbours {
 		n := &f.Neighbours[i]
 		t.line("  %s", Name(n.ID))
-		t.line("    to it        %s", n.To.columns(n.ID))
-		t.line("    from it      %s", n.From.columns(proto.GatewayBase))
+		t.line("    to it        %s", n.To.columns())
+		t.line("    from it      %s", n.From.columns())
 	}
 	if len(f.Neighbours) > 0 {
 		t.wrap("Worst: nine of ten frames heard were better. Lost, at the most: the probes that brought no word.", "  ", "  ")
@@ -138,13 +136,10 @@ func (r *Record) advice(w Word) string {
 	return ""
 }
 
-// columns are those of a direction; a gateway does not always tell how it hears, and so nothing follows if it does not.
-func (d *Direction) columns(listener uint8) string {
-	switch {
-	case d.Heard == 0 && listener >= proto.GatewayBase:
-		return "not told"
-	case d.Heard == 0:
-		return "hears nothing from here"
+// columns are those of a direction.
+func (d *Direction) columns() string {
+	if d.Heard == 0 {
+		return "no word of that"
 	}
 	floor := d.Margin
 	if floor != nil {
@@ -181,6 +176,8 @@ func (r *Record) tests(t *text) {
 	switch d := r.Drive; {
 	case d == nil:
 		t.line("Drive-through: not yet")
+	case d.Outcome == None:
+		t.line("Drive-through: none, since this node has no contact")
 	case d.Outcome != Passed:
 		t.line("Drive-through: %s", d.Outcome)
 	default:

@@ -70,7 +70,7 @@ func (s *site) run(limit time.Duration) {
 }
 
 func (s *site) heard(id uint8) {
-	s.test.Observed(s.now, node.Observed{What: node.Heard, Neighbour: id, RSSI: proto.EncodeRSSI(-90), SNR: proto.EncodeSNR(8)})
+	s.test.Observed(s.now, node.Observed{What: node.Heard, Neighbour: id, RSSI: proto.EncodeRSSI(-90), SNR: proto.EncodeSNR(7.5)})
 }
 func (s *site) heardBy(id uint8, counter uint32) {
 	s.test.Observed(s.now, node.Observed{What: node.HeardBy, Neighbour: id, Counter: counter, RSSI: proto.EncodeRSSI(-95), SNR: proto.EncodeSNR(8.75)})
