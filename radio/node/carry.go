@@ -39,7 +39,7 @@ type load struct {
 	repeats  int           // copies from from and leftTo, since the load was left
 	tellAt   time.Duration // when to acknowledge it; never: not at all
 	tells    int
-	wanted   bool          // its origin has asked for that, and will not again
+	wanted   bool // its origin has asked for that, and will not again
 	receipt  passing
 	receipts int // that came for it
 }
