@@ -104,7 +104,7 @@ func (n *Node) upTo(d time.Duration) time.Duration { return time.Duration(n.rand
 // busyPause is how long to leave a channel that was in use: about a frame, and longer if many want it.
 func (n *Node) busyPause() time.Duration {
 	frame := n.Modem.Airtime(proto.TypeReceipt.Size())
-	return frame/4 + n.upTo(max(frame, n.crowd.window(n.now, n.Hop.Slot)))
+	return frame/4 + n.upTo(max(frame, n.crowd.window(n.now)))
 }
 
 // answerGap is left free after another's frame, for the gateway's receipt or for whoever sends it on.
@@ -112,34 +112,43 @@ func (n *Node) answerGap() time.Duration {
 	return (nextSlot-1)*n.Hop.Slot + n.Modem.Airtime(proto.TypeReceipt.Size())
 }
 
+// mostClear is how long others' frames may keep a node from sending what it has to: as many frames as a crowd sends in the
+// time in which it spreads. Somebody who fills the channel without a key can delay a trip, and no more than by that.
+func (n *Node) mostClear() time.Duration { return 32 * n.Modem.Airtime(proto.TypeReceipt.Size()) }
+
 // crowd estimates how many want the channel, by what was heard of late.
 type crowd struct {
-	level float64
-	at    time.Duration
+	level  float64
+	at     time.Duration
+	forget time.Duration // how fast level falls, by e
+	slot   time.Duration
+}
+
+// newCrowd forgets in the time of 64 frames, 5 s at SF7.
+func newCrowd(c Config) crowd {
+	return crowd{forget: 64 * c.Modem.Airtime(proto.TypeReceipt.Size()), slot: c.Hop.Slot}
 }
 
 // unproven is for how many heard a frame counts that nobody has shown to have, since it may have met another's, or that found the
 // channel in use.
 const unproven = 5
 
-// forget is how fast the level falls, by e.
-const forget = 5 * time.Second
-
-func (c *crowd) heard(now time.Duration) {
+// heard counts so many frames.
+func (c *crowd) heard(now time.Duration, frames float64) {
 	c.fall(now)
-	c.level++
+	c.level += frames
 }
 
 func (c *crowd) fall(now time.Duration) {
-	c.level *= math.Exp(-float64(now-c.at) / float64(forget))
+	c.level *= math.Exp(-float64(now-c.at) / float64(c.forget))
 	c.at = now
 }
 
 // window is over which time to spread: a slot and a half for each frame heard. Of those who wait only the first goes, after a small part of it, and
 // all others hear it.
-func (c *crowd) window(now, slot time.Duration) time.Duration {
+func (c *crowd) window(now time.Duration) time.Duration {
 	c.fall(now)
-	return time.Duration(c.level * 1.5 * float64(slot))
+	return time.Duration(c.level * 1.5 * float64(c.slot))
 }
 
 // ownHop is the frame of this node that was sent last, until a receipt comes for it or the time for one is over. It is sent
@@ -162,7 +171,7 @@ type ownHop struct {
 	over   bool // a receipt came, or the time for one is past
 }
 
-// trip times the way to the gateway and back, as RFC 6298 does (sections 2.2 and 2.3: gains of 1/8 and 1/4, four deviations).
+// roundTrip times the way to the gateway and back, as RFC 6298 does (sections 2.2 and 2.3: gains of 1/8 and 1/4, four deviations).
 type roundTrip struct {
 	mean, deviation time.Duration
 	known           bool
@@ -202,7 +211,7 @@ func (n *Node) launched() {
 	if o.tries == 1 {
 		o.sentAt = n.now
 	}
-	until := n.now + n.proofWait(len(o.Frame), lastSlot) + n.spread(o.tries) + n.upTo(n.crowd.window(n.now, n.Hop.Slot))
+	until := n.now + n.proofWait(len(o.Frame), lastSlot) + n.spread(o.tries) + n.upTo(n.crowd.window(n.now))
 	o.due = until
 	if o.tries >= n.mostTries() {
 		_, closes := n.trip.window(n.ReceiptWait)
@@ -227,8 +236,8 @@ func (n *Node) listen(until time.Duration) { n.out = append(n.out, Listen{until}
 func (n *Node) relaunch() Transmit {
 	o := &n.own
 	o.due = never
-	n.crowd.level += unproven
 	o.tries++
+	n.crowd.heard(n.now, unproven)
 	if i := n.heldAt(o.Counter); o.tries == 1 && o.event && i >= 0 {
 		e := &n.held[i]
 		e.attempt--

@@ -98,6 +98,7 @@ func New(c Config, saved []byte, now time.Duration) (*Node, error) {
 		rand:    rand.New(rand.NewPCG(c.Seed, uint64(c.Site)<<16|uint64(c.Node)<<8|uint64(c.Gen))),
 		battery: proto.NoBattery, temperature: proto.NoTemperature, noise: proto.NoRSSI}
 	n.heard.rssi, n.heard.snr = proto.NoRSSI, proto.NoSNR
+	n.crowd = newCrowd(c)
 	n.own = ownHop{over: true, due: never, opens: never}
 	if len(c.GroupKey) != 0 {
 		if n.group, err = proto.NewKeys(c.GroupKey); err != nil {

@@ -65,9 +65,9 @@ func (n *Node) sendTime() proto.SendTime {
 
 func (n *Node) received(f Received) {
 	raw, err := proto.Parse(f.Frame)
-	n.crowd.heard(n.now)
+	n.crowd.heard(n.now, 1)
 	if err == nil && !raw.Type.Receipt() && !raw.Type.Group() && raw.Node != n.Node {
-		n.radio.clear = n.now + n.answerGap() + n.upTo(n.crowd.window(n.now, n.Hop.Slot))
+		n.radio.clear = n.now + n.answerGap() + n.upTo(n.crowd.window(n.now))
 	}
 	switch {
 	case err != nil:

@@ -21,10 +21,10 @@ type relay struct {
 	limits  limits
 }
 
-const (
-	firstSeek   = 2 * time.Second // after a start, give or take; then the pause doubles
-	longestSeek = 2 * time.Minute // whoever has no way carries first attempts for nobody
-)
+// firstSeek is when a way is asked for after a start or a loss, give or take; then the pause doubles, up to longestSeek, since whoever
+// has no way carries first attempts for nobody. Beacons answer within their shortest interval.
+func (n *Node) firstSeek() time.Duration   { return n.Route.Beacons.Imin / 4 }
+func (n *Node) longestSeek() time.Duration { return n.Route.Beacons.Imin * 16 }
 
 func newRelay(n *Node) (*relay, error) {
 	table, err := route.New(*n.Route, n.now)
@@ -35,7 +35,7 @@ func newRelay(n *Node) (*relay, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &relay{n: n, table: table, beacons: beacons, seekAt: n.now + n.jitter(firstSeek), seekFor: firstSeek}, nil
+	return &relay{n: n, table: table, beacons: beacons, seekAt: n.now + n.jitter(n.firstSeek()), seekFor: n.firstSeek()}, nil
 }
 
 // Neighbours are those that a relay hears, for people and tests; a node that is none has none.
@@ -85,13 +85,13 @@ func (r *relay) seek() {
 	case !seeks:
 		r.seekAt = never
 	case r.seekAt == never:
-		r.seekAt, r.seekFor = n.now+n.jitter(firstSeek), firstSeek
+		r.seekAt, r.seekFor = n.now+n.jitter(n.firstSeek()), n.firstSeek()
 	}
 }
 
 func (r *relay) sought() Transmit {
 	n := r.n
-	r.seekFor = min(2*r.seekFor, longestSeek)
+	r.seekFor = min(2*r.seekFor, n.longestSeek())
 	r.seekAt = n.now + n.jitter(r.seekFor)
 	return n.solicit(&proto.Solicit{Distance: n.distance(), Noise: n.noise})
 }

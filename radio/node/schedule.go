@@ -18,7 +18,6 @@ const (
 	manyAttempts = 1000
 	pace         = 200 * time.Millisecond // between a receipt and the next held event
 	outage       = 4                      // frames without an answer that make an outage
-	txGuard      = 30 * time.Second       // no frame takes longer: the driver has lost it
 )
 
 // radioState is what the radio is doing.
@@ -145,7 +144,7 @@ func (n *Node) schedule() (*Transmit, time.Duration) {
 		best, found := job{}, false
 		for j := range n.jobs {
 			if j.load == nil {
-				j.at = max(j.at, n.radio.clear)
+				j.at = max(j.at, min(n.radio.clear, j.at+n.mostClear()))
 			}
 			if j.at > n.now {
 				wake = min(wake, j.at)
@@ -157,11 +156,16 @@ func (n *Node) schedule() (*Transmit, time.Duration) {
 			return nil, wake
 		}
 		if tx := n.send(best); tx != nil {
-			n.radio.busy, n.radio.guard, n.radio.sending = true, n.now+txGuard, best
+			n.radio.busy, n.radio.guard, n.radio.sending = true, n.now+n.txGuard(), best
 			n.stats.Frames++
 			return tx, n.radio.guard
 		} // else it has been given up
 	}
+}
+
+// txGuard is longer than any frame takes: after it the driver has lost one.
+func (n *Node) txGuard() time.Duration {
+	return max(30*time.Second, 2*n.Modem.Airtime(proto.TypeCheckIn.Size()+2+proto.MaxHops*proto.HopSize))
 }
 
 // send makes the frame; nil: it has been tried often enough, and is no job any more.
@@ -237,7 +241,7 @@ func (n *Node) txDone(done TxDone) {
 		n.stats.FailedSends++
 	}
 	if done.Busy {
-		n.crowd.heard(n.now)
+		n.crowd.heard(n.now, 1)
 	}
 	switch j := n.radio.sending; j.class {
 	case carrying, carryingCheckIn:
