@@ -119,7 +119,7 @@ func (c Config) check() error {
 		return err
 	}
 	if err := c.Modem.Check(); err != nil {
-		return fmt.Errorf("Modem: %w", err)
+		return fmt.Errorf("settings of the modem: %w", err)
 	}
 	if err := c.Hop.check(); err != nil {
 		return err

@@ -44,5 +44,8 @@
 //
 // # Time
 //
+// The gateway's time is taken from receipts that come within 10 s. At settings so slow that one takes longer over the hops there
+// are (SF12 at 125 kHz: from three hops on) a node has none, and its trips sound as unproven.
+//
 // All times are durations since the node started. A driver must not let them run backwards.
 package node

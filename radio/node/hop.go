@@ -186,19 +186,35 @@ func (r *roundTrip) add(d time.Duration) {
 	r.mean += (d - r.mean) / 8
 }
 
-// window is when a receipt can be expected, after the end of the frame. Until the way is known it is all of longest.
-func (r *roundTrip) window(longest time.Duration) (opens, closes time.Duration) {
+// missed: a receipt did not come in its time. The way may have become longer: the time doubles (section 5.5).
+func (r *roundTrip) missed(longest time.Duration) {
+	r.deviation = min(max(2*r.deviation, leastSpread/4), longest)
+}
+
+// leastSpread is how much receipts come earlier or later at the least.
+const leastSpread = 100 * time.Millisecond
+
+// window is when a receipt, which lasts so long, can be expected, after the end of the frame. Until the way is known it is all of
+// longest.
+func (r *roundTrip) window(receipt, longest time.Duration) (opens, closes time.Duration) {
 	if !r.known {
 		return 0, longest
 	}
-	spread := max(4*r.deviation, 100*time.Millisecond)
-	return min(max(r.mean-spread, 0), longest/2), min(r.mean+spread, longest)
+	spread := max(4*r.deviation, leastSpread)
+	return min(max(r.mean-receipt-spread, 0), longest/2), min(r.mean+spread, longest)
+}
+
+// receiptWindow is that for the frame sent last.
+func (n *Node) receiptWindow() (opens, closes time.Duration) {
+	opens, closes = n.trip.window(n.Modem.Airtime(proto.TypeReceipt.Size()), n.ReceiptWait)
+	return n.own.sentAt + opens, n.own.sentAt + closes
 }
 
 // launch begins the first hop of a frame of this node's.
 func (n *Node) launch(tx Transmit, event bool) {
 	raw, _ := proto.Parse(tx.Frame)
 	n.endHop()
+	n.probing.sent = false // what is heard from now on concerns another frame
 	n.own = ownHop{Transmit: tx, tag: string(raw.Tag()), event: event, alone: !insists(raw), tries: 1, due: never, opens: never}
 }
 
@@ -214,8 +230,8 @@ func (n *Node) launched() {
 	until := n.now + n.proofWait(len(o.Frame), lastSlot) + n.spread(o.tries) + n.upTo(n.crowd.window(n.now))
 	o.due = until
 	if o.tries >= n.mostTries() {
-		_, closes := n.trip.window(n.ReceiptWait)
-		o.due, until = never, max(until, o.sentAt+closes)
+		_, closes := n.receiptWindow()
+		o.due, until = never, max(until, closes)
 	}
 	n.radio.quiet = max(n.radio.quiet, until)
 	n.listen(until)
@@ -258,9 +274,9 @@ func (n *Node) taken(id uint8) {
 		return
 	}
 	o.taker, o.due = id, never
-	opens, closes := n.trip.window(n.ReceiptWait)
-	n.radio.quiet = max(o.sentAt+closes, n.now)
-	if o.opens = o.sentAt + opens; o.opens <= n.now {
+	opens, closes := n.receiptWindow()
+	n.radio.quiet = max(closes, n.now)
+	if o.opens = opens; o.opens <= n.now {
 		o.opens = never
 		n.listen(n.radio.quiet)
 	}
@@ -295,10 +311,13 @@ func (n *Node) ask() Transmit {
 }
 
 // hopAnswered follows a receipt for the frame sent last.
-func (n *Node) hopAnswered() {
+func (n *Node) hopAnswered(h proto.Header) {
 	o := &n.own
 	if o.over {
 		return
+	}
+	if h.HopsLeft == proto.MaxHops { // it came from the gateway, and nobody else need have had the frame
+		o.taker, o.maybe = proto.GatewayBase+h.Gateway, 0
 	}
 	if o.tries == 1 && !o.asked { // else it may answer any of several sendings (RFC 6298, section 3)
 		n.trip.add(n.now - o.sentAt)
@@ -315,8 +334,11 @@ func (o *ownHop) rest() { o.over, o.due, o.opens = true, never, never }
 // endHop is for a frame whose time is over.
 func (n *Node) endHop() {
 	o := &n.own
-	if id := cmp.Or(o.taker, o.maybe); n.relay != nil && !o.over && id != 0 && n.now >= n.radio.quiet {
-		n.relay.table.NoReceipt(n.now, id, !o.alone)
+	if id := cmp.Or(o.taker, o.maybe); !o.over && id != 0 && n.now >= n.radio.quiet {
+		n.trip.missed(n.ReceiptWait)
+		if n.relay != nil {
+			n.relay.table.NoReceipt(n.now, id, !o.alone)
+		}
 	}
 	o.rest()
 }

@@ -553,6 +553,33 @@ func TestCrowd(t *testing.T) {
 	}
 }
 
+// TestSlowChannel: at SF12, 125 kHz, over three hops every wait suits the channel: nothing is sent twice, and each trip and receipt is on
+// the air three times.XX
+func TestSlowChannel(t *testing.T) {
+	m := newMesh(t, 1, sf12, []Config{{CheckIn: time.Hour}, {Relay: true, CheckIn: time.Hour}, {Relay: true, CheckIn: time.Hour}}, air.Fading{},
+		func(i, j int) float64 { return law(limitOf(sf12)+10, i, j) })
+	m.until(2 * time.Hour)
+	clear(m.on)
+	for range 30 {
+		m.units[0].visit(3 * time.Second)
+		m.until(m.now + 20*time.Minute)
+	}
+	m.until(m.now + time.Hour)
+	m.tell("slow", map[time.Duration]float64{8 * time.Second: 1})
+	least := map[proto.Type]time.Duration{
+		proto.TypeTripOpened: sf12.Airtime(26) + sf12.Airtime(35) + sf12.Airtime(44),
+		proto.TypeReceipt:    2 * 3 * sf12.Airtime(33),
+	}
+	for typ, on := range least {
+		if got := m.on[typ] / 30; got > on+on/20 {
+			t.Errorf("%v: %v of airtime a trip, the least is %v", typ, got, on)
+		}
+	}
+	if n := m.units[0].n; n.radio.silent > 0 || !n.trip.known {
+		t.Errorf("the node at the end: %d frames without an answer, way timed %v", n.radio.silent, n.trip.known)
+	}
+}
+
 var trips = flag.Int("trips", 300, "how many trips TestFourHops makes")
 
 // TestAnyMesh: whatever the place, the losses and who dies or restarts when (with what it knew gone, and what others know of it

@@ -10,7 +10,14 @@ import (
 // answersWithin is how old a frame may be for its receipt to be believed about the time.
 const answersWithin = 10 * time.Second
 
-// mostRecent bounds the frames remembered for that: no node sends more in 10 s.
+// answeredWithin is for how long a receipt tells that the way to the gateway works: as long as a slow channel may take over as many hops as
+// there may be, for the last copy of a frame.
+func (n *Node) answeredWithin() time.Duration {
+	copies := n.proofWait(proto.TypeCheckIn.Size(), lastSlot) + 2*n.Hop.Spread
+	return max(answersWithin, n.ReceiptWait+time.Duration(n.Hop.Tries)*copies)
+}
+
+// mostRecent bounds the frames remembered for that: no node sends more in the time.
 const mostRecent = 64
 
 // recentFrame is a frame sent since the node started, that a receipt may answer.
@@ -30,7 +37,7 @@ func (n *Node) note(r recentFrame) {
 			}
 		}
 	}
-	for len(n.recent) > 0 && (len(n.recent) >= mostRecent || n.now-n.recent[0].at > answersWithin) {
+	for len(n.recent) > 0 && (len(n.recent) >= mostRecent || n.now-n.recent[0].at > n.answeredWithin()) {
 		n.recent = n.recent[1:]
 	}
 	n.recent = append(n.recent, r)
@@ -122,7 +129,14 @@ func (n *Node) receipt(raw proto.Raw, f Received) {
 	}
 	r := body.(*proto.Receipt)
 	if answered, ok := n.answers(space, counter, r.Attempt); ok && n.last[raw.Gateway].before(raw.Header) {
-		n.believe(raw.Header, r, answered, f)
+		fresh, knew := n.now-answered.at <= answersWithin, n.sendTime().Known() && n.clock.Epoch == raw.Epoch
+		if fresh {
+			n.takeTime(raw.Header, r, answered, f)
+		}
+		n.proved(raw.Header, answered)
+		if fresh {
+			n.obey(r, answered, knew)
+		}
 	}
 	if space == eventSpace {
 		n.releaseAll(counter, r.Also)
@@ -148,43 +162,51 @@ func (n *Node) releaseAll(counter uint32, also uint16) {
 // earlier, to turn the node's time back.
 func (n *Node) answers(space int, counter uint32, attempt uint8) (recentFrame, bool) {
 	for _, r := range n.recent {
-		if r.space == space && r.counter == counter && r.attempt == uint16(attempt) && n.now-r.at <= answersWithin {
+		if r.space == space && r.counter == counter && r.attempt == uint16(attempt) && n.now-r.at <= n.answeredWithin() {
 			return r, true
 		}
 	}
 	return recentFrame{}, false
 }
 
-// believe takes from a receipt what only a fresh one may give.
-func (n *Node) believe(h proto.Header, r *proto.Receipt, answered recentFrame, f Received) {
+// takeTime takes what only a fresh receipt may give.
+func (n *Node) takeTime(h proto.Header, r *proto.Receipt, answered recentFrame, f Received) {
 	n.last[h.Gateway] = lastReceipt{true, h.Epoch, h.Number}
-	knew := n.sendTime().Known() && n.clock.Epoch == h.Epoch
 	n.clock = clock{true, proto.Instant{Epoch: h.Epoch, Since: r.Time.Since()}, n.now}
 	n.observe(Observed{What: TimeTaken, Counter: answered.counter})
 	n.heard.rssi, n.heard.snr = proto.EncodeRSSI(f.RSSI), proto.EncodeSNR(f.SNR)
 	if n.relay != nil && h.HopsLeft == proto.MaxHops { // nobody has sent it on, nor kept it, since it is fresh
 		n.relay.table.Frame(n.now, route.Heard{From: proto.GatewayBase + h.Gateway, RSSI: n.heard.rssi, SNR: n.heard.snr})
 	}
+}
+
+// proved follows a receipt for a frame of late: there is a way, and the gateway has the frame.
+func (n *Node) proved(h proto.Header, answered recentFrame) {
 	n.long[answered.space] = false
 	newest := n.recent[len(n.recent)-1]
 	latest := newest.space == answered.space && newest.counter == answered.counter
 	if latest && newest.attempt == answered.attempt {
-		n.hopAnswered()
+		n.hopAnswered(h)
 	}
 	n.answered(answered.at, latest)
 	if answered.space == checkInSpace {
 		n.checkInAnswered(answered.counter)
-		if r.Confirm && !knew { // now it can show that it is there
-			n.checkIn.due = n.now
-		}
+	}
+}
+
+// obey does what a fresh receipt asks for.
+func (n *Node) obey(r *proto.Receipt, answered recentFrame, knew bool) {
+	switch {
+	case !r.Confirm:
+	case answered.space == eventSpace:
+		n.toConfirm(confirm{answered.counter, answered.event})
+	case !knew: // now it can show that it is there
+		n.checkIn.due = n.now
 	}
 	if s := r.Settings; s.Version != 0 && s != n.saved.Settings {
 		n.saved.Settings, n.dirty = s, true
 		n.apply(s)
 		n.observe(Observed{What: SettingsTaken, Counter: answered.counter})
-	}
-	if r.Confirm && answered.space == eventSpace {
-		n.toConfirm(confirm{answered.counter, answered.event})
 	}
 }
 
