@@ -260,8 +260,11 @@ func TestSurveyOnTerminal(t *testing.T) {
 		t.Errorf("mount it here: exit code %d, want %d", code, exitDone)
 	}
 	if r := surveyed(list[0]); r == nil || r.Stage != survey.StageDone || len(r.Walks) != 3 || r.Place != "river gate post" || r.Cut.Outcome != survey.Passed ||
-		r.Cut.How != survey.RanThrough || r.Drive.Outcome != survey.Skipped || len(r.Plan) != 2 {
+		r.Cut.How != survey.RanThrough || r.Drive.Outcome != survey.Skipped || len(r.Plan) != 2 || *r.Plan[0].Measured < 26 {
 		t.Errorf("the record: %+v", r)
+	}
+	if strings.Contains(tm.text(), "they are lost") {
+		t.Error("between two tests events of the node were lost")
 	}
 	// The node goes on with its own memory: records beside it are none of it.
 	g.startNode()

@@ -83,7 +83,8 @@ func (p *pacer) sent(now time.Duration, t node.Transmit, err error) bool {
 	var wait *radio.WaitError
 	switch {
 	case t.Type == proto.TypeSolicit:
-		p.over = now + time.Second/2 + 3*p.o.Settings.Airtime(proto.TypeReceipt.Size())
+		// Neighbours take some slots and two frames, and a gateway tells no node more often than once a second.
+		p.over = now + time.Second + 3*p.o.Settings.Airtime(proto.TypeReceipt.Size())
 	case t.Type != proto.TypeCheckIn || t.Counter != p.counter:
 	case err == nil:
 		p.trouble, p.over = "", p.asked+longest
