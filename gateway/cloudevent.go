@@ -116,7 +116,7 @@ func seconds(d time.Duration) *float64 { return number(d.Seconds()) }
 
 // message makes the publication of e as things stand now.
 func (g *Gateway) message(e *Event) (Message, error) {
-	ce := cloudEvent{SpecVersion: "1.0", ID: e.id(), Source: "/longlane/" + g.o.Site, ContentType: "application/json"}
+	ce := cloudEvent{SpecVersion: "1.0", ID: e.id(), Source: "/longlane/" + g.o.Site, Type: e.typ(), ContentType: "application/json"}
 	w := g.o.Clock.when(e.Rx, e.before())
 	if !w.Time.IsZero() {
 		ce.Time = w.Time.UTC().Format(time.RFC3339Nano)
@@ -124,21 +124,15 @@ func (g *Gateway) message(e *Event) (Message, error) {
 	topic := g.topic("fault")
 	switch {
 	case e.notice():
-		ce.Type, ce.Data = faultType(e), g.noticeData(e, w)
+		ce.Data = g.noticeData(e, w)
 		ce.Subject = e.Notice.Zone
 	case isFault(e.Body):
 		b := e.Body.(*proto.Fault)
-		ce.Type, ce.Data = faultType(e), g.faultData(e, b, w)
+		ce.Data = g.faultData(e, b, w)
 		ce.Subject = g.nodeName(e.ID.Node)
 	default:
 		d := g.tripData(e, w)
-		ce.Type, ce.Data, ce.Subject = typeOpened, d, d.Zone
-		if e.closed() {
-			ce.Type = typeClosed
-		}
-		if e.kind == kindCorrection {
-			ce.Type = typeCorrection
-		}
+		ce.Data, ce.Subject = d, d.Zone
 		topic = g.topic("zone", d.Zone, "trip")
 	}
 	payload, err := json.Marshal(ce)
@@ -166,15 +160,22 @@ func (e *Event) original() string {
 
 func isFault(b proto.Body) bool { _, ok := b.(*proto.Fault); return ok }
 
-func faultType(e *Event) string {
+// typ is the CloudEvents type.
+func (e *Event) typ() string {
 	b, ofNode := e.Body.(*proto.Fault)
-	switch {
-	case e.corrects():
+	switch fault := ofNode || e.notice(); {
+	case fault && e.corrects():
 		return typeFaultTime
 	case ofNode && b.Ended, e.notice() && e.Notice.Ended:
 		return typeFaultEnded
+	case fault:
+		return typeFaultBegan
+	case e.corrects():
+		return typeCorrection
+	case e.closed():
+		return typeClosed
 	}
-	return typeFaultBegan
+	return typeOpened
 }
 
 func (g *Gateway) timing(e *Event, w When) timing {

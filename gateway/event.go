@@ -75,6 +75,7 @@ const (
 	NoticeMarksLost    = "marks-lost"     // the queue no longer tells old frames of a node from new ones
 	NoticeQueueFull    = "queue-full"     // the disk, or the queue's share of it, has little or no room for further events
 	NoticeReplaced     = "queue-replaced" // the queue's file was damaged or gone: a new one is in its place
+	NoticeGivenUp      = "given-up"       // a sink's receiver has answered that it will not have an event
 	NoticeSetAside     = "set-aside"      // a sink's receiver refuses events, or stored ones cannot be read: others go past them
 )
 

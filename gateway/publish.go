@@ -1,6 +1,7 @@
 package gateway
 
 import (
+	"errors"
 	"fmt"
 	"slices"
 	"time"
@@ -14,7 +15,7 @@ func (s *sink) pump() {
 	if s.main == nil {
 		return
 	}
-	if time.Since(s.ticked) >= tickEvery {
+	if !s.o.EventsOnly && time.Since(s.ticked) >= tickEvery {
 		s.ticked = time.Now()
 		s.publishMessage(s.main, s.g.tick(), nil)
 	}
@@ -62,6 +63,9 @@ func (s *sink) wary() bool { return s.careful > 0 || s.strikes > 0 }
 func (s *sink) room(live bool) bool {
 	if s.main.pending >= maxPending || len(s.flying) >= s.o.Window {
 		return false
+	}
+	if s.o.EventsOnly {
+		return !slices.ContainsFunc(s.flying, func(it *item) bool { return it.live == live }) && (live || !s.wary() || len(s.flying) == 0)
 	}
 	switch {
 	case !s.wary():
@@ -149,16 +153,25 @@ func (s *sink) publish(c *conn, it *item) {
 	it.published = time.Now()
 	if !c.second {
 		s.flying = append(s.flying, it)
+		it.tries++
+	}
+	if s.o.EventsOnly {
+		s.spoke.Store(int64(s.g.o.Clock.Mono())) // the receiver may have the event, though nothing comes back
 	}
 	lane, began := "backlog", it.published
 	if it.live {
 		lane = "live"
 	}
 	s.publishMessage(c, m, func(err error) {
-		s.g.o.Meter.Published(s.o.Name, lane, time.Since(began), err == nil)
-		if err == nil {
-			s.acknowledged(c, it)
-		} else {
+		var passed *PassedError
+		switch took := time.Since(began); {
+		case err == nil:
+			s.g.o.Meter.Published(s.o.Name, lane, took, true)
+			s.acknowledged(it)
+		case errors.As(err, &passed):
+			s.passedOver(it, passed, func() { s.g.o.Meter.Published(s.o.Name, lane, took, false) })
+		default:
+			s.g.o.Meter.Published(s.o.Name, lane, took, false)
 			s.goodbye(c) // after one failure nothing this session says of others can be relied on
 		}
 	})
@@ -172,7 +185,8 @@ func (s *sink) publishMessage(c *conn, m Message, then func(error)) {
 		f := func() {
 			c.pending--
 			if err == nil && m.QoS > 0 {
-				c.answers, s.tries = true, 0
+				c.answers = true
+				s.reached()
 			}
 			if then != nil {
 				then(err)
@@ -185,12 +199,40 @@ func (s *sink) publishMessage(c *conn, m Message, then func(error)) {
 	})
 }
 
-func (s *sink) acknowledged(c *conn, it *item) {
+// reached notes that the receiver has answered.
+func (s *sink) reached() {
+	s.tries = 0
+	if s.o.EventsOnly && s.trouble.get() != nil {
+		s.trouble.set(nil)
+		s.g.o.Log.Info("session", "sink", s.o.Name, "to", s.o.To)
+	}
+}
+
+func (s *sink) acknowledged(it *item) {
 	s.heard()
+	s.takesAgain(it)
 	if s.suspect == it.id {
 		s.suspect, s.strikes = "", 0
 		s.offerRefused() // it was unjustly suspected, and so may they have been
 	}
+	s.through(it)
+}
+
+// passedOver moves on from an event that the receiver has not taken. count is called if it has refused it.
+func (s *sink) passedOver(it *item, p *PassedError, count func()) {
+	if s.suspect == it.id {
+		s.suspect, s.strikes = "", 0
+	}
+	if p.Answer != "" {
+		count()
+		s.reached()
+		s.refuses(it, p.Answer)
+	}
+	s.through(it)
+}
+
+// through moves the cursor past an event for which nothing more is to be done here.
+func (s *sink) through(it *item) {
 	s.accepted(it.seq)
 	if it.acked {
 		return

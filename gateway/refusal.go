@@ -1,6 +1,7 @@
 package gateway
 
 import (
+	"errors"
 	"fmt"
 	"time"
 
@@ -30,7 +31,7 @@ const (
 // passed over, so that one it takes is found behind them.
 func (s *sink) blame(c *conn) {
 	head := s.head()
-	if head == nil || !c.answers {
+	if head == nil || !c.answers || errors.Is(c.Err(), ErrAway) {
 		return // it acknowledges nothing: it is down
 	}
 	if s.refused[head.seq] != nil {
@@ -134,6 +135,30 @@ func (s *sink) watchMissed() {
 	s.lost = missed
 }
 
+// refuses tells the house, once, that the receiver will not have an event, and why.
+func (s *sink) refuses(it *item, answer string) {
+	first := len(s.refusing) == 0
+	s.refusing[it.e.typ()] = true
+	s.g.o.Log.Warn("an event was not taken, and is given up", "sink", s.o.Name, "event", it.id, "why", answer)
+	if first {
+		s.g.notify(Notice{Code: NoticeGivenUp, about: s.o.Name, Detail: fmt.Sprintf("%s does not take %s, and it was given up: %s. "+
+			"More may follow, the log names each", s.o.Name, it.id, answer)})
+	}
+}
+
+// takesAgain ends that once an event of each type that was refused has been taken: what tells the house of a refusal is an
+// event itself, and would end it each time.
+func (s *sink) takesAgain(it *item) {
+	if len(s.refusing) == 0 {
+		return
+	}
+	delete(s.refusing, it.e.typ())
+	delete(s.refusing, "")
+	if len(s.refusing) == 0 {
+		s.g.notify(Notice{Code: NoticeGivenUp, Ended: true, about: s.o.Name, Detail: s.o.Name + " takes events again"})
+	}
+}
+
 func (s *sink) offerRefused() {
 	for _, r := range s.refused {
 		r.again = time.Now()
@@ -142,7 +167,7 @@ func (s *sink) offerRefused() {
 
 // nextRefused gives an event that is due to be offered again, alone and when nothing else is to be done.
 func (s *sink) nextRefused() *item {
-	if !s.main.answers || len(s.flying) > 0 || len(s.live) > 0 {
+	if !s.main.answers && !s.o.EventsOnly || len(s.flying) > 0 || len(s.live) > 0 {
 		return nil
 	}
 	var due queue.Seq

@@ -77,10 +77,15 @@ func (s *sink) begin(d dialled) {
 		return
 	}
 	s.main = &conn{Session: d.s}
-	s.trouble.set(nil)
-	s.g.o.Log.Info("session", "sink", s.o.Name, "to", s.o.To)
+	if !s.o.EventsOnly || s.tries == 0 {
+		s.trouble.set(nil)
+		s.g.o.Log.Info("session", "sink", s.o.Name, "to", s.o.To)
+	}
 	s.behind, s.read, s.back = true, [queue.Routine + 1]queue.Seq{}, nil
 	s.freshOnly()
+	if s.o.EventsOnly {
+		return
+	}
 	s.mu.Lock()
 	for t := range s.retained {
 		s.dirty[t] = true
@@ -108,13 +113,18 @@ func (s *sink) freshOnly() {
 func (s *sink) backOff() {
 	s.tries++
 	most := min(s.o.MaxBackoff, firstBackoff<<min(s.tries-1, 10))
+	if s.o.EventsOnly && len(s.live) > 0 {
+		most = firstBackoff // while it may still sound
+	}
 	s.dialAt[0] = time.Now().Add(20*time.Millisecond + rand.N(most))
 }
 
 // end draws the conclusions from a session's end. What was flying goes again: young live events first, the rest by
 // way of the disk.
 func (s *sink) end() {
-	s.g.o.Log.Warn("session ended", "sink", s.o.Name, "to", s.o.To, "err", s.main.Err())
+	if !s.o.EventsOnly || s.tries == 0 {
+		s.g.o.Log.Warn("session ended", "sink", s.o.Name, "to", s.o.To, "err", s.main.Err())
+	}
 	s.g.o.Meter.Session(s.o.Name, s.o.Reason(s.main.Err()))
 	old := s.main
 	s.main = nil
@@ -131,7 +141,7 @@ func (s *sink) end() {
 		if it.acked {
 			continue
 		}
-		if it.live && (it.id != s.suspect || s.strikes < 2) { // one strike may be a neighbour's fault
+		if it.live && (it.id != s.suspect || s.strikes < 2) && !s.yields(it) { // one strike may be a neighbour's fault
 			it.hedged = false
 			again = append(again, it)
 		} else {
@@ -144,6 +154,9 @@ func (s *sink) end() {
 	s.live, s.flying, s.back, s.behind = append(again, s.live...), nil, nil, true
 	s.backOff()
 }
+
+// yields reports whether an event that was in vain sent twice gives way to newer ones: it goes on by way of the disk.
+func (s *sink) yields(it *item) bool { return s.o.EventsOnly && it.tries >= 2 && len(s.live) > 0 }
 
 // endSecond lets what the second session did not get acknowledged have another.
 func (s *sink) endSecond() {
@@ -159,6 +172,9 @@ func (s *sink) endSecond() {
 // hedge sends live events that the receiver has not acknowledged in two seconds again, over a second session: the
 // first may be dead without knowing it yet.
 func (s *sink) hedge(ctx context.Context) {
+	if s.o.EventsOnly {
+		return
+	}
 	if s.second != nil && s.second.pending == 0 && time.Since(s.second.lastUsed) > secondIdle {
 		s.goodbye(s.second)
 		s.second = nil

@@ -14,7 +14,8 @@ import (
 // Session is one connection with a sink's receiver.
 type Session interface {
 	// Publish hands a message over; it never blocks and keeps payload. done is called once, from another goroutine, and
-	// may have to wait: with nil only if the receiver acknowledged the message during this session.
+	// may have to wait: with nil only if the receiver acknowledged the message during this session, with a PassedError if
+	// nobody is to wait for that any more.
 	Publish(topic string, qos byte, retain bool, payload []byte, done func(error))
 	// Closed is closed when the session has ended; Err then says why.
 	Closed() <-chan struct{}
@@ -22,6 +23,24 @@ type Session interface {
 	// Close ends the session politely, within a second.
 	Close()
 }
+
+// PassedError is what a Session calls back with for an event that its receiver has not taken and that is through with all the
+// same: the sink moves on.
+type PassedError struct {
+	// Answer is why the receiver does not take the event, for the house to hear as a fault. Empty: the event was not meant for
+	// it, or had become too old.
+	Answer string
+}
+
+func (e *PassedError) Error() string {
+	if e.Answer == "" {
+		return "passed over"
+	}
+	return e.Answer
+}
+
+// ErrAway is wrapped by a session's Err if the receiver was away, or busy, whatever it was sent: then no event is to blame.
+var ErrAway = errors.New("the receiver was away")
 
 // SinkOptions describe a consumer of events.
 type SinkOptions struct {
@@ -33,6 +52,10 @@ type SinkOptions struct {
 	// FromStart has a sink that is new begin with the oldest event still there; otherwise with the next.
 	FromStart bool
 	Window    int // most events without acknowledgement, 1 to 256
+	// EventsOnly is for a receiver that is asked for each event: states and ticks are not for it, one event of each lane goes
+	// at a time, so that each tells its age of then, and there is no second session, since it is the receiver that is slow
+	// and not a connection that is dead. A session says nothing of the receiver before one of its events was taken.
+	EventsOnly bool
 	// Dial opens a session. second asks for one beside the first, under another client name.
 	Dial       func(ctx context.Context, second bool) (Session, error)
 	MaxBackoff time.Duration // longest pause between two dials
@@ -96,6 +119,8 @@ type sink struct {
 	lost    uint64       // passed over for it, as last looked at
 	missing bool         // the fault has been raised
 	told    bool         // the house was told that something is set aside
+
+	refusing map[string]bool // types of events that the receiver refuses, of which the house was told; "": one that is not known any more
 }
 
 // item is one event on its way through a sink.
@@ -106,6 +131,7 @@ type item struct {
 	live      bool
 	offered   time.Time
 	published time.Time
+	tries     int // times that it was published over a main session
 	acked     bool
 	hedged    bool
 }
@@ -122,7 +148,7 @@ func newSink(g *Gateway, o SinkOptions) (*sink, error) {
 	}
 	s := &sink{g: g, o: o, cursor: c, inbox: make(chan func(), 4096), wake: make(chan struct{}, 1), stopped: make(chan struct{}),
 		retained: map[string][]byte{}, dirty: map[string]bool{}, items: map[string]*item{}, refused: map[queue.Seq]*refusal{}, passed: map[queue.Seq]queue.Priority{}, dialled: make(chan dialled),
-		behind: true}
+		refusing: map[string]bool{}, behind: true}
 	s.lost = c.Missed()
 	s.trouble.set(errors.New("not connected yet"))
 	s.spoke.Store(int64(g.started))
@@ -167,6 +193,9 @@ func (s *sink) look() { s.tell(func() { s.behind = true }) }
 
 // retain sets a retained topic. Only the latest payload of each counts.
 func (s *sink) retain(topic string, payload []byte) {
+	if s.o.EventsOnly {
+		return
+	}
 	s.mu.Lock()
 	s.retained[topic], s.dirty[topic] = payload, true
 	s.mu.Unlock()
@@ -240,6 +269,9 @@ func (s *sink) take(e *Event) {
 	it := &item{e: e, id: id, live: true, offered: time.Now()}
 	s.items[id] = it
 	s.live = append(s.live, it)
+	if soon := time.Now().Add(firstBackoff); s.o.EventsOnly && s.dialAt[0].After(soon) {
+		s.dialAt[0] = soon // whoever just came through is worth asking again
+	}
 }
 
 func (s *sink) stored(e *Event, seq queue.Seq) {
@@ -284,8 +316,10 @@ func (s *sink) stop() {
 	if s.main == nil {
 		return
 	}
-	said := false
-	s.publishMessage(s.main, s.g.Status(statusStopped), func(error) { said = true })
+	said := s.o.EventsOnly
+	if !said {
+		s.publishMessage(s.main, s.g.Status(statusStopped), func(error) { said = true })
+	}
 	deadline := time.NewTimer(time.Second)
 	defer deadline.Stop()
 	for !said || len(s.flying) > 0 {

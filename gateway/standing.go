@@ -26,7 +26,7 @@ func (n Notice) key() string {
 		return n.Code + " " + strconv.Itoa(int(n.Node))
 	case NoticeQueueFull:
 		return n.Code
-	case NoticeBearerDown, NoticeReceiveOnly, NoticeAirtimeShort, NoticeSetAside, NoticeMissed, NoticeUnusedSink:
+	case NoticeBearerDown, NoticeReceiveOnly, NoticeAirtimeShort, NoticeSetAside, NoticeGivenUp, NoticeMissed, NoticeUnusedSink:
 		return n.Code + " " + n.about
 	}
 	return ""
@@ -92,13 +92,15 @@ func (in *ingest) restore() {
 			if _, still := in.g.unused[about]; !still {
 				in.notice(Notice{Code: code, Ended: true, about: about, Detail: fmt.Sprintf("the queue keeps nothing for %s any more but what it is sent", about)})
 			}
-		case NoticeSetAside, NoticeMissed:
-			s := in.g.sink(about)
-			if s != nil && code == NoticeSetAside {
+		case NoticeSetAside, NoticeGivenUp, NoticeMissed:
+			switch s := in.g.sink(about); {
+			case s != nil && code == NoticeSetAside:
 				s.told = true
-			} else if s != nil {
+			case s != nil && code == NoticeGivenUp:
+				s.refusing[""] = true
+			case s != nil:
 				s.missing = true
-			} else {
+			default:
 				in.notice(Notice{Code: code, Ended: true, about: about, Detail: fmt.Sprintf("there is no sink %s any more", about)})
 			}
 		}

@@ -6,11 +6,14 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"net/http"
+	"net/url"
 	"strings"
 	"time"
 
 	"longlane/gateway/config"
 	"longlane/gateway/roster"
+	"longlane/gateway/webhook"
 	"longlane/radio/lora"
 	"longlane/radio/modem/lines"
 )
@@ -70,6 +73,9 @@ func checkJSON(c *call, cfg *config.Config, err error) error {
 		if samples := samplesJSON(cfg); samples != nil {
 			result["samples"] = samples
 		}
+		if hooks := webhooksJSON(cfg); hooks != nil {
+			result["webhooks"] = hooks
+		}
 	}
 	if e := e.Encode(result); e != nil {
 		return e
@@ -119,6 +125,9 @@ func explain(c *call, path string, cfg *config.Config, r *roster.Roster) {
 	} else {
 		fmt.Fprintf(c.out, "  broker: embedded, on %s; it keeps nothing for absent subscribers\n", cfg.Embedded.Listen)
 	}
+	for i := range cfg.Webhook {
+		explainWebhook(c, &cfg.Webhook[i])
+	}
 	if r == nil {
 		fmt.Fprintf(c.out, "  nodes: none yet; add one with: longlane enrol add NAME --zone ZONE --config %s\n", path)
 		return
@@ -150,6 +159,57 @@ func explainRules(c *call, m *config.Modem) {
 	fmt.Fprintf(c.out, "    a %s takes %v on the air, so up to %d an hour; when they are used up %s\n", what,
 		frame.Round(time.Millisecond/10), b.FramesPerHour(m.Settings(), m.Unit.Longest()), then)
 	fmt.Fprintf(c.out, "    %s\n", lora.Caution)
+}
+
+// explainWebhook says what a webhook is sent, with the body for a sample event.
+func explainWebhook(c *call, w *config.Webhook) {
+	age := "however old they are"
+	if w.MaxAge != 0 {
+		age = "up to " + w.MaxAge.String() + " old"
+	}
+	where := ""
+	if len(w.Zones) > 0 {
+		where = ", of the zones " + strings.Join(w.Zones, ", ")
+	}
+	u, err := url.Parse(w.URL)
+	if err != nil { // a good config's URL is good
+		return
+	}
+	fmt.Fprintf(c.out, "  webhook %s: %s to %s; %s%s, %s\n", w.Name, w.Method, webhook.Origin(u), strings.Join(w.Events, ", "), where, age)
+	if w.TokenFile != "" && u.Scheme == "http" {
+		fmt.Fprintln(c.out, "    its token goes there unencrypted: use https:// unless the wire is yours alone")
+	}
+	if text, ok := sampleBody(w); ok {
+		fmt.Fprintf(c.out, "    sample body (%s): %s\n", w.ContentType, text)
+	}
+}
+
+// sampleBody is the body for a sample event; ok is false if there is none.
+func sampleBody(w *config.Webhook) (text string, ok bool) {
+	if w.Method == http.MethodGet {
+		return "", false
+	}
+	t, err := w.Template()
+	if err != nil { // a good config's template is good
+		return "", false
+	}
+	b, err := t.Try(w.Events)
+	return string(b), err == nil
+}
+
+type webhookJSON struct {
+	Webhook     string `json:"webhook"`
+	ContentType string `json:"content_type,omitempty"`
+	Body        string `json:"sample_body,omitempty"`
+}
+
+func webhooksJSON(cfg *config.Config) (list []webhookJSON) {
+	for i := range cfg.Webhook {
+		w := &cfg.Webhook[i]
+		text, _ := sampleBody(w)
+		list = append(list, webhookJSON{w.Name, w.ContentType, text})
+	}
+	return list
 }
 
 // explainLines shows what a modem's line dialect makes of its sample lines: what each group catches, and the frame.

@@ -43,7 +43,7 @@ var imports = map[string]rule{
 		why:     "it wires the packages together and owns their lifecycle; work of its own belongs below it",
 	},
 	"gateway/config": {
-		project: []string{"proto", "radio/modem/lines", "radio/lora", "radio/node", "radio/route"}, // pure all: they judge what the tables of a modem say, and a node's card
+		project: []string{"proto", "radio/modem/lines", "radio/lora", "radio/node", "radio/route", "gateway/webhook/body"}, // pure all: they judge what the tables of a modem and of a webhook say, and a node's card
 		modules: []string{"github.com/pelletier/go-toml/v2", "github.com/agext/levenshtein"},
 		why:     "it knows the file, not what is done with it, so that every program of the project can read its files through it",
 	},
@@ -89,6 +89,14 @@ var imports = map[string]rule{
 		project: []string{"gateway", "queue", "proto", "radio"},
 		modules: []string{"github.com/eclipse/paho.mqtt.golang", "github.com/mochi-mqtt/server/v2", "golang.org/x/sys"},
 		why:     "it is the one place that knows MQTT; it takes events from the core and knows no bearer's package",
+	},
+	"gateway/webhook/body": {
+		std: effects,
+		why: "a template is pure text, so that the config can be judged by the very code that requests are made with",
+	},
+	"gateway/webhook": {
+		project: []string{"gateway", "gateway/webhook/body"},
+		why:     "it is the one place that speaks to HTTP servers; it takes events from the core and knows no file but the certificates",
 	},
 	"gateway/metrics": {
 		project: []string{"gateway", "gateway/mqtt", "queue", "radio", "radio/*", "proto"},

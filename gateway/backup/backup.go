@@ -117,6 +117,10 @@ func parts(configPath string, c *config.Config) []part {
 		named("mirror/"+m.Name+"/password", m.PasswordFile)
 		named("mirror/"+m.Name+"/ca", m.CAFile)
 	}
+	for _, w := range c.Webhook {
+		named("webhook/"+w.Name+"/token", w.TokenFile)
+		named("webhook/"+w.Name+"/ca", w.CAFile)
+	}
 	return append(list,
 		part{name: listName, path: filepath.Join(c.State, roster.ListFile), must: true, state: true},
 		part{name: marksName, path: filepath.Join(c.State, gateway.CopyFile), state: true}, // none until a node was heard

@@ -29,7 +29,7 @@ func (c *Config) check(d *Document) {
 	}
 	k.level("log_level", c.LogLevel)
 	c.checkBrokers(k)
-	c.checkMirrors(k)
+	c.checkSinks(k)
 	c.checkBearers(k)
 	c.checkZones(k)
 	k.between("trip.old_after", c.Trip.OldAfter, time.Second, 5*time.Minute)
@@ -92,30 +92,26 @@ func (b *Broker) check(k checker) {
 	}
 }
 
-// checkMirrors also brings about that no two sinks share a name, and that what is to be forgotten is not in use.
-func (c *Config) checkMirrors(k checker) {
-	names := map[string]int{}
+// checkSinks also brings about that no two sinks share a name, and that what is to be forgotten is not in use.
+func (c *Config) checkSinks(k checker) {
+	names := map[string]string{} // the table that has it
 	for i := range c.Mirror {
 		m := &c.Mirror[i]
 		at := checker{doc: k.doc, table: element("mirror", i)}
-		at.name("name", m.Name)
-		if m.Name == BrokerName {
-			at.refuse("name", quote(m.Name), "another name: this one is the broker's in faults and metrics")
-		}
-		if j, twice := names[m.Name]; twice && m.Name != "" {
-			at.refuse("name", quote(m.Name)+" again", "a name that differs from that of "+element("mirror", j))
-		}
-		names[m.Name] = i
+		at.sink(m.Name, m.MaxLag, m.Formerly, names)
 		m.Broker().check(at)
-		at.number("max_lag", m.MaxLag, 100, 1_000_000, "")
-		if m.Formerly != "" {
-			at.name("formerly", m.Formerly)
-		}
 	}
-	for i := range c.Mirror {
-		if j, used := names[c.Mirror[i].Formerly]; used && c.Mirror[i].Formerly != "" {
-			k.refuse(element("mirror", i)+".formerly", quote(c.Mirror[i].Formerly), "a name that no mirror has now; "+element("mirror", j)+" has it")
-		}
+	for i := range c.Webhook {
+		w := &c.Webhook[i]
+		at := checker{doc: k.doc, table: element("webhook", i)}
+		at.sink(w.Name, w.MaxLag, w.Formerly, names)
+		w.check(at)
+	}
+	for i, m := range c.Mirror {
+		checker{doc: k.doc, table: element("mirror", i)}.formerly(m.Formerly, names)
+	}
+	for i, w := range c.Webhook {
+		checker{doc: k.doc, table: element("webhook", i)}.formerly(w.Formerly, names)
 	}
 	for i, name := range c.Forget {
 		if _, used := names[name]; used || name == BrokerName {
@@ -125,8 +121,34 @@ func (c *Config) checkMirrors(k checker) {
 	if len(c.Mirror) == 0 {
 		c.Mirror = nil
 	}
+	if len(c.Webhook) == 0 {
+		c.Webhook = nil
+	}
 	if len(c.Forget) == 0 {
 		c.Forget = nil
+	}
+}
+
+// sink checks what all further sinks have.
+func (k checker) sink(name string, maxLag int, formerly string, names map[string]string) {
+	k.name("name", name)
+	if name == BrokerName {
+		k.refuse("name", quote(name), "another name: this one is the broker's in faults and metrics")
+	}
+	if other, twice := names[name]; twice && name != "" {
+		k.refuse("name", quote(name)+" again", "a name that differs from that of "+other)
+	}
+	names[name] = k.table
+	k.number("max_lag", maxLag, 100, 1_000_000, "")
+	if formerly != "" {
+		k.name("formerly", formerly)
+	}
+}
+
+// formerly is called when all names are known.
+func (k checker) formerly(name string, names map[string]string) {
+	if other, used := names[name]; used && name != "" {
+		k.refuse("formerly", quote(name), "a name that nobody has now; "+other+" has it")
 	}
 }
 

@@ -28,6 +28,7 @@ import (
 	"syscall"
 	"time"
 
+	"longlane/gateway/webhook/body"
 	"longlane/proto"
 	"longlane/radio/lora"
 	"longlane/radio/modem/lines"
@@ -50,7 +51,8 @@ type Config struct {
 	Broker   *Broker   `toml:"broker,omitempty"`
 	Embedded *Embedded `toml:"embedded,omitempty"`
 	Mirror   []Mirror  `toml:"mirror,omitempty"`
-	// Forget names mirrors of the past for which the queue need keep nothing more.
+	Webhook  []Webhook `toml:"webhook,omitempty"`
+	// Forget names mirrors and webhooks of the past for which the queue need keep nothing more.
 	Forget  []string        `toml:"forget,omitempty"`
 	Modem   []Modem         `toml:"modem,omitempty"`
 	Wifi    *Wifi           `toml:"wifi,omitempty"`
@@ -101,6 +103,42 @@ type Mirror struct {
 func (m *Mirror) Broker() *Broker {
 	return &Broker{URL: m.URL, User: m.User, PasswordFile: m.PasswordFile, CAFile: m.CAFile, Window: m.Window, ClientID: m.ClientID}
 }
+
+// Webhook is an HTTP server that is sent events, a request each, with a place of its own in the queue.
+type Webhook struct {
+	// Name identifies it in faults and metrics, and its place in the queue. No mirror has it.
+	Name string `toml:"name"`
+	// URL is http or https, with host, path and query. User and password do not belong in it.
+	URL string `toml:"url"`
+	// Method is POST, PUT, PATCH or GET. A GET has no body.
+	Method string `toml:"method"`
+	// Headers are sent with each request. None of them may be a secret, or one that the request itself decides.
+	Headers map[string]string `toml:"headers,omitempty"`
+	// TokenFile holds a bearer token. It is read anew for each request.
+	TokenFile string `toml:"token_file"`
+	CAFile    string `toml:"ca_file"`
+	// Body is a template over body.Event. Empty: the event itself, as it goes to the broker.
+	Body string `toml:"body"`
+	// ContentType is empty in the file for that of a CloudEvent, or application/json beside a Body, which then must be JSON.
+	ContentType string `toml:"content_type"`
+	// Timeout is that of one request, 500 ms to 1 min.
+	Timeout Duration `toml:"timeout"`
+	// Events are the kinds to send, of body.Kinds.
+	Events []string `toml:"events"`
+	// Zones are those whose events are sent. Empty: all. What concerns no zone is always sent.
+	Zones []string `toml:"zones,omitempty"`
+	// MaxAge is the age beyond which an event is not sent any more, 1 s to 1000 h; 0: none is too old, which is what counts if
+	// the file says Required and nothing of this.
+	MaxAge Duration `toml:"max_age"`
+	// Required, MaxLag, FromStart and Formerly are as for a Mirror.
+	Required  bool   `toml:"required"`
+	MaxLag    int    `toml:"max_lag"`
+	FromStart bool   `toml:"from_start"`
+	Formerly  string `toml:"formerly"`
+}
+
+// Template is what the webhook's bodies are made with. Its error has been told by Load or Parse.
+func (w *Webhook) Template() (*body.Template, error) { return body.Compile(w.Body, w.ContentType) }
 
 // Embedded is the broker inside this process, used when no other is configured.
 type Embedded struct {
@@ -237,6 +275,8 @@ func Default() *Config {
 		Broker:   &Broker{Window: 32},
 		Embedded: &Embedded{Listen: "127.0.0.1:1883"},
 		Mirror:   []Mirror{{Window: 32, MaxLag: 10_000}},
+		Webhook: []Webhook{{Method: "POST", Timeout: Duration(10 * time.Second), Events: []string{"opened", "closed", "fault"},
+			MaxAge: Duration(time.Minute), MaxLag: 10_000}},
 		Modem: []Modem{{
 			Baud:            115200,
 			Dialect:         "framed",
@@ -263,6 +303,9 @@ func (e *Embedded) SetDefaults() { *e = *Default().Embedded }
 
 // SetDefaults implements Defaulter.
 func (m *Mirror) SetDefaults() { *m = Default().Mirror[0] }
+
+// SetDefaults implements Defaulter.
+func (w *Webhook) SetDefaults() { *w = Default().Webhook[0] }
 
 // SetDefaults implements Defaulter.
 func (m *Modem) SetDefaults() { *m = Default().Modem[0] }
@@ -312,7 +355,7 @@ func parse(name string, data []byte) (*Config, *Document, error) {
 		return nil, nil, err
 	}
 	c := Default()
-	c.Broker, c.Embedded, c.Mirror, c.Modem, c.Wifi = nil, nil, nil, nil, nil
+	c.Broker, c.Embedded, c.Mirror, c.Webhook, c.Modem, c.Wifi = nil, nil, nil, nil, nil, nil
 	doc.Into(c)
 	c.check(doc)
 	c.complete()

@@ -12,6 +12,7 @@ import (
 
 	toml "github.com/pelletier/go-toml/v2"
 
+	"longlane/gateway/webhook/body"
 	"longlane/radio/lora"
 	"longlane/radio/modem/lines"
 )
@@ -66,6 +67,7 @@ func TestHillOrchardShowsEveryDefault(t *testing.T) {
 	want.Broker.URL = "mqtts://broker.lan:8883"
 	want.Broker.ClientID = "longlane-hill-orchard-house"
 	want.Mirror[0].Name, want.Mirror[0].URL, want.Mirror[0].ClientID = "shop", "mqtt://shop.lan:1883", "longlane-hill-orchard-house-shop"
+	want.Webhook[0].Name, want.Webhook[0].URL, want.Webhook[0].ContentType = "lights", "https://lights.lan/trip", body.Structured
 	want.Modem[0].Name, want.Modem[0].Device = "mast", "/dev/serial/by-id/usb-mast-if00"
 	want.Modem[0].Frequency = 869525000
 	want.Zone = map[string]Zone{"river-gate": {"River gate"}, "ridge-gate": {"Ridge gate"}, "cattle-grid": {"Cattle grid"}}
@@ -114,7 +116,7 @@ func TestLeastConfig(t *testing.T) {
 		t.Fatal(err)
 	}
 	want := Default()
-	want.Site, want.Gateway, want.Broker, want.Mirror, want.Modem = "s", "g", nil, nil, nil
+	want.Site, want.Gateway, want.Broker, want.Mirror, want.Webhook, want.Modem = "s", "g", nil, nil, nil, nil
 	if !reflect.DeepEqual(c, want) {
 		t.Errorf("Parse(least config) = %+v\nwant %+v", c, want)
 	}

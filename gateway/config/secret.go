@@ -23,6 +23,11 @@ func (c *Config) checkFiles(d *Document) {
 		at.secret("password_file", m.PasswordFile)
 		at.certificates("ca_file", m.CAFile)
 	}
+	for i, w := range c.Webhook {
+		at := checker{doc: d, table: element("webhook", i)}
+		at.token("token_file", w.TokenFile)
+		at.certificates("ca_file", w.CAFile)
+	}
 	if e := c.Embedded; e != nil {
 		k.secret("embedded.password_file", e.PasswordFile)
 	}
@@ -35,6 +40,28 @@ func (k checker) secret(field, path string) {
 	if _, err := ReadSecret(path); err != nil {
 		k.file(field, err, "a file with one secret, readable by its owner alone")
 	}
+}
+
+// token is a secret that can stand in a header of HTTP.
+func (k checker) token(field, path string) {
+	if path == "" {
+		return
+	}
+	if _, err := ReadToken(path); err != nil {
+		k.file(field, err, "a file with one token, readable by its owner alone")
+	}
+}
+
+// ReadToken is ReadSecret for a bearer token: printable ASCII without spaces.
+func ReadToken(path string) (string, error) {
+	token, err := ReadSecret(path)
+	if err != nil {
+		return "", err
+	}
+	if strings.IndexFunc(token, func(r rune) bool { return r <= ' ' || r > '~' }) >= 0 {
+		return "", fmt.Errorf("%s: found a space or a character that is not ASCII, expected the token alone", path)
+	}
+	return token, nil
 }
 
 func (k checker) certificates(field, path string) {

@@ -26,6 +26,7 @@ import (
 	"longlane/gateway/metrics"
 	"longlane/gateway/mqtt"
 	"longlane/gateway/roster"
+	"longlane/gateway/webhook"
 	"longlane/queue"
 	"longlane/radio"
 	"longlane/radio/lora"
@@ -45,6 +46,7 @@ type Daemon struct {
 	gw      *gateway.Gateway
 	links   []radio.Link
 	modems  []*modem.Modem
+	hooks   []*webhook.Hook            // in the config's order
 	keepers map[string]*airtime.Keeper // of the modems that may send, by name
 	queue   *queue.Queue
 	metrics *metrics.Metrics
@@ -105,6 +107,9 @@ func (d *Daemon) open() error {
 	if err := d.openLinks(clock); err != nil {
 		return err
 	}
+	if err := d.openHooks(); err != nil {
+		return err
+	}
 	d.metrics = metrics.New(d.lists())
 	if d.gw, err = gateway.New(d.options(current, clock)); err != nil {
 		return err
@@ -143,6 +148,9 @@ func (d *Daemon) sinkNames() [][]string {
 	names := [][]string{{config.BrokerName}}
 	for _, m := range d.cfg.Mirror {
 		names = append(names, []string{m.Name, m.Formerly})
+	}
+	for _, w := range d.cfg.Webhook {
+		names = append(names, []string{w.Name, w.Formerly})
 	}
 	return names
 }
@@ -260,6 +268,9 @@ func (d *Daemon) options(r *roster.Current, clock gateway.Clock) gateway.Options
 	for i := range d.cfg.Mirror {
 		o.Sinks = append(o.Sinks, d.mirrorOptions(&d.cfg.Mirror[i]))
 	}
+	for i := range d.cfg.Webhook {
+		o.Sinks = append(o.Sinks, d.webhookOptions(i))
+	}
 	for i := range d.cfg.Modem {
 		m := &d.cfg.Modem[i]
 		o.Air[m.Name] = gateway.Air{Settings: m.Settings(), Sends: m.Silent() == "", Noise: noiseOf(d.modems[i])}
@@ -301,6 +312,42 @@ func (d *Daemon) mirrorOptions(m *config.Mirror) gateway.SinkOptions {
 	o := d.sinkOptions(m.Name, m.Broker())
 	o.Required, o.FromStart, o.MaxLag, o.Formerly = m.Required, m.FromStart, m.MaxLag, m.Formerly
 	return o
+}
+
+func (d *Daemon) openHooks() error {
+	for i := range d.cfg.Webhook {
+		w := &d.cfg.Webhook[i]
+		t, err := w.Template()
+		if err != nil {
+			return fmt.Errorf("webhook %s: body: %w", w.Name, err)
+		}
+		o := webhook.Options{Name: w.Name, URL: w.URL, Method: w.Method, ContentType: w.ContentType, Headers: w.Headers, Body: t,
+			CAFile: w.CAFile, Timeout: time.Duration(w.Timeout), MaxAge: time.Duration(w.MaxAge), Kinds: w.Events, Zones: w.Zones, Log: d.log}
+		if path := w.TokenFile; path != "" {
+			o.Token = func() (string, error) { return config.ReadToken(path) }
+		}
+		h, err := webhook.New(o)
+		if err != nil {
+			return err
+		}
+		d.hooks = append(d.hooks, h)
+		d.close = append(d.close, h.Close)
+	}
+	return nil
+}
+
+func (d *Daemon) webhookOptions(i int) gateway.SinkOptions {
+	w, h := &d.cfg.Webhook[i], d.hooks[i]
+	return gateway.SinkOptions{Name: w.Name, To: h.To(), Required: w.Required, MaxLag: w.MaxLag, FromStart: w.FromStart, Formerly: w.Formerly,
+		Window: 2, EventsOnly: true, Dial: h.Dial, MaxBackoff: time.Minute, Reason: webhookReason}
+}
+
+func webhookReason(err error) string {
+	var end *webhook.EndError
+	if errors.As(err, &end) {
+		return string(end.Reason)
+	}
+	return string(webhook.ReasonClosed)
 }
 
 // sinkOptions are what all brokers share. Sessions are clean: the queue is the only truth.
@@ -353,12 +400,14 @@ func endReason(err error) string {
 }
 
 func (d *Daemon) lists() metrics.Lists {
-	l := metrics.Lists{Verdicts: gateway.Verdicts, Hints: gateway.Hints, Drops: gateway.Drops, Sinks: []string{config.BrokerName}}
+	l := metrics.Lists{Verdicts: gateway.Verdicts, Hints: gateway.Hints, Drops: gateway.Drops, Sinks: map[string][]string{}}
+	ofBroker, ofWebhook := names(mqtt.Reasons()), names(webhook.Reasons())
+	l.Sinks[config.BrokerName] = ofBroker
 	for _, m := range d.cfg.Mirror {
-		l.Sinks = append(l.Sinks, m.Name)
+		l.Sinks[m.Name] = ofBroker
 	}
-	for _, r := range mqtt.Reasons() {
-		l.Ends = append(l.Ends, string(r))
+	for _, w := range d.cfg.Webhook {
+		l.Sinks[w.Name] = ofWebhook
 	}
 	for _, k := range d.links {
 		l.Bearers = append(l.Bearers, k.Name())
@@ -366,9 +415,23 @@ func (d *Daemon) lists() metrics.Lists {
 	return l
 }
 
+func names[T ~string](list []T) (out []string) {
+	for _, v := range list {
+		out = append(out, string(v))
+	}
+	return out
+}
+
 // gauges are read when somebody looks.
 func (d *Daemon) gauges() {
 	m := d.metrics
+	for i, h := range d.hooks {
+		for _, outcome := range webhook.Outcomes() {
+			m.Counter("webhook_events_total", "Events that the webhook has done with, by outcome: taken, skipped since they were older than max_age, "+
+				"given-up after an answer that no other try would change, not-meant for it; and retried, for each request whose event goes again.",
+				map[string]string{"sink": d.cfg.Webhook[i].Name, "outcome": outcome}, func() float64 { return float64(h.Stats(outcome)) })
+		}
+	}
 	for _, l := range d.links {
 		m.Up("bearer", l.Name(), l.Up)
 	}

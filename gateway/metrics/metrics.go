@@ -35,7 +35,8 @@ type Metrics struct {
 // Lists are the closed lists that label values are drawn from; each is created at zero at the start, so that "none"
 // can be told from "not known".
 type Lists struct {
-	Bearers, Verdicts, Hints, Drops, Sinks, Ends []string
+	Bearers, Verdicts, Hints, Drops []string
+	Sinks                           map[string][]string // by name: why its sessions end
 }
 
 var buckets = []float64{.0005, .001, .002, .005, .01, .02, .05, .1, .2, .5, 1, 2, 5, 10}
@@ -86,12 +87,12 @@ func (m *Metrics) start(l Lists) {
 			}
 		}
 	}
-	for _, s := range l.Sinks {
+	for s, ends := range l.Sinks {
 		for _, lane := range []string{"live", "backlog", "state"} {
 			m.publish.WithLabelValues(s, lane)
 			m.refused.WithLabelValues(s, lane)
 		}
-		for _, e := range l.Ends {
+		for _, e := range ends {
 			m.sessions.WithLabelValues(s, e)
 		}
 	}

@@ -19,7 +19,7 @@ func scrape(m *Metrics) string {
 
 func lists() Lists {
 	return Lists{Bearers: []string{"mast"}, Verdicts: []string{"accepted", "mac"}, Hints: []string{"beacon"}, Drops: []string{"packet"},
-		Sinks: []string{"mqtt"}, Ends: []string{"lost"}}
+		Sinks: map[string][]string{"mqtt": {"lost"}}}
 }
 
 // TestNoneIsNotUnknown: every label value of a closed list is there at zero before anything has happened.
