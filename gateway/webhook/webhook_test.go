@@ -643,7 +643,7 @@ func TestPatience(t *testing.T) {
 func TestPrivate(t *testing.T) {
 	var log lockedBuffer
 	s := newServer(t, func(w http.ResponseWriter, r *http.Request) {
-		http.Error(w, "no \x1b[31m "+r.Header.Get("Authorization")+" "+r.RequestURI+" "+r.Header.Get("X-Key"), 403)
+		http.Error(w, "no \x1b[31m "+r.Header.Get("Authorization")+" "+r.RequestURI+" "+r.Header.Get("X-Key"), http.StatusForbidden)
 	})
 	secrets := []string{"open-sesame", "T0PSECRETPART", "quer-y-secret", "head-er-secret"}
 	edit := func(o *Options) {
