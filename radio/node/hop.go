@@ -214,7 +214,6 @@ func (n *Node) receiptWindow() (opens, closes time.Duration) {
 func (n *Node) launch(tx Transmit, event bool) {
 	raw, _ := proto.Parse(tx.Frame)
 	n.endHop()
-	n.probing.sent = false // what is heard from now on concerns another frame
 	n.own = ownHop{Transmit: tx, tag: string(raw.Tag()), event: event, alone: !insists(raw), tries: 1, due: never, opens: never}
 }
 
