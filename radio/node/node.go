@@ -267,6 +267,9 @@ func (n *Node) Step(now time.Duration, in Input) (out []Output, wake time.Durati
 	n.runTimers() // first what was due before the input came
 	n.take(in)
 	n.runTimers()
+	if n.relay != nil {
+		n.relay.run()
+	}
 	n.dropExhausted()
 	n.reportLoss()
 	n.runMemory()
@@ -320,7 +323,7 @@ func (n *Node) runTimers() {
 		n.runContact(n.now, &n.contacts[i])
 	}
 	n.runHop()
-	if n.relay != nil {
+	if n.relay != nil && n.now >= n.relay.wakeAt {
 		n.relay.run()
 	}
 }
