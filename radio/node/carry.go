@@ -41,7 +41,8 @@ type load struct {
 	tells    int
 	wanted   bool // its origin has asked for that, and will not again
 	receipt  passing
-	receipts int // that came for it
+	receipts int  // that came for it
+	given    bool // in place of an attempt of its event a receipt was given
 }
 
 type loadState uint8
@@ -170,11 +171,14 @@ func (r *relay) take(raw proto.Raw, f Received, key string) {
 		insists: insists(raw), due: never, tellAt: never, receipt: passing{due: never}}
 	before := answering(r.attempts(l.origin, l.gen, l.checkIn, l.counter))
 	r.keep(l)
-	if before != nil && before.receipt.frame != nil && !before.receipt.offered {
-		// The origin has missed it. Should this not be the genuine one, the next attempt is sent on.
-		l.state = settled
-		l.receipt = passing{frame: before.receipt.frame, id: before.receipt.id, offered: true, direct: l.records == 0, due: r.at(0)}
-		return
+	if before != nil {
+		l.given = before.given
+		if before.receipt.frame != nil && !before.given {
+			// The origin has missed it. Should this not be the genuine one, all further attempts are sent on.
+			l.state, l.given = settled, true
+			l.receipt = passing{frame: before.receipt.frame, id: before.receipt.id, offered: true, direct: l.records == 0, due: r.at(0)}
+			return
+		}
 	}
 	slot, blind, ok := r.slot(l, l.from)
 	if !ok {

@@ -236,9 +236,10 @@ func (n *Node) launched() {
 	n.listen(until)
 }
 
-// mostTries is how often a frame is sent. In an outage once is enough: all the others are for nothing.
+// mostTries is how often a frame is sent. In an outage once is enough: all the others are for nothing. So they are in doubt, since
+// relays send a frame on but once.
 func (n *Node) mostTries() int {
-	if n.radio.silent > outage || n.ofProbe() {
+	if n.radio.silent > outage || n.ofProbe() || n.own.event && n.doubt.doubts(n.now) {
 		return 1
 	}
 	return n.Hop.Tries
@@ -281,6 +282,7 @@ func (n *Node) taken(id uint8) {
 	}
 	o.askAt = o.sentAt + n.ReceiptWait
 	if i := n.heldAt(n.radio.event); o.event && i >= 0 {
+		n.held[i].taken = n.held[i].taken || o.alone && n.relay == nil // a relay judges its neighbours instead
 		// The next attempt would go the whole way anew. The frame is on its way, and relays try it for as long as this.
 		e := &n.held[i]
 		e.due = max(e.due, o.sentAt+n.jitter(n.ReceiptWait*3/2))

@@ -37,6 +37,7 @@ type Node struct {
 	radio   radioState
 	own     ownHop
 	trip    roundTrip
+	doubt   doubt
 	crowd   crowd
 	relay   *relay // nil: a leaf
 	probing probing

@@ -188,6 +188,9 @@ func (n *Node) proved(h proto.Header, answered recentFrame) {
 	if latest && newest.attempt == answered.attempt {
 		n.hopAnswered(h)
 	}
+	if i := n.heldAt(answered.counter); answered.space == eventSpace && i >= 0 && n.held[i].taken && n.now-n.held[i].at < doubtWithin {
+		n.doubt.answered(n.now, answered.attempt == 0)
+	}
 	n.answered(answered.at, latest)
 	if answered.space == checkInSpace {
 		n.checkInAnswered(answered.counter)

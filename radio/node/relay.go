@@ -149,8 +149,8 @@ func (n *Node) hint(raw proto.Raw, f Received) {
 
 // tookOwn follows a sign that a neighbour has this node's own frame, heard at that strength if that can be believed.
 func (n *Node) tookOwn(id uint8, rssi proto.RSSI, snr proto.SNR) {
-	if n.own.over {
-		return
+	if n.own.over || n.own.event && n.doubt.doubts(n.now) {
+		return // only a receipt will do
 	}
 	if n.relay != nil && n.own.taker == 0 {
 		n.relay.table.HopAck(n.now, id, rssi, snr, n.own.tries)

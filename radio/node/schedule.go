@@ -206,6 +206,9 @@ func (n *Node) sendEvent(j job) Transmit {
 	n.radio.event, n.radio.isEvent = e.counter, true
 	tx := n.sealEvent(e)
 	e.due = n.now + n.pause(e.tries)
+	if n.doubt.doubts(n.now) {
+		e.due = n.now + n.pause(e.tries)/2
+	}
 	if e.attempt > manyAttempts {
 		e.due = n.now + n.jitter(rarePause)
 	}

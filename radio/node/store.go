@@ -40,6 +40,7 @@ type event struct {
 	tries   int           // since the way to the gateway was last seen to work; governs the pauses
 	sentAt  time.Duration // of the latest attempt
 	due     time.Duration // when the next attempt may go
+	taken   bool          // somebody has shown to have the first attempt
 }
 
 // hold gives e the next counter and keeps it until it is receipted. It returns the counter.
@@ -144,6 +145,9 @@ func (c *numbers) take() uint32 {
 func (n *Node) sealEvent(e *event) Transmit {
 	if e.fault == proto.FaultLost && e.attempt == 0 {
 		e.argument = n.saved.Lost
+	}
+	if e.attempt == 0 && n.doubt.doubts(n.now) {
+		e.attempt = 1
 	}
 	body := n.body(e)
 	h := proto.Header{Type: typeOf(body), HopsLeft: n.HopsLeft, Site: n.Site, Node: n.Node, Gen: n.Gen, Counter: e.counter,
