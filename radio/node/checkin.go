@@ -1,6 +1,7 @@
 package node
 
 import (
+	"slices"
 	"time"
 
 	"longlane/proto"
@@ -84,11 +85,14 @@ func (n *Node) confirmIn(b *proto.CheckIn, counter uint32) {
 func (n *Node) checkInAnswered(counter uint32) {
 	c := &n.checkIn
 	n.observe(Observed{What: Answered, Counter: counter})
-	c.restarted, c.tries = false, 0
+	c.restarted = false
+	if len(c.confirms) > 0 && counter < c.vouches {
+		return // a later one, which vouches, is under way: yet another would overtake that, and so on
+	}
+	c.tries, c.due = 0, n.now+n.period()
 	if len(c.confirms) > 0 && counter == c.vouches {
 		c.confirms = c.confirms[1:]
 	}
-	c.due = n.now + n.period()
 	if len(c.confirms) > 0 {
 		c.due = n.now
 	}
@@ -96,6 +100,9 @@ func (n *Node) checkInAnswered(counter uint32) {
 
 func (n *Node) toConfirm(f confirm) {
 	c := &n.checkIn
+	if slices.Contains(c.confirms, f) { // the receipt came again
+		return
+	}
 	if len(c.confirms) < mostConfirms {
 		c.confirms = append(c.confirms, f)
 	}

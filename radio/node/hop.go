@@ -162,6 +162,7 @@ type ownHop struct {
 	tries  int
 	busy   int           // how often the channel was in use
 	sentAt time.Duration // the end of the first sending
+	lastAt time.Duration // and of the last
 	due    time.Duration // when to send it again; never: it need not be
 	opens  time.Duration // when to listen for the receipt; never: one listens already, or need not
 	taker  uint8         // who has shown to have it; 0: nobody has
@@ -204,10 +205,10 @@ func (r *roundTrip) window(receipt, longest time.Duration) (opens, closes time.D
 	return min(max(r.mean-receipt-spread, 0), longest/2), min(r.mean+spread, longest)
 }
 
-// receiptWindow is that for the frame sent last.
+// receiptWindow is that for the frame sent last, from the end of its last copy.
 func (n *Node) receiptWindow() (opens, closes time.Duration) {
 	opens, closes = n.trip.window(n.Modem.Airtime(proto.TypeReceipt.Size()), n.ReceiptWait)
-	return n.own.sentAt + opens, n.own.sentAt + closes
+	return n.own.lastAt + opens, n.own.lastAt + closes
 }
 
 // launch begins the first hop of a frame of this node's.
@@ -223,7 +224,7 @@ func (n *Node) launched() {
 	if o.over { // it was answered while it was sent again
 		return
 	}
-	if o.tries == 1 {
+	if o.lastAt = n.now; o.tries == 1 {
 		o.sentAt = n.now
 	}
 	until := n.now + n.proofWait(len(o.Frame), lastSlot) + n.spread(o.tries) + n.upTo(n.crowd.window(n.now))
