@@ -123,8 +123,20 @@ func keyOf(raw proto.Raw, frame []byte) string {
 	return string(b)
 }
 
-// insists reports whether no receipt came for the attempt before, as far as it can be seen from the frame.
-func insists(raw proto.Raw) bool { return raw.Attempt > 0 || raw.Type == proto.TypeCheckIn && raw.Long }
+// insists reports whether no receipt came for the attempt before, as far as it can be seen from the frame. Of what is hours old, and so
+// in no hurry, each fourth attempt does: after a long outage all stores are full of it, and if every relay sent all of it on, the
+// airtime that is lawful within an hour would be used up.
+func insists(raw proto.Raw) bool {
+	switch raw.Type {
+	case proto.TypeCheckIn:
+		return raw.Long
+	case proto.TypeTripHeld:
+		return raw.Attempt%heldInsists == heldInsists-1
+	}
+	return raw.Attempt > 0
+}
+
+const heldInsists = 4
 
 // sender is who sent this copy of a frame.
 func sender(raw proto.Raw) uint8 {

@@ -17,7 +17,9 @@ const (
 	rarePause    = 6 * time.Hour // once an event has been tried more than manyAttempts times
 	manyAttempts = 1000
 	pace         = 200 * time.Millisecond // between a receipt and the next held event
+	leave        = 8                      // windows of the crowd that what an outage has left leaves to others, between two frames
 	outage       = 4                      // frames without an answer that make an outage
+	young        = time.Minute            // what is older than this was left by an outage, and does not sound any more
 )
 
 // radioState is what the radio is doing.
@@ -32,6 +34,7 @@ type radioState struct {
 	silent  int           // frames sent since the last answer
 	slow    int           // tries in the shared slot since the last answer
 	slowAt  time.Duration // when the shared slot is free
+	oldAt   time.Duration // when the next of what an outage has left may go
 }
 
 // jitter gives d, give or take a quarter.
@@ -127,6 +130,8 @@ func (n *Node) jobOf(i int) job {
 		j.class = newEvent
 	case e.tries >= fastTries:
 		j.class, j.at = slowRetry, max(j.at, n.radio.slowAt)
+	case n.now-e.at >= young:
+		j.at = max(j.at, n.radio.oldAt)
 	}
 	return j
 }
@@ -277,6 +282,7 @@ func (n *Node) ownDone(done TxDone) {
 		o.busy++
 		o.tries--
 		o.due = n.now + n.busyPause()
+		n.radio.quiet = max(n.radio.quiet, o.due) // else whoever has many events to send would ask for the channel without a pause
 	default:
 		o.rest()
 		n.soon()
@@ -313,5 +319,8 @@ func (n *Node) answered(sentAt time.Duration, newest bool) {
 	n.radio.silent, n.radio.slow, n.radio.slowAt = 0, 0, n.now
 	if newest && !n.radio.busy {
 		n.radio.quiet = n.now + pace
+		if len(n.held) > 0 && n.now-n.held[0].at >= young {
+			n.radio.oldAt = n.now + pace + n.upTo(leave*n.crowd.window(n.now, n.Hop.Slot))
+		}
 	}
 }
