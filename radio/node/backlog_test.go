@@ -149,7 +149,7 @@ func TestLateConfirmation(t *testing.T) {
 func TestReceiptOfSecondCopy(t *testing.T) {
 	b := newBench(t, Config{Inputs: []InputConfig{{}}, CheckIn: 12 * time.Hour})
 	b.serve(10 * time.Second)
-	opens, closes := b.n.trip.window(b.n.ReceiptWait)
+	opens, closes := b.n.trip.window(b.n.Modem.Airtime(proto.TypeReceipt.Size()), b.n.ReceiptWait)
 	if opens > 100*time.Millisecond || closes < 150*time.Millisecond || closes > time.Second {
 		t.Fatalf("receipts that came 100 ms after each frame are waited for from %v to %v", opens, closes)
 	}

@@ -565,7 +565,7 @@ func TestSlowChannel(t *testing.T) {
 		m.until(m.now + 20*time.Minute)
 	}
 	m.until(m.now + time.Hour)
-	m.tell("slow", map[time.Duration]float64{8 * time.Second: 1})
+	m.tell("slow", map[time.Duration]float64{8 * time.Second: 0.9, 12 * time.Second: 1}) // one that meets a check-in on the air waits for it
 	least := map[proto.Type]time.Duration{
 		proto.TypeTripOpened: sf12.Airtime(26) + sf12.Airtime(35) + sf12.Airtime(44),
 		proto.TypeReceipt:    2 * 3 * sf12.Airtime(33),

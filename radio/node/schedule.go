@@ -320,7 +320,7 @@ func (n *Node) answered(sentAt time.Duration, newest bool) {
 	if newest && !n.radio.busy {
 		n.radio.quiet = n.now + pace
 		if len(n.held) > 0 && n.now-n.held[0].at >= young {
-			n.radio.oldAt = n.now + pace + n.upTo(leave*n.crowd.window(n.now, n.Hop.Slot))
+			n.radio.oldAt = n.now + pace + n.upTo(leave*n.crowd.window(n.now))
 		}
 	}
 }
