@@ -41,8 +41,7 @@ type load struct {
 	tells    int
 	wanted   bool // its origin has asked for that, and will not again
 	receipt  passing
-	receipts int  // that came for it
-	given    bool // in place of an attempt of its event a receipt was given
+	receipts int // that came for it
 }
 
 type loadState uint8
@@ -181,16 +180,14 @@ func (r *relay) take(raw proto.Raw, f Received, key string) {
 		frame: append([]byte(nil), f.Frame...), records: raw.HopCount(), from: sender(raw), heardAt: n.now,
 		rssi: proto.EncodeRSSI(f.RSSI), snr: proto.EncodeSNR(f.SNR),
 		insists: insists(raw), due: never, tellAt: never, receipt: passing{due: never}}
-	before := answering(r.attempts(l.origin, l.gen, l.checkIn, l.counter))
+	attempts := r.attempts(l.origin, l.gen, l.checkIn, l.counter)
+	before := answering(attempts)
 	r.keep(l)
-	if before != nil {
-		l.given = before.given
-		if before.receipt.frame != nil && !before.given {
-			// The origin has missed it. Should this not be the genuine one, all further attempts are sent on.
-			l.state, l.given = settled, true
-			l.receipt = passing{frame: before.receipt.frame, id: before.receipt.id, offered: true, direct: l.records == 0, due: r.at(0)}
-			return
-		}
+	if before != nil && before.receipt.frame != nil && !slices.ContainsFunc(attempts, func(l *load) bool { return l.receipt.offered }) {
+		// The origin has missed it. Should this not be the genuine one, all other attempts are sent on.
+		l.state = settled
+		l.receipt = passing{frame: before.receipt.frame, id: before.receipt.id, offered: true, direct: l.records == 0, due: r.at(0)}
+		return
 	}
 	slot, blind, ok := r.slot(l, l.from)
 	if !ok {
@@ -281,7 +278,7 @@ func (r *relay) proven(l *load, id uint8, rssi proto.RSSI, snr proto.SNR) {
 func (r *relay) acknowledged(a *proto.HopAck, y uint8) {
 	for _, l := range r.loads {
 		switch {
-		case l.tag[:len(a.Tag)] != string(a.Tag[:]) || y == l.from:
+		case l.tag[:len(a.Tag)] != string(a.Tag[:]):
 		case l.state == carried && a.Distance < r.reach(): // else it is for somebody behind
 			r.proven(l, y, a.RSSI, a.SNR)
 		default:

@@ -365,14 +365,18 @@ func TestBusyIsNoTry(t *testing.T) {
 		t.Errorf("held for %v, want %v", first.raw.Hop(1).Held.Duration(), want.Duration())
 	}
 
-	s, frame = signed(t, 0)
-	s.done = TxDone{Failed: true, Busy: true}
-	s.wait(time.Second)
-	s.hear(s.via(frame, 4))
-	s.done = TxDone{}
-	s.wait(20 * time.Second)
-	if got := s.copies(frame); got != 0 {
-		t.Errorf("found no free channel until 4 had it, and sent %d times", got)
+	for attempt, want := range []int{0, 1} {
+		s, frame = signed(t, uint16(attempt))
+		s.done = TxDone{Failed: true, Busy: true}
+		s.wait(time.Second)
+		for range 3 {
+			s.hear(s.via(frame, 4))
+		}
+		s.done = TxDone{}
+		s.wait(200 * time.Millisecond)
+		if got := s.copies(frame); got != want {
+			t.Errorf("found no free channel until 4 had it: attempt %d sent %d times, want %d", attempt, got, want)
+		}
 	}
 
 	s, frame = signed(t, 2)
