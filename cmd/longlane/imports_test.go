@@ -47,6 +47,10 @@ var imports = map[string]rule{
 		modules: []string{"github.com/pelletier/go-toml/v2", "github.com/agext/levenshtein"},
 		why:     "it knows the file, not what is done with it, so that every program of the project can read its files through it",
 	},
+	"gateway/annunciator": {
+		std: effects,
+		why: "what sounds and what does not is decided without I/O or clock, so that every rule is tried in virtual time",
+	},
 	"gateway/memory": {
 		project: []string{"gateway", "queue"},
 		std:     []string{"os", "net"},
