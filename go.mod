@@ -17,6 +17,7 @@ require (
 	go.etcd.io/bbolt v1.5.0
 	golang.org/x/sys v0.50.0
 	golang.org/x/term v0.48.0
+	gonum.org/v1/gonum v0.16.0
 	gonum.org/v1/plot v0.17.0
 )
 

@@ -51,6 +51,10 @@ var imports = map[string]rule{
 		std: effects,
 		why: "what sounds and what does not is decided without I/O or clock, so that every rule is tried in virtual time",
 	},
+	"gateway/annunciator/chime": {
+		std: effects,
+		why: "it is arithmetic from notes to samples; who plays them, and on what, is for others to know",
+	},
 	"gateway/memory": {
 		project: []string{"gateway", "queue"},
 		std:     []string{"os", "net"},
