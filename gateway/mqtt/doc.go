@@ -8,7 +8,7 @@
 //	           and says what that was. It never reconnects: whoever holds the events dials again and sends what has
 //	           had no acknowledgement.
 //	Broker     an embedded broker, in memory.
-//	Subscribe  a listener that reconnects for ever.
+//	Subscribe  a listener that reconnects for ever; Receive is one that acknowledges when it pleases.
 //
 // # What an acknowledgement is worth
 //

@@ -10,6 +10,7 @@ import (
 	"net"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
@@ -52,8 +53,27 @@ const (
 //
 // handle is called in the order of arrival, from Subscribe's own goroutine, and owns the payload. retained is true for
 // a message that the broker had kept from before the subscription. A QoS 1 message is acknowledged when handle
-// returns; while it runs nothing else is received, so it should return within a few seconds.
+// returns; while it runs nothing else is received, so it should return within a few seconds. See Receive for another way.
 func Subscribe(ctx context.Context, o SubscribeOptions, handle func(topic string, payload []byte, retained bool)) error {
+	return Receive(ctx, o, func(d Delivery) {
+		handle(d.Topic, d.Payload, d.Retained)
+		d.Ack()
+	})
+}
+
+// Delivery is a message whose acknowledgement is left to its receiver.
+type Delivery struct {
+	Topic    string
+	Payload  []byte
+	Retained bool // the broker had kept it from before the subscription
+	// Ack acknowledges a QoS 1 message. It never blocks, and may be called from any goroutine, at any time, in any order.
+	// Once the connection that the message came by has ended it does nothing: the broker gives the message again.
+	Ack func()
+}
+
+// Receive is Subscribe with acknowledgements of the receiver's own: a message that was never acknowledged comes again after
+// a restart, if the session is durable. A broker sends only so many messages ahead of acknowledgements, commonly 20.
+func Receive(ctx context.Context, o SubscribeOptions, handle func(Delivery)) error {
 	s := &subscriber{opts: o, handle: handle, log: cmp.Or(o.Log, slog.New(slog.DiscardHandler))}
 	if err := o.check(); err != nil {
 		return err
@@ -123,7 +143,7 @@ func checkFilter(f string) error {
 // subscriber is the state of one Subscribe call, all of it owned by that call's goroutine.
 type subscriber struct {
 	opts   SubscribeOptions
-	handle func(string, []byte, bool)
+	handle func(Delivery)
 	log    *slog.Logger
 	told   Reason // last logged, so that an outage makes one line
 }
@@ -138,15 +158,49 @@ func (s *subscriber) link() linkOptions {
 	}
 }
 
-// delivery is a message on its way from the client library's goroutine to Subscribe's.
-type delivery struct {
-	message paho.Message
-	handled chan struct{}
+// acks are the acknowledgements that a connection has yet to send.
+type acks struct {
+	mu   sync.Mutex
+	list []paho.Message
+	some chan struct{} // capacity 1
+}
+
+func (a *acks) add(m paho.Message) {
+	a.mu.Lock()
+	a.list = append(a.list, m)
+	a.mu.Unlock()
+	select {
+	case a.some <- struct{}{}:
+	default:
+	}
+}
+
+func (a *acks) take() []paho.Message {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	list := a.list
+	a.list = nil
+	return list
+}
+
+// send hands acknowledgements to the client library, until the link is down. That can block for as long as a write may
+// take, and nobody waits for it: after the end of a link the library takes and drops what comes.
+func (a *acks) send(l *link) {
+	for {
+		select {
+		case <-a.some:
+			for _, m := range a.take() {
+				m.Ack()
+			}
+		case <-l.down:
+			return
+		}
+	}
 }
 
 // listen keeps one connection until it ends, and says why, and whether the subscriptions had been granted.
 func (s *subscriber) listen(ctx context.Context, e endpoint) (granted bool, err error) {
-	inbox := make(chan delivery)
+	inbox := make(chan paho.Message)
 	lo := s.link()
 	lo.receive = func(l *link, m paho.Message) { receive(l, inbox, m) }
 	l, err := connect(ctx, lo, e)
@@ -154,6 +208,8 @@ func (s *subscriber) listen(ctx context.Context, e endpoint) (granted bool, err 
 		return false, err
 	}
 	defer l.release()
+	acks := &acks{some: make(chan struct{}, 1)}
+	go acks.send(l) // ends with the link
 	filters := make(map[string]byte)
 	for _, f := range s.opts.Filters {
 		filters[f] = s.opts.QoS
@@ -171,9 +227,8 @@ func (s *subscriber) listen(ctx context.Context, e endpoint) (granted bool, err 
 			return granted, l.failure()
 		case <-deadline.C:
 			l.fail(ReasonSubscribe, fmt.Errorf("did not answer the subscription within %v", lo.connectTimeout))
-		case d := <-inbox:
-			s.handle(d.message.Topic(), d.message.Payload(), d.message.Retained())
-			close(d.handled)
+		case m := <-inbox:
+			s.handle(Delivery{m.Topic(), m.Payload(), m.Retained(), func() { acks.add(m) }})
 		case <-answer:
 			answer = nil
 			deadline.Stop()
@@ -187,13 +242,10 @@ func (s *subscriber) listen(ctx context.Context, e endpoint) (granted bool, err 
 	}
 }
 
-// receive runs in the client library's goroutine. It waits for the handler, so that the acknowledgement comes after.
-func receive(l *link, inbox chan<- delivery, m paho.Message) {
-	d := delivery{m, make(chan struct{})}
+// receive runs in the client library's goroutine.
+func receive(l *link, inbox chan<- paho.Message, m paho.Message) {
 	select {
-	case inbox <- d:
-		<-d.handled
-		m.Ack()
+	case inbox <- m:
 	case <-l.down: // not acknowledged: the broker may send it again
 	}
 }

@@ -63,6 +63,53 @@ func TestSubscribeDurable(t *testing.T) {
 	}
 }
 
+// TestReceive: what was acknowledged, in whatever order, does not come again from a real broker, and the rest does.
+func TestReceive(t *testing.T) {
+	b := startReal(t, "allow_anonymous true")
+	receive := func() (got chan Delivery, stop func()) {
+		ctx, cancel := context.WithCancel(t.Context())
+		got = make(chan Delivery, 100)
+		connected, done := make(chan struct{}, 1), make(chan error, 1)
+		o := SubscribeOptions{URL: b.url(), ClientID: "house", Filters: []string{"t"}, QoS: 1, Connected: func() { connected <- struct{}{} }}
+		go func() { done <- Receive(ctx, o, func(d Delivery) { got <- d }) }()
+		await(t, connected)
+		return got, func() {
+			cancel()
+			if err := await(t, done); err != nil {
+				t.Errorf("Receive = %v", err)
+			}
+		}
+	}
+	got, stop := receive()
+	s := mustDial(t, Options{URL: b.url(), ClientID: "gateway"})
+	for i := range 5 {
+		mustPublish(t, s, "t", false, fmt.Sprint(i))
+	}
+	var all []Delivery
+	for range 5 {
+		all = append(all, await(t, got))
+	}
+	all[3].Ack()
+	all[1].Ack()
+	all[1].Ack()
+	if err := b.log.wait("Received PUBACK from house", 2); err != nil {
+		t.Fatal(err)
+	}
+	stop()
+	all[0].Ack() // too late: nothing happens
+	got, stop = receive()
+	defer stop()
+	for _, want := range []string{"0", "2", "4"} {
+		if d := await(t, got); string(d.Payload) != want || d.Topic != "t" || d.Retained {
+			t.Errorf("%s %q came again, want %q", d.Topic, d.Payload, want)
+		}
+	}
+	mustPublish(t, s, "t", false, "last")
+	if d := await(t, got); string(d.Payload) != "last" {
+		t.Errorf("%q came, want the next one", d.Payload)
+	}
+}
+
 // granting answers the subscription with the given codes and returns the identifier for later use.
 func granting(t *testing.T, c net.Conn, codes ...byte) {
 	p, err := packets.ReadPacket(c)
@@ -125,7 +172,7 @@ func TestReceiveWithoutHandler(t *testing.T) {
 	l := &link{down: make(chan struct{})}
 	l.fail(ReasonLost, errors.New("cut"))
 	acks := 0
-	receive(l, make(chan delivery), countedMessage{acks: &acks})
+	receive(l, make(chan paho.Message), countedMessage{acks: &acks})
 	if acks != 0 {
 		t.Errorf("a message that nobody handled was acknowledged")
 	}
