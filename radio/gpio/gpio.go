@@ -1,4 +1,4 @@
-// Package gpio watches one line of a GPIO chip through the kernel's character device, second version of its interface
+// Package gpio watches, or sets, one line of a GPIO chip through the kernel's character device, second version of its interface
 // (Linux 5.10 and later; linux/gpio.h, whose names stand in the comments). The kernel dates each edge.
 //
 // Of the libraries for this, those that can be had do not hand on the kernel's timestamps; and a trip's dwell is reckoned from them.
@@ -52,9 +52,11 @@ type Line struct {
 const (
 	getLine   = 0xc250b407 // GPIO_V2_GET_LINE_IOCTL
 	getValues = 0xc010b40e // GPIO_V2_LINE_GET_VALUES_IOCTL
+	setValues = 0xc010b40f // GPIO_V2_LINE_SET_VALUES_IOCTL
 
 	flagActiveLow = 1 << 1
 	flagInput     = 1 << 2
+	flagOutput    = 1 << 3
 	flagRising    = 1 << 4
 	flagFalling   = 1 << 5
 	flagPullUp    = 1 << 8
@@ -65,6 +67,8 @@ const (
 	requestSize     = 592
 	requestConsumer = 256 // 32 bytes; what comes before are the offsets of up to 64 lines
 	requestFlags    = 288 // the first field of config
+	requestNumAttrs = 296 // of config
+	requestAttr     = 320 // the first of config's attributes: id, padding, value, and the mask of lines that have it
 	requestNumLines = 560
 	requestBuffer   = 564
 	requestFD       = 588
@@ -74,6 +78,8 @@ const (
 	eventSize = 48
 	eventID   = 8
 	rising    = 1 // GPIO_V2_LINE_EVENT_RISING_EDGE
+
+	attrOutputValues = 2 // GPIO_V2_LINE_ATTR_ID_OUTPUT_VALUES
 
 	// buffered is how many edges the kernel keeps for us. A fuller buffer loses the oldest, never the newest: the position
 	// that is read last is right.
@@ -95,6 +101,21 @@ func request(o Options) (b [requestSize]byte) {
 	return b
 }
 
+// outputRequest is a struct gpio_v2_line_request for an output, which stands so from the moment that it is one.
+func outputRequest(o Options, active bool) (b [requestSize]byte) {
+	b = request(o)
+	e := binary.NativeEndian
+	e.PutUint64(b[requestFlags:], e.Uint64(b[requestFlags:])&^(flagInput|flagRising|flagFalling)|flagOutput)
+	e.PutUint32(b[requestBuffer:], 0)
+	e.PutUint32(b[requestNumAttrs:], 1)
+	e.PutUint32(b[requestAttr:], attrOutputValues)
+	if active {
+		e.PutUint64(b[requestAttr+8:], 1)
+	}
+	e.PutUint64(b[requestAttr+16:], 1)
+	return b
+}
+
 // edges are the whole events in b.
 func edges(b []byte) (list []Edge) {
 	for ; len(b) >= eventSize; b = b[eventSize:] {
@@ -104,14 +125,15 @@ func edges(b []byte) (list []Edge) {
 }
 
 // Open asks the kernel for the line, which nobody else may have then. The error says what can be done about it.
-func Open(o Options) (*Line, error) {
+func Open(o Options) (*Line, error) { return open(o, request(o)) }
+
+func open(o Options, r [requestSize]byte) (*Line, error) {
 	name := fmt.Sprintf("%s line %d", o.Chip, o.Line)
 	chip, err := os.OpenFile(o.Chip, os.O_RDWR, 0)
 	if err != nil {
 		return nil, fmt.Errorf("open %s: %w%s", name, err, advice(err))
 	}
 	defer chip.Close()
-	r := request(o)
 	if err := ioctl(chip, getLine, unsafe.Pointer(&r)); err != nil {
 		return nil, fmt.Errorf("open %s: %w%s", name, err, advice(err))
 	}
@@ -169,6 +191,37 @@ func (l *Line) Read() ([]Edge, error) {
 
 // Close gives the line back. A Read that waits returns.
 func (l *Line) Close() error { return l.f.Close() }
+
+// Output is a line that is set. It is not safe for concurrent use.
+type Output struct{ line *Line }
+
+// OpenOutput asks the kernel for the line, and sets it. The error says what can be done about it.
+//
+// What becomes of a line that is closed, or whose process has died, the kernel does not promise: by the chip's driver it stays as it
+// was, or becomes an input.
+func OpenOutput(o Options, active bool) (*Output, error) {
+	l, err := open(o, outputRequest(o, active))
+	if err != nil {
+		return nil, err
+	}
+	return &Output{l}, nil
+}
+
+// Set sets the line.
+func (o *Output) Set(active bool) error {
+	var v [16]byte // struct gpio_v2_line_values: bits, mask
+	if active {
+		binary.NativeEndian.PutUint64(v[:], 1)
+	}
+	binary.NativeEndian.PutUint64(v[8:], 1)
+	if err := ioctl(o.line.f, setValues, unsafe.Pointer(&v)); err != nil {
+		return fmt.Errorf("set %s: %w", o.line.name, err)
+	}
+	return nil
+}
+
+// Close gives the line back.
+func (o *Output) Close() error { return o.line.Close() }
 
 // Chips are the devices of the board's GPIO chips.
 func Chips() []string {

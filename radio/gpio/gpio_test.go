@@ -28,6 +28,12 @@ func TestHeader(t *testing.T) {
 		ours uint64
 	}{
 		{"GPIO_V2_GET_LINE_IOCTL", getLine}, {"GPIO_V2_LINE_GET_VALUES_IOCTL", getValues},
+		{"GPIO_V2_LINE_SET_VALUES_IOCTL", setValues}, {"GPIO_V2_LINE_FLAG_OUTPUT", flagOutput},
+		{"offsetof(struct gpio_v2_line_request, config) + offsetof(struct gpio_v2_line_config, num_attrs)", requestNumAttrs},
+		{"offsetof(struct gpio_v2_line_request, config) + offsetof(struct gpio_v2_line_config, attrs)", requestAttr},
+		{"offsetof(struct gpio_v2_line_config_attribute, attr) + offsetof(struct gpio_v2_line_attribute, id)", 0},
+		{"offsetof(struct gpio_v2_line_attribute, values)", 8}, {"offsetof(struct gpio_v2_line_config_attribute, mask)", 16},
+		{"GPIO_V2_LINE_ATTR_ID_OUTPUT_VALUES", attrOutputValues},
 		{"GPIO_V2_LINE_FLAG_ACTIVE_LOW", flagActiveLow}, {"GPIO_V2_LINE_FLAG_INPUT", flagInput},
 		{"GPIO_V2_LINE_FLAG_EDGE_RISING", flagRising}, {"GPIO_V2_LINE_FLAG_EDGE_FALLING", flagFalling},
 		{"GPIO_V2_LINE_FLAG_BIAS_PULL_UP", flagPullUp}, {"GPIO_V2_LINE_FLAG_BIAS_PULL_DOWN", flagPullDown},
@@ -60,6 +66,7 @@ type twin struct {
 	active  bool
 	edges   *os.File
 	errno   error
+	set     []uint64 // bits and masks that the line was set to
 }
 
 func newTwin(t *testing.T) (*twin, string) {
@@ -82,6 +89,9 @@ func newTwin(t *testing.T) (*twin, string) {
 			k.edges = w
 			binary.NativeEndian.PutUint32(b[requestFD:], uint32(fd))
 			return err
+		case number == setValues:
+			b := (*[16]byte)(arg)
+			k.set = append(k.set, binary.NativeEndian.Uint64(b[:]), binary.NativeEndian.Uint64(b[8:]))
 		case number == getValues && k.active:
 			binary.NativeEndian.PutUint64((*[16]byte)(arg)[:], 1)
 		}
@@ -136,6 +146,36 @@ func TestLine(t *testing.T) {
 	l.Close()
 	if err := <-done; !errors.Is(err, os.ErrClosed) {
 		t.Errorf("a Read over a Close: %v", err)
+	}
+}
+
+// TestOutput: what is asked of the kernel for an output: no edges, and its position from the first moment on.
+func TestOutput(t *testing.T) {
+	k, chip := newTwin(t)
+	for _, active := range []bool{true, false} {
+		o, err := OpenOutput(Options{Chip: chip, Line: 22, ActiveLow: true}, active)
+		if err != nil {
+			t.Fatal(err)
+		}
+		e, value := binary.NativeEndian, uint64(0)
+		if active {
+			value = 1
+		}
+		if got := e.Uint64(k.request[requestFlags:]); got != 0xa { // active low, output
+			t.Errorf("flags %#x, want 0xa", got)
+		}
+		if e.Uint32(k.request[:]) != 22 || e.Uint32(k.request[requestNumLines:]) != 1 || e.Uint32(k.request[requestNumAttrs:]) != 1 ||
+			e.Uint32(k.request[requestAttr:]) != 2 || e.Uint64(k.request[requestAttr+8:]) != value || e.Uint64(k.request[requestAttr+16:]) != 1 {
+			t.Errorf("active %v: the request is % x", active, k.request)
+		}
+		k.set = nil
+		if err := errors.Join(o.Set(true), o.Set(false), o.Close()); err != nil || len(k.set) != 4 || k.set[0] != 1 || k.set[1] != 1 || k.set[2] != 0 || k.set[3] != 1 {
+			t.Errorf("set on and off: %v, %v", k.set, err)
+		}
+	}
+	k.errno = unix.EBUSY
+	if _, err := OpenOutput(Options{Chip: chip, Line: 22}, false); err == nil || !strings.Contains(err.Error(), "another program") {
+		t.Errorf("a line that is in use: %v", err)
 	}
 }
 
@@ -231,5 +271,23 @@ func TestKernel(t *testing.T) {
 	}
 	if _, err := Open(Options{Chip: "/dev/" + chip, Line: 2}); !errors.Is(err, unix.EBUSY) {
 		t.Errorf("a second Open: %v", err)
+	}
+	o, err := OpenOutput(Options{Chip: "/dev/" + chip, Line: 1}, true)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer o.Close()
+	value := func() string {
+		b, err := os.ReadFile(filepath.Join(filepath.Dir(filepath.Dir(pull)), "sim_gpio1/value"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return strings.TrimSpace(string(b))
+	}
+	if got := value(); got != "1" {
+		t.Errorf("an output that begins active is %s", got)
+	}
+	if err := o.Set(false); err != nil || value() != "0" {
+		t.Errorf("set to inactive: %v, it is %s", err, value())
 	}
 }
