@@ -292,6 +292,7 @@ func (r *relay) sendOn(l *load) *Transmit {
 	n := r.n
 	if id, ok := r.table.Parent(); ok && l.state == carried && !l.blind { // else the parent may have it already
 		r.table.NoHopAck(n.now, id, l.tries)
+		r.run()
 	}
 	if l.tries >= n.Hop.CarryTries || l.blind && l.tries > 0 || l.old(n.now, n.Hop) {
 		l.state, l.due = settled, never

@@ -108,6 +108,9 @@ func firstError(errs ...error) error {
 
 // check expects defaults to be filled in.
 func (c Config) check() error {
+	if err := c.Modem.Check(); err != nil { // others' defaults come from it
+		return fmt.Errorf("settings of the modem: %w", err)
+	}
 	if err := firstError(
 		between("Node", c.Node, proto.MinNode, proto.MaxNode),
 		between("CheckIn", c.CheckIn, time.Second, 12*time.Hour),
@@ -117,9 +120,6 @@ func (c Config) check() error {
 		between("ChatterLimit", c.ChatterLimit, 1, 10000),
 	); err != nil {
 		return err
-	}
-	if err := c.Modem.Check(); err != nil {
-		return fmt.Errorf("settings of the modem: %w", err)
 	}
 	if err := c.Hop.check(); err != nil {
 		return err

@@ -27,6 +27,8 @@ type station struct {
 	number  uint32           // of the gateway's receipts
 	frames  []heardFrame     // of which receipts, acknowledgements and solicits tell
 	sent    []sending
+	listens []Listen
+	groups  map[uint32]bool // counters of the node's own group frames
 	seen    []Observed
 	log     func(string)
 }
@@ -72,7 +74,7 @@ func newStation(t *testing.T, seed uint64, cfg Config) *station {
 	if cfg.CheckIn == 0 {
 		cfg.CheckIn = 12 * time.Hour
 	}
-	s := &station{t: t, cfg: cfg, saved: FirstSaved(), group: keysOf(t, cfg.GroupKey), counter: map[uint8]uint32{}, log: func(string) {}}
+	s := &station{t: t, cfg: cfg, saved: FirstSaved(), group: keysOf(t, cfg.GroupKey), counter: map[uint8]uint32{}, groups: map[uint32]bool{}, log: func(string) {}}
 	s.start()
 	return s
 }
@@ -127,6 +129,8 @@ func (s *station) step(in Input) {
 			s.step(Stored{})
 		case Transmit:
 			s.transmit(o)
+		case Listen:
+			s.listens = append(s.listens, o)
 		case Observed:
 			s.seen = append(s.seen, o)
 			if o.What == Way {
@@ -151,9 +155,28 @@ func (s *station) transmit(o Transmit) {
 		s.log(ms(s.now) + " finds no free channel")
 		return
 	}
+	if raw.Type.Group() {
+		s.checkNumber(raw.Counter)
+	}
 	f := sending{s.now, slices.Clone(o.Frame), raw}
 	s.sent = append(s.sent, f)
 	s.log(ms(s.now) + " sends " + s.describe(f))
+}
+
+// checkNumber: a group counter is reserved in lasting memory before it is used, and comes once, restarts or not.
+func (s *station) checkNumber(counter uint32) {
+	s.t.Helper()
+	var saved Saved
+	if err := saved.UnmarshalBinary(s.saved); err != nil {
+		s.t.Fatal(err)
+	}
+	if counter >= saved.Group {
+		s.t.Errorf("at %v group counter %d is sent, and memory reserves up to %d only", s.now, counter, saved.Group)
+	}
+	if s.groups[counter] {
+		s.t.Errorf("at %v group counter %d is used again", s.now, counter)
+	}
+	s.groups[counter] = true
 }
 
 // until lets time pass.
