@@ -36,7 +36,7 @@ func TestSeeks(t *testing.T) {
 	for seed := range uint64(10) {
 		s := newStation(t, seed, Config{Relay: true})
 		imin := s.n.Route.Beacons.Imin
-		s.until(40 * imin)
+		s.until(90 * imin)
 		at, last := s.of("question for a way"), time.Duration(0)
 		for i, a := range at {
 			pause := min(imin/4<<i, 16*imin)
@@ -45,7 +45,7 @@ func TestSeeks(t *testing.T) {
 			}
 			last = a
 		}
-		if len(at) < 7 {
+		if len(at) < 9 {
 			t.Fatalf("seed %d: asked %d times", seed, len(at))
 		}
 		s.sent = nil
