@@ -585,14 +585,17 @@ func TestScenarioFiles(t *testing.T) {
 
 	// Four hops in a line, 10 dB of mean margin, and ten others.
 	s := scenarios["long-lane.toml"]
-	spare := func(from, to string) float64 {
+	signal := func(from, to string) float64 {
 		number := func(name string) int {
 			if i := slices.IndexFunc(s.Nodes, func(n ether.Node) bool { return n.Name == name }); i >= 0 {
 				return i
 			}
 			return len(s.Nodes) // the gateway
 		}
-		return s.Signals()[number(from)][number(to)] - lora.Sensitivity(s.Transmitter(14, 0).Settings, s.Air.NoiseFigure)
+		return s.Signals()[number(from)][number(to)]
+	}
+	spare := func(from, to string) float64 {
+		return signal(from, to) - lora.Sensitivity(s.Transmitter(14, 0).Settings, s.Air.NoiseFigure)
 	}
 	line := []string{"far-gate", "relay-3", "relay-2", "relay-1", "gateway"}
 	for i := range line[1:] {
@@ -617,6 +620,32 @@ func TestScenarioFiles(t *testing.T) {
 	if relays != 3 || trips != 1 || len(s.Nodes)-trips != 10 || s.CheckIn != ether.Duration(time.Minute) || s.Air.Fading != "rayleigh" ||
 		s.Air.Coherence != ether.Duration(time.Second) || s.Air.SpreadingFactor != 7 || s.Air.Bandwidth != 125000 {
 		t.Errorf("the long lane has %d relays and %d other nodes, of which %d make trips: %+v", relays, len(s.Nodes)-relays, trips, s.Air)
+	}
+
+	// What the mesh bears: the signals that the heads tell, the times of what happens, and 10,000 trips each.
+	for name, want := range map[string][]struct {
+		from, to string
+		dBm      float64
+	}{
+		"dying-relay.toml":  {{"far-gate", "relay-middle", -116}, {"relay-middle", "gateway", -116}, {"far-gate", "gateway", -128.1}, {"far-gate", "relay-far", -114.2}, {"relay-far", "relay-near", -116}},
+		"stolen-relay.toml": {{"far-gate", "relay-north", -116.2}, {"relay-south", "gateway", -116.2}, {"relay-middle", "gateway", -116}, {"far-gate", "gateway", -128.1}},
+		"outages.toml":      {{"river-gate", "gateway", -140}, {"quarry-gate", "gateway", -140}},
+	} {
+		s = scenarios[name]
+		for _, w := range want {
+			if got := signal(w.from, w.to); math.Abs(got-w.dBm) > 0.05 {
+				t.Errorf("%s: %s hears %s at %.2f dBm, want %v", name, w.to, w.from, got, w.dBm)
+			}
+		}
+		made := 0.0
+		for _, n := range s.Nodes {
+			if n.Rate != nil {
+				made += time.Duration(s.Until).Hours() / (1/n.Rate.PerHour + time.Duration(n.Rate.DwellMin+n.Rate.DwellMax).Hours()/2)
+			}
+		}
+		if made < 10100 { // or 10,000 would be luck
+			t.Errorf("%s makes %.0f trips", name, made)
+		}
 	}
 
 	// Fifty within the same second, 10,000 trips in all.
