@@ -13,6 +13,7 @@ import (
 	"testing/synctest"
 	"time"
 
+	"longlane/proto"
 	"longlane/queue"
 )
 
@@ -335,16 +336,35 @@ func TestClerkGivenUp(t *testing.T) {
 			}
 			return nil // the fault that tells of it, above all
 		}
+		c.set(func(c *clerk) { c.judge = away })
+		w.hear(n.close(1, time.Second)) // of a type that nothing is said against
+		w.pass(5 * time.Second)
+		if w.g.Sessions()["lights"] == nil {
+			t.Error("a receiver that is away counts as well")
+		}
+		c.set(func(c *clerk) { c.judge = func(*pub) error { return &PassedError{Answer: "answered 404 Not Found"} } })
+		w.until(2*time.Minute, "it is refused", func() bool { return w.waiting() == 0 })
+		if err := w.g.Sessions()["lights"]; err != nil {
+			t.Errorf("a receiver that refuses counts as away: %v", err)
+		}
+		w.pass(time.Second)
+		c.set(func(c *clerk) { c.judge = nil })
+		w.hear(n.close(1, time.Second))
+		w.pass(time.Second)
+		if got := fmt.Sprint(w.faultsOf(NoticeGivenUp)); got != "[began ended]" {
+			t.Errorf("faults %s, want one that began and ended", got)
+		}
 		c.set(func(c *clerk) { c.judge = refuse })
 		for range 5 {
 			w.hear(n.open())
 			w.pass(time.Second)
 		}
+		w.hear(n.close(1, time.Second)) // is taken
 		w.until(time.Minute, "nothing waits", func() bool { return w.waiting() == 0 })
-		if got := fmt.Sprint(w.faultsOf(NoticeGivenUp)); got != "[began]" {
-			t.Errorf("faults %s, want one that began", got)
+		if got := fmt.Sprint(w.faultsOf(NoticeGivenUp)); got != "[began ended began]" {
+			t.Errorf("faults %s, want one more that began", got)
 		}
-		if p := w.broker.all("/fault")[0]; !strings.Contains(fmt.Sprint(p.data["detail"]), "lights does not take "+n.idOf(3)+", and it was given up: answered 400 Bad Request") {
+		if p := w.broker.all("/fault")[2]; !strings.Contains(fmt.Sprint(p.data["detail"]), "lights does not take "+n.idOf(5)+", and it was given up: answered 400 Bad Request") {
 			t.Errorf("it says %v", p.data["detail"])
 		}
 		w.stop()
@@ -352,13 +372,13 @@ func TestClerkGivenUp(t *testing.T) {
 		w.pass(5 * time.Second)
 		w.hear(n.open())
 		w.pass(5 * time.Second)
-		if got := fmt.Sprint(w.faultsOf(NoticeGivenUp)); got != "[began]" {
+		if got := fmt.Sprint(w.faultsOf(NoticeGivenUp)); got != "[began ended began]" {
 			t.Errorf("faults %s, want one that stands across a restart", got)
 		}
 		c.set(func(c *clerk) { c.judge = nil })
 		w.hear(n.open())
 		w.pass(5 * time.Second)
-		if got := fmt.Sprint(w.faultsOf(NoticeGivenUp)); got != "[began ended]" {
+		if got := fmt.Sprint(w.faultsOf(NoticeGivenUp)); got != "[began ended began ended]" {
 			t.Errorf("faults %s, want one that began and ended", got)
 		}
 		for id, k := range c.taken {
@@ -367,6 +387,40 @@ func TestClerkGivenUp(t *testing.T) {
 			}
 		}
 	})
+}
+
+// What the house is told of refusals is an event itself: a receiver that takes that, or will not have it, makes no fault come and go.
+func TestClerkGivenUpIsToldOnce(t *testing.T) {
+	for name, own := range map[string]bool{"takes what is told of it": true, "refuses what is told of it": false} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				w, c := newWorld(t), newClerk(t)
+				refused := typeFaultBegan
+				c.judge = func(p *pub) error {
+					if p.data["code"] == NoticeGivenUp && own || p.data["code"] != NoticeGivenUp && p.typ != refused {
+						return nil
+					}
+					return &PassedError{Answer: "answered 400"}
+				}
+				w.withClerk(c, nil)
+				w.start()
+				n := w.node("river-gate")
+				for range 3 {
+					w.hear(n.fault(proto.FaultTamper, false))
+					w.pass(5 * time.Second)
+				}
+				if got := fmt.Sprint(w.faultsOf(NoticeGivenUp)); got != "[began]" {
+					t.Errorf("faults %s, want one that began", got)
+				}
+				c.set(func(*clerk) { refused = "nothing" })
+				w.hear(n.fault(proto.FaultTamper, false))
+				w.pass(5 * time.Second)
+				if got := fmt.Sprint(w.faultsOf(NoticeGivenUp)); got != "[began ended]" {
+					t.Errorf("faults %s, want one that began and ended", got)
+				}
+			})
+		})
+	}
 }
 
 // An event that breaks the receiver each time holds up no later trip, and is set aside once it is clear that others are taken;

@@ -137,24 +137,22 @@ func (s *sink) watchMissed() {
 
 // refuses tells the house, once, that the receiver will not have an event, and why.
 func (s *sink) refuses(it *item, answer string) {
-	first := len(s.refusing) == 0
-	s.refusing[it.e.typ()] = true
 	s.g.o.Log.Warn("an event was not taken, and is given up", "sink", s.o.Name, "event", it.id, "why", answer)
-	if first {
+	first := len(s.refusing) == 0
+	if it.e.Notice.Code != NoticeGivenUp {
+		s.refusing[it.e.typ()] = true
+	}
+	if first && len(s.refusing) > 0 {
 		s.g.notify(Notice{Code: NoticeGivenUp, about: s.o.Name, Detail: fmt.Sprintf("%s does not take %s, and it was given up: %s. "+
 			"More may follow, the log names each", s.o.Name, it.id, answer)})
 	}
 }
 
-// takesAgain ends that once an event of each type that was refused has been taken: what tells the house of a refusal is an
-// event itself, and would end it each time.
+// takesAgain ends that once an event of a type that was refused is taken: one that takes faults and no trips would come and go
+// with each. What tells the house of it is an event itself, and says nothing here.
 func (s *sink) takesAgain(it *item) {
-	if len(s.refusing) == 0 {
-		return
-	}
-	delete(s.refusing, it.e.typ())
-	delete(s.refusing, "")
-	if len(s.refusing) == 0 {
+	if it.e.Notice.Code != NoticeGivenUp && (s.refusing[it.e.typ()] || s.refusing[""]) {
+		clear(s.refusing)
 		s.g.notify(Notice{Code: NoticeGivenUp, Ended: true, about: s.o.Name, Detail: s.o.Name + " takes events again"})
 	}
 }

@@ -312,6 +312,21 @@ func TestSaveRefuses(t *testing.T) {
 	}
 }
 
+// A webhook's token is in a backup as well: without it the gateway would not start on the other machine.
+func TestWebhookFiles(t *testing.T) {
+	s := newSite(t)
+	s.write("etc/token", "open-sesame\n", 0o600)
+	text, err := os.ReadFile(s.config)
+	s.must(err)
+	token := filepath.Join(s.dir, "etc", "token")
+	s.must(os.WriteFile(s.config, fmt.Appendf(text, "[[webhook]]\nname = \"lights\"\nurl = \"https://lights.lan/\"\ntoken_file = %q\n", token), 0o600))
+	b, err := Collect(t.Context(), s.config, "", time.Now())
+	s.must(err)
+	if got := string(b.data["webhook/lights/token"]); got != "open-sesame\n" {
+		t.Errorf("the token in it is %q", got)
+	}
+}
+
 // What is on the machine already is not touched.
 func TestRestoreRefuses(t *testing.T) {
 	for name, c := range map[string]struct {

@@ -164,10 +164,7 @@ func (h *Hook) words(resp *http.Response, limit time.Duration, cancel func(), to
 	late := time.AfterFunc(limit, cancel)
 	defer late.Stop()
 	defer resp.Body.Close()
-	text, err := io.ReadAll(io.LimitReader(resp.Body, maxRead+1))
-	if len(text) > maxRead {
-		cancel()
-	}
+	text, err := io.ReadAll(io.LimitReader(resp.Body, maxRead))
 	line, _, _ := strings.Cut(strings.TrimSpace(string(text)), "\n")
 	return h.private(line, token), err
 }
