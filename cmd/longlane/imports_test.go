@@ -55,6 +55,11 @@ var imports = map[string]rule{
 		std: effects,
 		why: "it is arithmetic from notes to samples; who plays them, and on what, is for others to know",
 	},
+	"gateway/annunciator/output": {
+		project: []string{"radio/gpio"},
+		modules: []string{"golang.org/x/sys"},
+		why:     "it runs what it is told, once; what an event is, and whether it may be heard, is decided before",
+	},
 	"gateway/memory": {
 		project: []string{"gateway", "queue"},
 		std:     []string{"os", "net"},
