@@ -170,10 +170,14 @@ func TestTakersAreJudged(t *testing.T) {
 // When its receipt should have been there a node asks who may have kept it, once, and only then makes the next attempt.
 func TestAsksForReceipt(t *testing.T) {
 	s := opened(t, Config{})
+	s.n.trip = roundTrip{mean: 300 * time.Millisecond, deviation: 25 * time.Millisecond, known: true}
 	frame := s.own()
 	s.hear(s.via(frame, 3))
 	sent := s.n.own.sentAt
-	s.wait(20 * time.Second)
+	s.wait(4500 * time.Millisecond)
+	if got := s.n.trip.deviation; got != 50*time.Millisecond {
+		t.Errorf("the receipt did not come in its time, and the next may differ by %v, want twice 25 ms", got)
+	}
 	got := s.take()
 	if len(got) < 2 || !strings.HasPrefix(s.describe(got[0]), "question for the receipt") {
 		t.Fatalf("sent %q first", s.describe(got[0]))
