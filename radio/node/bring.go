@@ -25,6 +25,7 @@ type passing struct {
 	due     time.Duration // never: nothing is to be done
 	tries   int
 	direct  bool // the next to hear it is the node itself: nothing will show that it did
+	past    bool // it was heard further along
 	offered bool // in place of an attempt
 }
 
@@ -50,7 +51,7 @@ func (r *relay) bring(raw proto.Raw, f Received) {
 	id := receiptID{raw.Gateway, raw.Epoch, raw.Number}
 	if l.receipt.frame != nil && id == l.receipt.id {
 		if raw.HopsLeft <= l.receipt.frame[1]&0x0f {
-			l.receipt.due = never // it has gone past
+			l.receipt.due, l.receipt.past = never, true
 		}
 		return
 	}
@@ -104,7 +105,7 @@ func (r *relay) passedOn(l *load, done TxDone) {
 	case done.Busy:
 		p.tries = max(p.tries-1, 0) // 0: another one has come meanwhile
 		p.due = n.now + n.busyPause()
-	case !p.direct:
+	case !p.direct && !p.past:
 		p.due = n.now + n.proofWait(len(p.frame), nextSlot) + n.spread(p.tries)
 	}
 }

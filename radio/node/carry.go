@@ -320,7 +320,7 @@ func (r *relay) sentOn(l *load, done TxDone) {
 		if l.tries == 0 {
 			l.state = waiting // it may still be left to another
 		}
-	default:
+	case l.state == carried: // else it has been taken before the driver told the end
 		l.due = n.now + n.proofWait(len(l.frame)+proto.HopSize, nextSlot) + n.spread(l.tries)
 	}
 }

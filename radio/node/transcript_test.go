@@ -76,22 +76,39 @@ func runScript(t *testing.T, script string) string {
 }
 
 type scripted struct {
-	t   *testing.T
-	out *strings.Builder
+	t     *testing.T
+	out   *strings.Builder
+	relay *station // after "relay"
 	*bench
 }
 
 func (s *scripted) order(line string) {
 	s.t.Helper()
 	words := strings.Fields(line)
-	if words[0] == "node" {
+	switch words[0] {
+	case "node":
 		fmt.Fprintln(s.out, line)
 		s.make(words[1:])
 		return
+	case "relay":
+		fmt.Fprintln(s.out, line)
+		s.relay = newStation(s.t, 1, Config{Relay: true})
+		for i := 1; i+1 < len(words); i += 2 {
+			s.relay.obey("beacon", words[i:i+2])
+		}
+		s.relay.settle()
+		s.relay.log = func(l string) { fmt.Fprintln(s.out, "  "+l) }
+		return
 	}
 	at, err := time.ParseDuration(words[0])
-	if err != nil || s.bench == nil || len(words) < 2 {
-		s.t.Fatalf("order %q: expected a time and an order, after a node", line)
+	if err != nil || s.bench == nil && s.relay == nil || len(words) < 2 {
+		s.t.Fatalf("order %q: expected a time and an order, after a node or a relay", line)
+	}
+	if s.relay != nil {
+		s.relay.until(at)
+		fmt.Fprintln(s.out, line)
+		s.relay.obey(words[1], words[2:])
+		return
 	}
 	s.until(at)
 	fmt.Fprintln(s.out, line)
@@ -198,4 +215,55 @@ func (s *scripted) receipt(order string, args []string) {
 		}
 	}
 	s.receive(s.sealed(h, r))
+}
+
+// obey is what a relay's script may have it hear, from 20 s on. Before, those in its first line have told their distances, and it has
+// checked in.
+//
+//	beacon ID DISTANCE
+//	trip ORIGIN.COUNTER.ATTEMPT by RELAY by RELAY ...
+//	receipt ORIGIN.COUNTER.ATTEMPT HOPSLEFT
+//	acknowledgement ID ORIGIN.COUNTER.ATTEMPT DISTANCE
+//	question ID ORIGIN.COUNTER.ATTEMPT
+//	channel busy, channel free
+//	wait
+func (s *station) obey(order string, args []string) {
+	s.t.Helper()
+	number := func(text string) uint16 {
+		n, err := strconv.ParseUint(text, 10, 16)
+		if err != nil {
+			s.t.Fatalf("%s %q: %v", order, args, err)
+		}
+		return uint16(n)
+	}
+	trip := func(name string) []byte {
+		parts := strings.Split(name, ".")
+		if len(parts) != 3 {
+			s.t.Fatalf("%s %q: expected origin.counter.attempt", order, args)
+		}
+		return s.trip(uint8(number(parts[0])), uint32(number(parts[1])), number(parts[2]))
+	}
+	args = append(args, "", "", "") // missing ones are no numbers
+	switch order {
+	case "wait":
+	case "beacon":
+		s.beacon(uint8(number(args[0])), number(args[1]))
+	case "trip":
+		frame := trip(args[0])
+		for i := 1; args[i] == "by"; i += 2 {
+			frame = s.via(frame, uint8(number(args[i+1])))
+		}
+		s.hear(frame)
+	case "receipt":
+		s.number = 0 // one for each frame, here
+		s.hear(s.receipt(s.origin(trip(args[0])), uint8(number(args[1]))))
+	case "acknowledgement":
+		s.ack(uint8(number(args[0])), trip(args[1]), number(args[2]))
+	case "question":
+		s.asks(uint8(number(args[0])), trip(args[1]))
+	case "channel":
+		s.done = TxDone{Failed: args[0] == "busy", Busy: args[0] == "busy"}
+	default:
+		s.t.Fatalf("unknown order %q", order)
+	}
 }
