@@ -31,7 +31,7 @@ type load struct {
 	rssi     proto.RSSI
 	snr      proto.SNR
 	insists  bool // no receipt came for the one before
-	blind    bool // nothing says that this relay is nearer than whoever sent it: it is sent once
+	once     bool // it is sent once: this relay is not nearer than whoever sent it, or another one has it
 	state    loadState
 	due      time.Duration
 	tries    int
@@ -73,7 +73,7 @@ const (
 const nextSlot = 3
 
 // slot is when to send on what y has sent; ok is false if it is not this relay's to send.
-func (r *relay) slot(l *load, y uint8) (slot int, blind, ok bool) {
+func (r *relay) slot(l *load, y uint8) (slot int, once, ok bool) {
 	flood := l.attempt >= floodFrom || l.checkIn && l.insists || l.repeats >= floodAfter
 	insists := l.insists || l.repeats >= helpAfter
 	reach := r.reach()
@@ -189,12 +189,12 @@ func (r *relay) take(raw proto.Raw, f Received, key string) {
 		l.receipt = passing{frame: before.receipt.frame, id: before.receipt.id, offered: true, direct: l.records == 0, due: r.at(0)}
 		return
 	}
-	slot, blind, ok := r.slot(l, l.from)
+	slot, once, ok := r.slot(l, l.from)
 	if !ok {
 		l.state = left
 		return
 	}
-	l.blind, l.due = blind, r.at(slot)
+	l.once, l.due = once, r.at(slot)
 }
 
 // keep bounds the loads: the oldest goes, one that still is to be sent last of all.
@@ -232,8 +232,8 @@ func (r *relay) repeated(l *load, y uint8) {
 	switch { // whoever sends it again has not heard that anybody has it
 	case l.state == left && (y == l.from || y == l.leftTo):
 		l.repeats++
-		if slot, blind, ok := r.slot(l, y); ok && l.repeats >= helpAfter {
-			l.state, l.blind, l.due = waiting, blind, r.at(slot)
+		if slot, once, ok := r.slot(l, y); ok && l.repeats >= helpAfter {
+			l.state, l.once, l.due = waiting, once, r.at(slot)
 		}
 	case y != l.from:
 		r.elsewhere(l, y)
@@ -253,6 +253,8 @@ func (r *relay) elsewhere(l *load, y uint8) {
 	case !ahead || !r.table.Trusted(r.n.now, y):
 	case l.mayBeLeft():
 		l.state, l.due, l.leftTo = left, never, y
+	case l.state == waiting:
+		l.once = true
 	case l.state == carried:
 		l.state, l.due = settled, never
 	}
@@ -290,11 +292,11 @@ func (r *relay) acknowledged(a *proto.HopAck, y uint8) {
 // sendOn gives the frame with this relay's record, or nothing if it has been tried often enough.
 func (r *relay) sendOn(l *load) *Transmit {
 	n := r.n
-	if id, ok := r.table.Parent(); ok && l.state == carried && !l.blind { // else the parent may have it already
+	if id, ok := r.table.Parent(); ok && l.state == carried && !l.once { // else the parent may have it already
 		r.table.NoHopAck(n.now, id, l.tries)
 		r.run()
 	}
-	if l.tries >= n.Hop.CarryTries || l.blind && l.tries > 0 || l.old(n.now, n.Hop) {
+	if l.tries >= n.Hop.CarryTries || l.once && l.tries > 0 || l.old(n.now, n.Hop) {
 		l.state, l.due = settled, never
 		n.stats.GivenUp++
 		return nil
