@@ -278,15 +278,29 @@ func (s *Survey) stage(ctx context.Context) (goesOn bool, err error) {
 }
 
 func (s *Survey) options() survey.Options {
-	return survey.Options{Settings: s.o.Config.Modem.Settings(), Frequency: s.o.Config.Modem.Frequency, Probes: s.o.Probes, Every: s.o.Every,
-		Since: s.record.Since(s.when())}
+	m := s.o.Config.Modem
+	o := survey.Options{Settings: m.Settings(), Probes: s.o.Probes, Every: s.o.Every}
+	if band, err := m.Band(); err == nil { // else newNode has refused it
+		o.Budget = band.Budget()
+	}
+	o.Earlier, o.Relays = s.record.Earlier(s.when())
+	return o
 }
 
+// slowWalk is longer than anybody stands still.
+const slowWalk = 15 * time.Minute
+
 func (s *Survey) walk(ctx context.Context, end context.CancelFunc, p *play) (goesOn bool, err error) {
-	s.o.Say(fmt.Sprintf("Walk test: %d probes, a few minutes. Hold the antenna where it is to be mounted, and as it is to stand; step aside, so that "+
-		"you are not in its way, and stand still.", s.o.Probes))
+	o := s.options()
+	takes := o.Takes()
+	s.o.Say(fmt.Sprintf("Walk test: %d probes, about %v where there are relays, and less where there are none. Hold the antenna where it is to be mounted, and as it is to stand; step aside, so that "+
+		"you are not in its way, and stand still.", o.Probes, takes.Round(10*time.Second)))
+	if takes > slowWalk {
+		s.o.Say(fmt.Sprintf("That is long since at SF%d little lawful airtime is left for answers. A faster setting, at both ends for the time of the test, "+
+			"shortens it: each step of the spreading factor changes what is needed by 2.5 dB.", o.Settings.SpreadingFactor))
+	}
 	r, began := s.record, s.when()
-	w := survey.NewWalk(contact.Now(), s.options())
+	w := survey.NewWalk(contact.Now(), o)
 	err = p.run(ctx, end, w)
 	k := w.Record(began, s.when())
 	if k.Figures.Probes > 0 {

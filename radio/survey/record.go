@@ -116,14 +116,17 @@ func (r *Record) Walk() *WalkRecord {
 	return &r.Walks[len(r.Walks)-1]
 }
 
-// Since is Options.Since.
-func (r *Record) Since(now When) time.Duration {
-	w := r.Walk()
-	if w == nil || w.Ended.Boot != now.Boot || now.Mono < w.Ended.Mono ||
-		!slices.ContainsFunc(w.Figures.Neighbours, func(n Neighbour) bool { return n.ID < proto.GatewayBase }) {
-		return 0
+// Earlier gives Options.Earlier and Options.Relays: what is known of the last hour, in this boot.
+func (r *Record) Earlier(now When) (ago []time.Duration, relays bool) {
+	for _, w := range r.Walks {
+		for _, p := range w.Samples {
+			if d := time.Duration((now.Mono - w.Began.Mono - p.Sent) * float64(time.Second)); w.Began.Boot == now.Boot && d >= 0 && d < time.Hour {
+				ago = append(ago, d)
+				relays = relays || slices.ContainsFunc(w.Figures.Neighbours, func(n Neighbour) bool { return n.ID < proto.GatewayBase })
+			}
+		}
 	}
-	return time.Duration((now.Mono-w.Ended.Mono)*float64(time.Second)) + 1
+	return ago, relays
 }
 
 // Good reports whether the place is good and no test of it failed.

@@ -8,7 +8,6 @@ import (
 	"reflect"
 	"strings"
 	"testing"
-	"time"
 )
 
 // gate is a record with all in it.
@@ -101,17 +100,25 @@ func TestRecordSays(t *testing.T) {
 	if r.Skip(); r.Cut.Outcome != Failed || r.Drive.Outcome != Passed {
 		t.Errorf("a skip has changed results: %+v", r)
 	}
-	now := r.Walks[0].Ended
+	now := r.Walks[0].Ended // 151 s after it began; the last probe was sent after 142.5 s
 	now.Mono += 30
-	if d := r.Since(now); d < 30*time.Second || d > 31*time.Second {
-		t.Errorf("30 s after a walk test with a relay: %v", d)
+	ago, relays := r.Earlier(now)
+	if len(ago) != 20 || !relays || !near(ago[19].Seconds(), 38.5, 1e-6) || !near(ago[0].Seconds(), 181, 1e-6) {
+		t.Errorf("earlier probes: %v, relays %v", ago, relays)
 	}
-	if now.Boot = "other"; r.Since(now) != 0 {
+	now.Mono += 3500
+	if ago, _ := r.Earlier(now); len(ago) != 9 {
+		t.Errorf("of the last hour %d probes, want 9", len(ago))
+	}
+	if now.Boot = "other"; r.Walks[0].Began.Boot == now.Boot {
+		t.Fatal("the boot is the same")
+	}
+	if ago, _ := r.Earlier(now); ago != nil {
 		t.Error("of another boot nobody knows how long ago it was")
 	}
 	r.Walks[0].Figures.Neighbours = r.Walks[0].Figures.Neighbours[1:]
-	if r.Since(r.Walks[0].Ended) != 0 {
-		t.Error("without relays it does not matter")
+	if ago, relays := r.Earlier(r.Walks[0].Ended); len(ago) != 20 || relays {
+		t.Errorf("without relays: %d, %v", len(ago), relays)
 	}
 }
 

@@ -79,7 +79,7 @@ func (s *site) answered(counter uint32, d time.Duration) {
 	s.test.Observed(s.now+d, node.Observed{What: node.Answered, Counter: counter})
 }
 
-var options = Options{Settings: sf7, Frequency: 869525000, Probes: 20, Every: 5 * time.Second}
+var options = Options{Settings: sf7, Probes: 20, Every: 5 * time.Second}
 
 // TestWalk: twenty probes, 5 s apart; what is heard of each counts for it, and a second word of the same neighbour not again.
 func TestWalk(t *testing.T) {
@@ -134,10 +134,14 @@ func TestWalkFewProbes(t *testing.T) {
 // next one, nor one that the node has of its own.
 func TestPaceOfRelays(t *testing.T) {
 	level, last, now := 0.0, time.Duration(0), time.Duration(0) // of the relay's bucket
+	var asked []time.Duration
 	for _, pause := range []time.Duration{0, time.Second, 30 * time.Second} {
 		now += pause
 		o := options
-		o.Since = pause
+		o.Relays = len(asked) > 0
+		for _, at := range asked {
+			o.Earlier = append(o.Earlier, now-at)
+		}
 		s := &site{t: t, now: now, test: NewWalk(now, o)}
 		s.after = func(c uint32) {
 			s.answered(c, 0)
@@ -153,7 +157,68 @@ func TestPaceOfRelays(t *testing.T) {
 		if took := s.now - now; took < 2*time.Minute || took > 4*time.Minute {
 			t.Errorf("%v after the last walk test this one took %v", pause, took)
 		}
-		now = s.now
+		now, asked = s.now, append(asked, s.asked...)
+	}
+}
+
+// TestPaceOfAnswers: neighbours answer by the same rules: in no hour do walk tests take more than half of what they have for all but trips, which is
+// three fifths of what is lawful. That the pace is slow is told, and for how long it will be.
+func TestPaceOfAnswers(t *testing.T) {
+	for _, c := range []struct {
+		sf      int
+		budget  time.Duration
+		least   time.Duration // of two walk tests
+		most    time.Duration
+		waiting bool
+	}{
+		{7, 360 * time.Second, 3 * time.Minute, 10 * time.Minute, false},
+		{7, 36 * time.Second, 3 * time.Minute, 10 * time.Minute, false},
+		{9, 36 * time.Second, 45 * time.Minute, 2 * time.Hour, true},
+		{12, 36 * time.Second, 15 * time.Hour, 30 * time.Hour, true},
+		{12, 360 * time.Second, 30 * time.Minute, 3 * time.Hour, true},
+		{12, 0, 3 * time.Minute, 10 * time.Minute, false},
+	} {
+		o := options
+		o.Settings.SpreadingFactor, o.Budget = c.sf, c.budget
+		answer := 2*o.Settings.Airtime(proto.TypeReceipt.Size()) + o.Settings.Airtime(proto.TypeHopAck.Size())
+		var asked []time.Duration
+		now, waiting := time.Duration(0), false
+		for range 2 {
+			o.Earlier, o.Relays = nil, len(asked) > 0
+			for _, at := range asked {
+				o.Earlier = append(o.Earlier, now-at)
+			}
+			takes := o.Takes()
+			s := &site{t: t, now: now, test: NewWalk(now, o)}
+			s.after = func(n uint32) {
+				s.answered(n, 0)
+				s.heardBy(3, n)
+			}
+			s.run(1000 * time.Hour)
+			for line := range s.lines {
+				waiting = waiting || strings.Contains(line, "waiting for lawful airtime: ")
+			}
+			if took := s.now - now; took > takes+takes/10+10*time.Second || took < takes/2 {
+				t.Errorf("SF%d, %v an hour: it took %v, and was to take %v", c.sf, c.budget, took, takes)
+			}
+			now, asked = s.now, append(asked, s.asked...)
+		}
+		for i, from := range asked {
+			used := time.Duration(0)
+			for _, at := range asked[i:] {
+				if at < from+time.Hour {
+					used += answer
+				}
+			}
+			// A bucket lets twice its fill through in an hour that begins with it full; a single answer is always allowed.
+			if most := max(2*3*c.budget/10, answer); c.budget > 0 && used > most {
+				t.Errorf("SF%d, %v an hour: within an hour from %v answers take %v, more than %v", c.sf, c.budget, from, used, most)
+				break
+			}
+		}
+		if now < c.least || now > c.most || waiting != c.waiting {
+			t.Errorf("SF%d, %v an hour: two walk tests took %v, want %v to %v; waiting told %v, want %v", c.sf, c.budget, now, c.least, c.most, waiting, c.waiting)
+		}
 	}
 }
 
