@@ -16,6 +16,7 @@ import (
 	"github.com/creack/pty"
 
 	"longlane/proto"
+	"longlane/radio/survey"
 )
 
 func readFile(t *testing.T, path string) string {
@@ -266,6 +267,35 @@ func TestReadmeLists(t *testing.T) {
 			if want := fmt.Sprintf(c.row, m[1]); !strings.Contains(readme, want) {
 				t.Errorf("README.md lacks %q, which stands in %s", want, c.file)
 			}
+		}
+	}
+}
+
+// TestReadmeSurvey: README.md shows a record of the walk test as the program prints it, says where each verdict begins as it decides, and the
+// same caution.
+func TestReadmeSurvey(t *testing.T) {
+	_, section, ok := strings.Cut(readFile(t, "../../README.md"), "\n## Before you mount it: the walk test\n")
+	if !ok {
+		t.Fatal("README.md has no section \"Before you mount it: the walk test\"")
+	}
+	section, _, _ = strings.Cut(section, "\n## ")
+	const record = "testdata/survey/river-gate.json"
+	code, out, errs := cli("", "survey", "--show", "../../"+record)
+	if code != exitDone || !strings.Contains(section, "survey --show "+record+"\n```\n\n```\n"+out+"```\n") {
+		t.Errorf("README.md does not show the record as it is printed, exit code %d, %s:\n%s", code, errs, out)
+	}
+	flat := strings.Join(strings.Fields(section), " ")
+	for _, want := range []string{
+		fmt.Sprintf("| %s | from %d dB on | from %d dB on | %.0f %% |", survey.Mount, survey.MountMargin, survey.MountWorst, 100*survey.MountAnswered),
+		fmt.Sprintf("| %s | from %d dB on | any | %.0f %% |", survey.Step, survey.StepMargin, 100*survey.StepAnswered),
+		fmt.Sprintf("| %s | below |", survey.Relay),
+		fmt.Sprintf("Fewer than %d probes decide nothing, but for a place where there is no word of the first %d.", survey.Enough, survey.Hopeless),
+		fmt.Sprintf("from %d dB on a difference", survey.PlanError),
+		strings.ToLower(survey.Caution[:1]) + strings.TrimSuffix(strings.Split(survey.Caution, ":")[0][1:], ":"),
+		strings.Split(survey.Caution, ". ")[1],
+	} {
+		if !strings.Contains(flat, want) {
+			t.Errorf("README.md's section on the walk test lacks %q", want)
 		}
 	}
 }

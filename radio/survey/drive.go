@@ -74,7 +74,7 @@ func (d *Drive) made(now time.Duration, o node.Observed) {
 func (d *Drive) released(o node.Observed) {
 	switch {
 	case o.Kind == node.Opening && d.opened && o.Counter == d.counter && d.result == nil:
-		d.result = &DriveResult{Outcome: Passed, Input: o.Input, Took: o.Age.Seconds()}
+		d.result = &DriveResult{Outcome: Passed, Input: o.Input, Took: o.Age.Round(time.Millisecond).Seconds()}
 	case o.Kind == node.Closing && d.result != nil && o.Input == d.result.Input:
 		d.rested = true
 	}

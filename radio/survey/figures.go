@@ -117,7 +117,7 @@ func figures(s lora.Settings, probes []Probe) Figures {
 		}
 	}
 	if f.Answered = len(trips); f.Answered > 0 {
-		f.RoundTrip = &RoundTrip{Median: median(trips), Worst: slices.Max(trips)}
+		f.RoundTrip = &RoundTrip{Median: rounded(median(trips), 1000), Worst: rounded(slices.Max(trips), 1000)}
 	}
 	for id := range seen {
 		f.Neighbours = append(f.Neighbours, Neighbour{ID: id, To: to[id].direction(s, len(probes)), From: from[id].direction(s, len(probes))})
@@ -149,7 +149,7 @@ func (t *tally) direction(s lora.Settings, probes int) Direction {
 	for _, h := range t.samples {
 		r, q := known(h.RSSI), known(h.SNR)
 		rssi, snr = append(rssi, r), append(snr, q)
-		margins, noises = append(margins, margin(s, r, q)), append(noises, noise(s, r, q))
+		margins, noises = append(margins, rounded(margin(s, r, q), 100)), append(noises, rounded(noise(s, r, q), 100))
 	}
 	d := Direction{Frames: probes, Heard: t.heard, Loss: float64(probes-t.heard) / float64(probes),
 		RSSI: spreadOf(rssi), SNR: spreadOf(snr), Margin: spreadOf(margins)}
@@ -195,6 +195,9 @@ func (f *Figures) compare(a, b *Neighbour) int {
 	}
 	return cmp.Or(cmp.Compare(worth(b), worth(a)), cmp.Compare(a.ID, b.ID))
 }
+
+// rounded keeps as many digits as mean something.
+func rounded(v, parts float64) float64 { return math.Round(v*parts) / parts }
 
 func known(v *float64) float64 {
 	if v == nil {

@@ -63,7 +63,7 @@ func (w *Walk) Next(now time.Duration) (probe bool, wake time.Duration) {
 // Sent takes what became of a frame of the node's.
 func (w *Walk) Sent(now time.Duration, t node.Transmit, err error) {
 	if w.sent(now, t, err) && w.current != nil {
-		w.current.Sent = (now - w.began).Seconds()
+		w.current.Sent = w.seconds(now)
 		if p := w.current; p.Answered > 0 { // the modem told late that it was sent
 			p.Sent = min(p.Sent, p.Answered)
 		}
@@ -78,7 +78,7 @@ func (w *Walk) Observed(now time.Duration, o node.Observed) {
 		w.counter, w.current = o.Counter, &Probe{Counter: o.Counter}
 	case node.Answered:
 		if p := w.of(o.Counter); p != nil && p.Answered == 0 {
-			p.Answered = (now - w.began).Seconds()
+			p.Answered = w.seconds(now)
 		}
 	case node.HeardBy:
 		w.met(o.Neighbour)
@@ -92,6 +92,11 @@ func (w *Walk) Observed(now time.Duration, o node.Observed) {
 			p.Heard = append(p.Heard, heard(o))
 		}
 	}
+}
+
+// seconds since it began, in whole milliseconds: the record need not have more digits.
+func (w *Walk) seconds(now time.Duration) float64 {
+	return (now - w.began).Round(time.Millisecond).Seconds()
 }
 
 func (w *Walk) met(id uint8) { w.relays = w.relays || id < proto.GatewayBase }
