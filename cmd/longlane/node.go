@@ -5,8 +5,11 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"log/slog"
 	"os"
+	"os/signal"
 	"strings"
+	"syscall"
 	"time"
 
 	"longlane/gateway/config"
@@ -49,8 +52,32 @@ var nodeCommand = command{
 			return err
 		}
 		defer hurry(log)()
+		defer onDemand(n, log)()
 		return n.Run(ctx)
 	},
+}
+
+// onDemand has the node make test trips whenever the process gets SIGUSR1. The function that it returns ends that.
+func onDemand(n *daemon.Node, log *slog.Logger) (stop func()) {
+	signals, done, ended := make(chan os.Signal, 1), make(chan struct{}), make(chan struct{})
+	signal.Notify(signals, syscall.SIGUSR1)
+	go func() {
+		defer close(ended)
+		for {
+			select {
+			case <-done:
+				return
+			case <-signals:
+				log.Info("a test trip of each input was asked for")
+				n.Test()
+			}
+		}
+	}()
+	return func() {
+		signal.Stop(signals)
+		close(done)
+		<-ended
+	}
 }
 
 // explainNode says what the node would do with a good config.
@@ -86,6 +113,13 @@ func explainNode(c *call, path string, cfg *config.Node, card node.Card) {
 		explainReader(c, t.Command, t.Alive, t.GPIO)
 	} else {
 		fmt.Fprintln(c.out, "  tamper: none; nobody hears of an opened box")
+	}
+	switch {
+	case len(cfg.Input) == 0:
+	case cfg.TestEvery == 0:
+		fmt.Fprintln(c.out, "  test trips: on SIGUSR1 only; nobody hears of an output in the house that has failed until somebody comes")
+	default:
+		fmt.Fprintf(c.out, "  test trips: about every %v, and on SIGUSR1\n", time.Duration(cfg.TestEvery))
 	}
 	if cfg.Relay {
 		fmt.Fprintf(c.out, "  relay: passes on what other nodes send; node %d must be enrolled with --relay, or the gateway sends no beacons for it\n", card.Node)

@@ -30,6 +30,8 @@ type Node struct {
 	Input    []Input `toml:"input,omitempty"`
 	Tamper   *Tamper `toml:"tamper,omitempty"`
 	Measure  Measure `toml:"measure"`
+	// TestEvery is how often a test trip of each input is made, 10 min to 168 h; 0: only on demand.
+	TestEvery Duration `toml:"test_every"`
 	// Checkin is what holds until the gateway's receipts say otherwise.
 	Checkin Checkin `toml:"checkin"`
 }
@@ -83,7 +85,7 @@ func DefaultNode() *Node {
 	m := Default().Modem[0]
 	m.Unit = UnitNode
 	return &Node{
-		State: "/var/lib/longlane-node", Supply: "mains", LogLevel: "info", Modem: &m,
+		State: "/var/lib/longlane-node", Supply: "mains", LogLevel: "info", Modem: &m, TestEvery: Duration(24 * time.Hour),
 		Input: []Input{{Debounce: Duration(node.DefaultDebounce), MinDwell: Duration(node.DefaultMinDwell),
 			GPIO: &Pin{ActiveLow: true, Bias: "pull-up"}}},
 		Tamper:  &Tamper{NormallyClosed: true},
@@ -169,6 +171,9 @@ func (c *Node) check(k checker) {
 	c.checkModem(k)
 	c.checkInputs(k)
 	c.checkMeasure(k)
+	if c.TestEvery != 0 {
+		k.between("test_every", c.TestEvery, 10*time.Minute, 168*time.Hour)
+	}
 	c.Checkin.check(k)
 }
 

@@ -85,7 +85,7 @@ func (n *Node) open(cfg *config.Node, card node.Card, hooks nodeHooks) error {
 	if err != nil {
 		return err
 	}
-	o := unit.Options{Node: nodeConfig(cfg, card), Saved: saved, Link: link, Now: contact.Now, Log: n.log, Observed: hooks.observed, Sent: hooks.sent,
+	o := unit.Options{Node: nodeConfig(cfg, card), Saved: saved, Link: link, Now: contact.Now, Log: n.log, TestEvery: time.Duration(cfg.TestEvery), Observed: hooks.observed, Sent: hooks.sent,
 		Save: func(saved []byte) error {
 			err := store.Put(memoryFile, saved)
 			if err == nil && hooks.saved != nil {
@@ -127,6 +127,9 @@ func (n *Node) Run(ctx context.Context) error {
 	}
 	return err
 }
+
+// Test has a test trip made of each input, at once.
+func (n *Node) Test() { n.unit.Test() }
 
 // openState takes the directory for this process alone, and gives what lasting memory holds: what belongs in that of a node
 // that never ran if the directory is empty, and nil if the memory is gone.

@@ -143,7 +143,7 @@ func (n *Node) restart() {
 	}
 }
 
-// Input is what happens to a node: Edge, Received, TxDone, Measured, Trouble, NewKey or Stored. Nil is the passing of
+// Input is what happens to a node: Edge, Received, TxDone, Measured, Trouble, NewKey, TestTrip or Stored. Nil is the passing of
 // time.
 type Input interface{ input() }
 
@@ -187,6 +187,11 @@ type Stored struct{ Failed bool }
 // what is lost is to be seen. It is for a walk test, and takes airtime each time.
 type Probe struct{}
 
+// TestTrip makes a trip of an input and at once its end, both marked as a test. The contact has no part in it, and nothing else
+// tells them from a visit: they are held, sent and receipted like one. An input that the node does not have makes none.
+type TestTrip struct{ Input uint8 }
+
+func (TestTrip) input() {}
 func (Edge) input()     {}
 func (Probe) input()    {}
 func (Received) input() {}
@@ -224,6 +229,7 @@ type Observed struct {
 	Dwell   time.Duration   // of a closing, when made
 	Fault   proto.FaultKind // of a FaultEvent
 	Ended   bool            // of a FaultEvent
+	Test    bool            // a TestTrip's
 	Why     string          // of Dropped and Refused
 
 	Neighbour uint8 // of Way (0: it is lost), Heard and HeardBy: a node, or proto.GatewayBase and the gateway's number
@@ -304,6 +310,8 @@ func (n *Node) take(in Input) {
 		n.probe()
 	case NewKey:
 		n.newKey(in)
+	case TestTrip:
+		n.testTrip(in.Input)
 	case Stored:
 		n.stored(in.Failed)
 	}

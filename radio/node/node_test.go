@@ -310,3 +310,66 @@ func TestBusyFrameKeepsNoOldAge(t *testing.T) {
 		t.Errorf("what was sent came again as %x, was %x", frames[3].Frame, frames[2].Frame)
 	}
 }
+
+// TestTestTrip: a test is an opening and its end, both marked on the air, whatever the contact does meanwhile; and it is kept and
+// released like a visit, also once it is too old for the short frames.
+func TestTestTrip(t *testing.T) {
+	s := newStation(t, 1, Config{Inputs: []InputConfig{{Number: 3}, {Number: 4, NormallyClosed: true}}})
+	s.until(time.Minute)
+	s.step(Edge{Input: 3, Closed: true})
+	s.step(TestTrip{Input: 4})
+	s.step(TestTrip{Input: 5}) // it has none
+	s.until(s.now + time.Second)
+	inputs := func() (list []proto.Input) {
+		for _, f := range s.take() {
+			raw, err := proto.Parse(f.frame)
+			if err != nil {
+				t.Fatal(err)
+			}
+			body, err := raw.Open(keysOf(t, s.cfg.Key), raw.Counter)
+			if err != nil {
+				t.Fatal(err)
+			}
+			switch b := body.(type) {
+			case *proto.TripOpened:
+				list = append(list, b.Input)
+			case *proto.TripClosed:
+				list = append(list, b.Input)
+				if b.Dwell != 0 || b.Opened != 1 {
+					t.Errorf("the test's end tells dwell %v, opening %d before", b.Dwell, b.Opened)
+				}
+			case *proto.TripHeld:
+				list = append(list, b.Input)
+			}
+		}
+		return list
+	}
+	seen := map[proto.Input]int{}
+	s.until(s.now + 20*time.Second)
+	for _, in := range inputs() {
+		seen[in]++
+	}
+	test, visit := proto.Input{Number: 4, Normally: true, Test: true}, proto.Input{Number: 3, Active: true}
+	if seen[test] < 2 || seen[visit] == 0 || len(seen) != 2 {
+		t.Errorf("on the air: %+v, want the test's two frames and the visit's", seen)
+	}
+	if n := s.n.Held(); n != 3 {
+		t.Errorf("%d events are held, want 3", n)
+	}
+	s.until(s.now + 3*time.Hour)
+	s.take()
+	s.until(s.now + time.Hour)
+	wide := s.last(proto.TypeTripHeld)
+	if old := inputs(); !slices.Contains(old, test) || wide == nil {
+		t.Errorf("after hours it goes as %+v, wide %v", old, wide)
+	}
+	tests := 0
+	for _, o := range s.seen {
+		if o.What == Made && o.Test {
+			tests++
+		}
+	}
+	if tests != 2 {
+		t.Errorf("%d test events were observed, want 2", tests)
+	}
+}

@@ -31,6 +31,7 @@ type event struct {
 	at       time.Duration // the edge, or when the fault began or ended
 	dwell    time.Duration // of a closing
 	opening  uint32        // counter of the opening that a closing ends
+	test     bool          // of a TestTrip
 	fault    proto.FaultKind
 	ended    bool
 	argument uint16
@@ -51,8 +52,16 @@ func (n *Node) hold(e event) uint32 {
 		n.drop(0, "the store is full")
 	}
 	n.observe(Observed{What: Made, Counter: e.counter, Kind: e.kind, Input: e.input, Age: n.now - e.at, Fault: e.fault,
-		Ended: e.ended, Dwell: e.dwell})
+		Ended: e.ended, Dwell: e.dwell, Test: e.test})
 	return e.counter
+}
+
+func (n *Node) testTrip(input uint8) {
+	if n.contact(input) == nil {
+		return
+	}
+	opening := n.hold(event{kind: Opening, input: input, at: n.now, test: true})
+	n.hold(event{kind: Closing, input: input, at: n.now, opening: opening, test: true})
 }
 
 // release lets the event with this counter go, if it is held.
@@ -71,7 +80,7 @@ func (n *Node) release(counter uint32) {
 	}
 	n.held = slices.Delete(n.held, i, i+1)
 	n.observe(Observed{What: Released, Counter: counter, Kind: e.kind, Input: e.input, Age: n.now - e.at, Fault: e.fault,
-		Ended: e.ended})
+		Ended: e.ended, Test: e.test})
 }
 
 // heldAt is where the event with this counter is in held; below 0: it is not held.
@@ -95,7 +104,7 @@ func (n *Node) drop(i int, why string) {
 		n.saved.Lost = min(n.saved.Lost+1, mostLost)
 	}
 	n.observe(Observed{What: Dropped, Counter: e.counter, Kind: e.kind, Input: e.input, Age: n.now - e.at, Fault: e.fault,
-		Ended: e.ended, Why: why})
+		Ended: e.ended, Test: e.test, Why: why})
 }
 
 // reportLoss holds a report of what was lost, one at a time: losses that come after it was first sent, when its
@@ -184,16 +193,17 @@ func (n *Node) body(e *event) proto.Body {
 			Sent: n.sendTime(), Argument: e.argument, Oldest: n.oldest(e.counter), Battery: n.battery,
 			Temperature: n.temperature}
 	}
-	short := proto.EncodeDur8(age)
+	short, input := proto.EncodeDur8(age), n.input(e.input)
+	input.Test = e.test
 	switch fits := short < proto.Dur8Max && e.attempt <= 255; {
 	case fits && e.kind == Opening:
-		return &proto.TripOpened{Input: n.input(e.input), Age: short, Sent: n.sendTime(), Battery: n.battery,
+		return &proto.TripOpened{Input: input, Age: short, Sent: n.sendTime(), Battery: n.battery,
 			Temperature: n.temperature, Oldest: n.oldest(e.counter)}
 	case fits:
-		return &proto.TripClosed{Input: n.input(e.input), Age: short, Sent: n.sendTime(),
+		return &proto.TripClosed{Input: input, Age: short, Sent: n.sendTime(),
 			Dwell: proto.EncodeDur16(e.dwell), Opened: e.back()}
 	}
-	b := &proto.TripHeld{Closed: e.kind == Closing, Input: n.input(e.input), Age: proto.EncodeWideAge(age),
+	b := &proto.TripHeld{Closed: e.kind == Closing, Input: input, Age: proto.EncodeWideAge(age),
 		Sent: n.sendTime(), Oldest: n.oldest(e.counter), Battery: n.battery}
 	if b.Closed {
 		b.Dwell, b.Opened = proto.EncodeDur16(e.dwell), e.back()

@@ -14,6 +14,9 @@
 // A contact whose wire is cut counts as open and one whose wire is shorted as closed, whatever else is said about it: where it
 // looks like an arrival it is announced as one, and the fault follows. A contact that nobody can read is a fault too, of its
 // input's wire, with the argument "not known". A fault is told once it has stood for 250 ms.
+//
+// Now and then, and whenever Test is called, a test trip of each input goes the whole way to whoever would sound: silence is worth
+// no more than the last one.
 package unit
 
 import (
@@ -22,6 +25,7 @@ import (
 	"fmt"
 	"log/slog"
 	"math"
+	"math/rand/v2"
 	"sync"
 	"time"
 
@@ -54,6 +58,9 @@ type Options struct {
 	Measure func() node.Measured // called once a minute; must not block
 	Now     func() time.Duration // of contact.Now's kind: the readings' times are by the same clock
 	Log     *slog.Logger
+	// TestEvery is how often test trips are made, a tenth more or less; 0: only when Test is called. The first comes 5 to 15 minutes
+	// after the start, or sooner if that is longer than TestEvery.
+	TestEvery time.Duration
 
 	// Observed is told what the state machine observes, Sent what became of each frame: err is that of Link.Send. Both are called
 	// from the goroutine of Run, in order, and must not block.
@@ -68,6 +75,7 @@ const (
 	measureEach = time.Minute
 	tellEach    = time.Hour
 	tamperInput = -1
+	firstTest   = 10 * time.Minute
 )
 
 // Unit is a node on a board. Run must be called, once.
@@ -88,12 +96,15 @@ type Unit struct {
 	sent     chan error // capacity 1: one frame is on its way at a time
 	sending  node.Transmit
 	probes   chan struct{} // capacity 1
+	tests    chan struct{} // capacity 1
 	running  sync.WaitGroup
 
 	told    node.Stats    // of a relay, as last logged
 	tellAt  time.Duration // when to log them again
-	saving  chan error    // of a Save that takes too long; nil if none does
-	trouble string        // of sending, as last logged
+	testAt  time.Duration // when to make the next test trips
+	rand    *rand.Rand
+	saving  chan error // of a Save that takes too long; nil if none does
+	trouble string     // of sending, as last logged
 }
 
 type reading struct {
@@ -104,7 +115,11 @@ type reading struct {
 // New makes a unit; the error is that of node.New.
 func New(o Options) (*Unit, error) {
 	u := &Unit{o: o, start: o.Now(), tellAt: tellEach, wires: make([]settler, len(o.Inputs)), seen: map[int]contact.Position{},
-		readings: make(chan reading, 64), packets: make(chan radio.Packet, 16), sent: make(chan error, 1), probes: make(chan struct{}, 1)}
+		readings: make(chan reading, 64), packets: make(chan radio.Packet, 16), sent: make(chan error, 1), probes: make(chan struct{}, 1), tests: make(chan struct{}, 1), testAt: math.MaxInt64,
+		rand: rand.New(rand.NewPCG(o.Node.Seed, 1))}
+	if o.TestEvery > 0 {
+		u.testAt = u.about(min(firstTest, o.TestEvery), 2)
+	}
 	n, err := node.New(o.Node, o.Saved, 0)
 	u.node = n
 	return u, err
@@ -116,6 +131,25 @@ func (u *Unit) Probe() {
 	select {
 	case u.probes <- struct{}{}:
 	default:
+	}
+}
+
+// about is d, by a part of it more or less: nodes that were started together do not go on together.
+func (u *Unit) about(d, part time.Duration) time.Duration {
+	return d - d/part + time.Duration(u.rand.Int64N(int64(2*d/part)))
+}
+
+// Test has a test trip made of each input. It never blocks, and is safe for concurrent use.
+func (u *Unit) Test() {
+	select {
+	case u.tests <- struct{}{}:
+	default:
+	}
+}
+
+func (u *Unit) test(ctx context.Context) {
+	for _, in := range u.o.Inputs {
+		u.step(ctx, u.now(), node.TestTrip{Input: in.Number})
 	}
 }
 
@@ -201,10 +235,16 @@ func (u *Unit) loop(ctx context.Context, failed <-chan error) error {
 			u.o.Log.Warn("a write to lasting memory that took too long has ended", "err", err)
 		case <-u.probes:
 			u.step(ctx, u.now(), node.Probe{})
+		case <-u.tests:
+			u.test(ctx)
 		case <-each.C:
 			u.measure(ctx)
 			u.tell()
 		case <-timer.C:
+			if u.now() >= u.testAt {
+				u.testAt = u.now() + u.about(u.o.TestEvery, 10)
+				u.test(ctx)
+			}
 			if u.now() >= u.wake {
 				u.step(ctx, u.now(), nil)
 			}
@@ -217,7 +257,7 @@ func (u *Unit) now() time.Duration { return u.o.Now() - u.start }
 
 // next is when something is due.
 func (u *Unit) next() time.Duration {
-	at := min(u.wake, u.tamper.due())
+	at := min(u.wake, u.tamper.due(), u.testAt)
 	for i := range u.wires {
 		at = min(at, u.wires[i].due())
 	}
@@ -437,6 +477,9 @@ func (u *Unit) observed(o node.Observed) {
 			args = append(args, "fault", o.Fault.String(), "ended", o.Ended)
 		} else {
 			args = append(args, "input", o.Input)
+		}
+		if o.Test {
+			args = append(args, "test", true)
 		}
 		if o.Kind == node.Closing && o.What == node.Made {
 			args = append(args, "dwell", o.Dwell.Round(time.Millisecond).String())

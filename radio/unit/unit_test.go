@@ -150,10 +150,15 @@ func (b *bench) Write(p []byte) (int, error) {
 // is closed while all is well.
 func onBench(t *testing.T, test func(b *bench)) {
 	t.Helper()
+	onBenchWith(t, func(*Options) {}, test)
+}
+
+func onBenchWith(t *testing.T, edit func(*Options), test func(b *bench)) {
+	t.Helper()
 	synctest.Test(t, func(t *testing.T) {
 		b := &bench{t: t, began: time.Now(), air: make(chan radio.Packet, 2000), src: []source{make(source), make(source), make(source)}}
 		b.keys, _ = proto.NewKeys(key)
-		u, err := New(Options{Node: node.Config{Site: 4711, Node: 7, Gen: 1, Key: key, Seed: 1, Mains: true,
+		o := Options{Node: node.Config{Site: 4711, Node: 7, Gen: 1, Key: key, Seed: 1, Mains: true,
 			Inputs: []node.InputConfig{{Number: 0}, {Number: 1, NormallyClosed: true}}},
 			Saved: node.FirstSaved(), Save: b.save, Link: b, Now: b.now, Log: slog.New(slog.NewTextHandler(b, &slog.HandlerOptions{Level: slog.LevelDebug})),
 			Inputs: []Input{{0, b.src[0]}, {1, b.src[1]}}, Tamper: &Tamper{b.src[2], true},
@@ -162,7 +167,9 @@ func onBench(t *testing.T, test func(b *bench)) {
 			},
 			Sent: func(x node.Transmit, err error) {
 				b.set(func() { b.told = append(b.told, fmt.Sprintf("sent %v %d: %v", x.Type, x.Counter, err)) })
-			}})
+			}}
+		edit(&o)
+		u, err := New(o)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -203,11 +210,17 @@ func (b *bench) events() (list []string) {
 		if s.raw.Attempt > 0 {
 			continue
 		}
+		test := func(in proto.Input) string {
+			if in.Test {
+				return ", a test"
+			}
+			return ""
+		}
 		switch p := s.body.(type) {
 		case *proto.TripOpened:
-			list = append(list, fmt.Sprintf("opened %d", p.Input.Number))
+			list = append(list, fmt.Sprintf("opened %d%s", p.Input.Number, test(p.Input)))
 		case *proto.TripClosed:
-			list = append(list, fmt.Sprintf("closed %d", p.Input.Number))
+			list = append(list, fmt.Sprintf("closed %d%s", p.Input.Number, test(p.Input)))
 		case *proto.Fault:
 			list = append(list, fmt.Sprintf("fault %v input %d argument %d ended %v", p.Kind, p.Input.Number, p.Argument, p.Ended))
 		}
@@ -467,3 +480,46 @@ func (i impossible) Name() string                                  { return "" }
 func (i impossible) Up() bool                                      { return false }
 func (i impossible) Run(context.Context, func(radio.Packet)) error { return i.err }
 func (i impossible) Send(context.Context, string, []byte) error    { return radio.ErrDown }
+
+// TestTests: a test trip of each input, on demand and by the clock: one soon after the start, the others about an interval apart,
+// and never at the same time as those of other nodes for long.
+func TestTests(t *testing.T) {
+	one := []string{"opened 0, a test", "opened 1, a test", "closed 0, a test", "closed 1, a test"} // openings go first
+	onBench(t, func(b *bench) {
+		elapse(48 * time.Hour)
+		b.expect() // nobody asked
+		b.unit.Test()
+		elapse(10 * time.Second)
+		b.expect(one...)
+	})
+	starts := map[time.Duration]bool{}
+	for seed := range uint64(8) {
+		const every = 6 * time.Hour
+		onBenchWith(t, func(o *Options) { o.TestEvery, o.Node.Seed = every, seed }, func(b *bench) {
+			elapse(3*every + every/2)
+			want := slices.Concat(one, one, one, one)
+			b.expect(want...)
+			last := time.Duration(0)
+			for _, s := range b.sent {
+				if p, ok := s.body.(*proto.TripOpened); !ok || p.Input.Number != 0 || s.raw.Attempt > 0 {
+					continue
+				}
+				at := s.at - time.Hour
+				if gap := at - last; last == 0 && (at < 5*time.Minute || at > 16*time.Minute) || last != 0 && (gap < every*9/10 || gap > every*11/10+time.Minute) {
+					t.Errorf("seed %d: a test at %v, the one before at %v", seed, at, last)
+				}
+				last = at
+			}
+			starts[last.Round(time.Minute)] = true
+		})
+	}
+	if len(starts) < 4 {
+		t.Errorf("eight nodes test at %v", starts)
+	}
+	onBenchWith(t, func(o *Options) { o.TestEvery = time.Minute }, func(b *bench) {
+		elapse(90 * time.Second) // the first does not wait for longer than an interval
+		if len(b.events()) == 0 {
+			t.Error("no test came")
+		}
+	})
+}
