@@ -14,7 +14,8 @@
 // Document and Decode are the strict reader underneath, for other TOML files of the project: unknown keys, wrong
 // types and values are reported together, with positions, and a later check can add its own (Document.Refuse).
 //
-// LoadNode and ParseNode do the same for the file of a node on a board, which is another one.
+// LoadNode and ParseNode do the same for the file of a node on a board, which is another one, and LoadAnnunciator and
+// ParseAnnunciator for that of the unit in a building that tells who comes.
 //
 // A complete file with comments stands in testdata/config/hill-orchard.toml; beside it one of a modem that speaks lines, and
 // node.toml, a node's.

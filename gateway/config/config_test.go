@@ -39,7 +39,7 @@ func read(t testing.TB, path string) []byte {
 	return data
 }
 
-// nodeExample and relayExample are the examples that are a node's file.
+// nodeExample and relayExample are the examples that are a node's file; annunciatorExample is another.
 const (
 	nodeExample  = "node.toml"
 	relayExample = "relay.toml"
@@ -47,7 +47,7 @@ const (
 
 func TestExamplesAreAccepted(t *testing.T) {
 	for _, name := range files(t, examples) {
-		if base := filepath.Base(name); base == nodeExample || base == relayExample {
+		if base := filepath.Base(name); base == nodeExample || base == relayExample || base == annunciatorExample {
 			continue // TestNodeExample and TestRelayFile read them
 		}
 		if _, err := Parse(name, read(t, name)); err != nil {

@@ -77,7 +77,7 @@ func (r *Runner) carryOut(o Order, h *helper) {
 
 // follow delivers what a helper tells, until it has ended.
 func (r *Runner) follow(o Order, h *helper) {
-	begun, last := false, false
+	last := false
 	for lines := bufio.NewScanner(h.out); lines.Scan(); {
 		var t report
 		if err := json.Unmarshal(lines.Bytes(), &t); err != nil {
@@ -89,7 +89,7 @@ func (r *Runner) follow(o Order, h *helper) {
 			r.deliver(Event{Claim: o.Claim, Begun: true})
 			e.Ended, last = true, true
 		case reportBegun:
-			e.Begun, begun = true, true
+			e.Begun = true
 		case reportPlays:
 			e.Plays = true
 			r.refill() // only now: a small board has one core, and the player wants it
@@ -100,9 +100,6 @@ func (r *Runner) follow(o Order, h *helper) {
 	}
 	h.end()
 	if !last {
-		if !begun {
-			os.Remove(o.Claim) // whether it was heard nobody knows: a chime too many is better than one too few
-		}
 		r.deliver(Event{Claim: o.Claim, Ended: true, Err: "the helper that had it has died"})
 	}
 	r.refill()
