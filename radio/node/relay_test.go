@@ -278,7 +278,9 @@ func TestBadHints(t *testing.T) {
 			body := b([4]byte(s.origin(frame).raw.Tag()))
 			bad := spoil(s, body)
 			s.step(nil)
-			state := func() string { return fmt.Sprintf("%+v, way by %d, wake %v", s.n.Neighbours(), s.n.relay.parent, s.wake) }
+			state := func() string {
+				return fmt.Sprintf("%+v, way by %d, wake %v", s.n.Neighbours(), s.n.relay.parent, s.wake)
+			}
 			before, l := state(), *s.n.relay.loads[0]
 			s.hear(bad)
 			if after := state(); after != before {
@@ -327,13 +329,13 @@ func TestRelayConfig(t *testing.T) {
 	slowest := sf12
 	slowest.Bandwidth, slowest.Preamble = 7810, 65535
 	for want, change := range map[string]func(*Config){
-		"GroupKey":     func(c *Config) { c.GroupKey = nil },
-		"Hop.Slot":     func(c *Config) { c.Hop.Slot = time.Minute },
-		"Hop.Tries":    func(c *Config) { c.Hop.Tries = 11 },
-		"Hop.Loads":    func(c *Config) { c.Hop.Loads = 1 },
-		"modem":        func(c *Config) { c.Modem.SpreadingFactor = 13 },
-		"Route":        func(c *Config) { c.Modem = slowest },
-		"neighbours":   func(c *Config) { r := route.Defaults(sf7); r.Neighbours = 0; c.Route = &r },
+		"GroupKey":   func(c *Config) { c.GroupKey = nil },
+		"Hop.Slot":   func(c *Config) { c.Hop.Slot = time.Minute },
+		"Hop.Tries":  func(c *Config) { c.Hop.Tries = 11 },
+		"Hop.Loads":  func(c *Config) { c.Hop.Loads = 1 },
+		"modem":      func(c *Config) { c.Modem.SpreadingFactor = 13 },
+		"Route":      func(c *Config) { c.Modem = slowest },
+		"neighbours": func(c *Config) { r := route.Defaults(sf7); r.Neighbours = 0; c.Route = &r },
 	} {
 		c := good
 		change(&c)
