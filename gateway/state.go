@@ -154,7 +154,7 @@ func (h *house) event(e *Event) {
 		return
 	}
 	in, ok := e.input()
-	if !ok {
+	if !ok || in.Test { // nobody came
 		return
 	}
 	state := zoneTripped

@@ -5,6 +5,8 @@ import (
 	"testing"
 	"testing/synctest"
 	"time"
+
+	"longlane/proto"
 )
 
 // TestSlowWay: four late of six are a fault, which ends when five of six come at once, and stands across a restart; what was
@@ -72,6 +74,27 @@ func TestSentLaterThanSealed(t *testing.T) {
 			if age > truth+0.1 || age < truth-1.4 || uncertain != (waits > 2*time.Second) {
 				t.Errorf("sent %v after it was sealed: age %v s, want %v and up to a second less; uncertain %v", waits, age, truth, uncertain)
 			}
+		}
+		w.finish()
+	})
+}
+
+// TestTestTripMovesNoZone: it is published, with its mark.
+func TestTestTripMovesNoZone(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t)
+		w.start()
+		n := w.node("river-gate")
+		w.hear(n.checkIn())
+		w.pass(time.Second)
+		w.wantZone("river-gate", "clear")
+		n.next++
+		w.hear(n.seal(n.header(proto.TypeTripOpened, n.next-1, 0), &proto.TripOpened{Input: proto.Input{Test: true, Supervised: true},
+			Sent: n.now(), Battery: proto.NoBattery, Temperature: proto.NoTemperature}))
+		w.pass(time.Second)
+		w.wantZone("river-gate", "clear")
+		if p := w.broker.of(n.idOf(n.next - 1)); len(p) != 1 || p[0].data["test"] != true {
+			t.Errorf("published %v, want one trip with its mark", p)
 		}
 		w.finish()
 	})

@@ -85,7 +85,7 @@ func DefaultNode() *Node {
 	m := Default().Modem[0]
 	m.Unit = UnitNode
 	return &Node{
-		State: "/var/lib/longlane-node", Supply: "mains", LogLevel: "info", Modem: &m, TestEvery: Duration(24 * time.Hour),
+		State: "/var/lib/longlane-node", Supply: "mains", LogLevel: "info", Modem: &m,
 		Input: []Input{{Debounce: Duration(node.DefaultDebounce), MinDwell: Duration(node.DefaultMinDwell),
 			GPIO: &Pin{ActiveLow: true, Bias: "pull-up"}}},
 		Tamper:  &Tamper{NormallyClosed: true},
