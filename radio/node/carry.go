@@ -74,7 +74,7 @@ const nextSlot = 3
 
 // slot is when to send on what y has sent; ok is false if it is not this relay's to send.
 func (r *relay) slot(l *load, y uint8) (slot int, once, ok bool) {
-	flood := l.attempt >= floodFrom || l.checkIn && l.insists || l.repeats >= floodAfter
+	flood := l.insists && (l.attempt >= floodFrom || l.checkIn) || l.repeats >= floodAfter
 	insists := l.insists || l.repeats >= helpAfter
 	reach := r.reach()
 	if reach == proto.NoDistance {

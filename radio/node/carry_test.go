@@ -78,6 +78,25 @@ func TestSlotsOfCheckIns(t *testing.T) {
 	}
 }
 
+// Trips held are in no hurry: each fourth attempt goes as a third one of others does, the others as first ones.
+func TestSlotsOfHeldTrips(t *testing.T) {
+	for attempt := range uint16(9) {
+		s := newRelayAt(t, 1, 2)
+		s.beacon(3, 2*tripMS)
+		s.take()
+		h := proto.Header{Type: proto.TypeTripHeld, HopsLeft: proto.MaxHops, Site: testSite, Node: 11, Gen: 1, Counter: 1, Attempt: attempt}
+		s.hear(s.via(s.seal(keysOfNode(t, 11), h, &proto.TripHeld{Sent: proto.SendTime{Seconds: proto.NoTime}}), 3))
+		s.wait(time.Second)
+		want := 0
+		if attempt == 3 || attempt == 7 {
+			want = 1
+		}
+		if got := s.list(); len(got) != want {
+			t.Errorf("attempt %d, by somebody as near: %q, want %d", attempt, got, want)
+		}
+	}
+}
+
 // A relay without a way takes up only later attempts, and sends them once.
 func TestNoWay(t *testing.T) {
 	s := newStation(t, 1, Config{Relay: true})

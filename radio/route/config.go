@@ -50,7 +50,7 @@ func Defaults(s lora.Settings) Config {
 	// 8 s: long enough for some beacons of neighbours at the slowest settings in use; short enough that a way around a dead
 	// relay is known in a minute (at SF12 in half an hour). RFC 6550's 8 ms are for radios a thousand times faster.
 	imin := max(8*time.Second, (shareOfBeacons * s.Airtime(proto.TypeBeacon.Size())).Round(time.Second))
-	// 7 doublings: from 8 s to 17 min, so about as rare as check-ins. Fewer from longer ones: a dead relay that nobody sends
+	// 7 doublings: at SF7 from 9 s to 19 min, so about as rare as check-ins. Fewer from longer ones: a dead relay that nobody sends
 	// through is known after four of the longest, and at SF12 these would last 7.5 h each.
 	// K is RFC 6550's default (section 17, DEFAULT_DIO_REDUNDANCY_CONSTANT): beacons are rare anyway, and as a silent
 	// neighbour is taken for gone, keeping silent must stay the exception: it begins with more than 10 neighbours.
