@@ -296,7 +296,7 @@ func (r *relay) sendOn(l *load) *Transmit {
 		r.table.NoHopAck(n.now, id, l.tries)
 		r.run()
 	}
-	if l.tries >= n.Hop.CarryTries || l.once && l.tries > 0 || l.old(n.now, n.Hop) {
+	if l.tries >= n.Hop.CarryTries || l.once && l.tries > 0 || n.now-l.heardAt >= n.carryFor() {
 		l.state, l.due = settled, never
 		n.stats.GivenUp++
 		return nil
@@ -310,6 +310,13 @@ func (r *relay) sendOn(l *load) *Transmit {
 	n.stats.Carried++
 	raw, _ := proto.Parse(frame)
 	return &Transmit{Frame: frame, Type: raw.Type, Counter: raw.Counter, Attempt: raw.Attempt}
+}
+
+// carryFor is for how long a relay tries: many times as long as all tries take on a free channel, a minute at SF7. A frame that waits for
+// longer is of no use, since its origin makes new ones, and others, who may have forgotten it, would take it upon themselves again.
+func (n *Node) carryFor() time.Duration {
+	each := n.proofWait(proto.TypeCheckIn.Size()+proto.MaxHops*proto.HopSize, nextSlot) + 2*n.Hop.Spread
+	return min(16*time.Duration(n.Hop.CarryTries)*each, n.Hop.Keep)
 }
 
 // sentOn follows the end of that sending.

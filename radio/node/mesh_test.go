@@ -643,7 +643,7 @@ func anyMesh(t *testing.T, seed uint64) {
 	}
 	m.until(2*time.Hour + 30*time.Minute)
 	m.gate.off = false
-	m.until(5 * time.Hour)
+	m.until(4 * time.Hour)
 	if m.loops > 0 || m.twice > 0 && !forgetful {
 		t.Errorf("seed %d: %d frames circulated, %d were taken up again", seed, m.loops, m.twice)
 	}
