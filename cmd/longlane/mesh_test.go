@@ -287,6 +287,11 @@ func TestOutages(t *testing.T) {
 			}
 		}
 	}
+	for _, f := range p.faults { // nobody has kept anything back
+		if _, ended := p.when(gateway.NoticeHeldBack, f.node); f.Code == gateway.NoticeHeldBack && ended == 0 {
+			t.Errorf("at %v, and without end: %s", f.at, f.Detail)
+		}
+	}
 	began, ended := p.when(gateway.NoticeBearerDown, "")
 	if at, end := time.Duration(out.At), time.Duration(out.At+out.For); began < at || began > at+2*time.Minute || ended < end || ended > end+2*time.Minute {
 		t.Errorf("the modem is missed from %v to %v, and out from %v to %v", began, ended, at, end)

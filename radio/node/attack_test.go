@@ -160,8 +160,14 @@ func TestKeptReceipt(t *testing.T) {
 		b.until(b.now + 11*time.Second)
 		before := what(b)
 		b.receive(b.sealed(h, r))
-		before.held, before.saved.Lost = 0, 0
+		// Its event is confirmed all the same, by a check-in: that says what is so, and the gateway waits for it.
+		before.held, before.saved.Lost, before.confirms, before.checkInAt, before.silent = 0, 0, 1, b.n.checkIn.due, before.silent+1
+		if got := b.lastSent(); got.raw.Type != proto.TypeCheckIn || got.at != b.now {
+			t.Errorf("the node sent %v at %v", got.raw.Type, got.at)
+		}
 		untouched(t, b, before, "a receipt kept for 11 s")
+		b.receive(b.sealed(h, r))
+		untouched(t, b, before, "a receipt kept for 11 s, again")
 	})
 	t.Run("for 256 attempts", func(t *testing.T) {
 		b := tripped(t)

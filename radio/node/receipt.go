@@ -106,8 +106,8 @@ func (n *Node) echo(raw proto.Raw, f Received) {
 	}
 }
 
-// receipt believes a receipt only with a good MAC. What it says of events is then true, however old it is; all else in
-// it counts only if it answers a frame just sent.
+// receipt believes a receipt only with a good MAC. What it says of events is then true, however old it is, and one that is held is
+// confirmed if it asks for that; all else in it counts only if it answers a frame just sent.
 func (n *Node) receipt(raw proto.Raw, f Received) {
 	space, numbers := eventSpace, &n.events
 	if raw.Type == proto.TypeCheckInReceipt {
@@ -139,6 +139,9 @@ func (n *Node) receipt(raw proto.Raw, f Received) {
 		}
 	}
 	if space == eventSpace {
+		if i := n.heldAt(counter); r.Confirm && i >= 0 { // however old it is: a relay may have kept it, and no other will come
+			n.toConfirm(confirm{counter, n.held[i].at})
+		}
 		n.releaseAll(counter, r.Also)
 	}
 }
