@@ -88,7 +88,7 @@ func openSite(dir string) (*site, error) {
 func (s *site) trip(sent proto.SendTime) ([]byte, error) {
 	s.counter++
 	h := proto.Header{Type: proto.TypeTripOpened, HopsLeft: 7, Site: s.current.Get().Site, Node: s.node, Gen: 1,
-		Counter: s.counter, Attempt: 1}
+		Counter: s.counter} // a first attempt: events that come with later ones only are a fault of their own
 	input := proto.Input{Active: s.counter%2 == 1}
 	var body proto.Body = &proto.TripOpened{Input: input, Sent: sent, Battery: proto.EncodeBattery(3.6)}
 	if !input.Active {
