@@ -166,6 +166,7 @@ func TestBound(t *testing.T) {
 		{"only neighbours hear each other", asIs, true, 99.39, 99.39},
 		{"the lane as it is", asIs, false, 99.80, 99.80},
 		{"5 dB more", lane(t, &s, 5, 1, 1, 40_000, 1), false, 99.99, 100},
+		{"10 dB more", lane(t, &s, 10, 1, 1, 40_000, 1), false, 99.99, 100},
 		{"two relays side by side at each place", lane(t, &s, 0, 2, 1, 40_000, 1), false, 99.99, 100},
 		{"two channels, or antennas, that fade by themselves", lane(t, &s, 0, 1, 2, 40_000, 1), false, 99.99, 100},
 	} {
