@@ -184,13 +184,16 @@ func (p *provenance) check() (altered int) {
 
 func wayOf(d delivery) (way string) {
 	for _, hop := range d.event.Data.Hops {
-		rssi, snr := math.NaN(), math.NaN()
-		if hop.RSSI != nil && hop.SNR != nil {
-			rssi, snr = *hop.RSSI, *hop.SNR
-		}
-		way += hopWay(hop.To, rssi, snr)
+		way += hopWay(hop.To, orNaN(hop.RSSI), orNaN(hop.SNR)) // damage may leave one of them without a meaning
 	}
 	return way
+}
+
+func orNaN(v *float64) float64 {
+	if v == nil {
+		return math.NaN()
+	}
+	return *v
 }
 
 // source finds the frame that a delivery came from, or says what is wrong.

@@ -54,22 +54,6 @@ func (l lastReceipt) before(h proto.Header) bool {
 	return !l.known || l.epoch != h.Epoch || h.Number > l.number
 }
 
-// clock is the gateway's time as the node knows it.
-type clock struct {
-	known bool
-	proto.Instant
-	at time.Duration
-}
-
-func (n *Node) sendTime() proto.SendTime {
-	if !n.clock.known || n.now-n.clock.at >= proto.TimeHolds {
-		return proto.SendTime{Seconds: proto.NoTime}
-	}
-	i := n.clock.Instant
-	i.Since += n.now - n.clock.at
-	return i.SendTime()
-}
-
 func (n *Node) received(f Received) {
 	raw, err := proto.Parse(f.Frame)
 	n.crowd.heard(n.now, 1)
@@ -175,7 +159,7 @@ func (n *Node) answers(space int, counter uint32, attempt uint8) (recentFrame, b
 // takeTime takes what only a fresh receipt may give.
 func (n *Node) takeTime(h proto.Header, r *proto.Receipt, answered recentFrame, f Received) {
 	n.last[h.Gateway] = lastReceipt{true, h.Epoch, h.Number}
-	n.clock = clock{true, proto.Instant{Epoch: h.Epoch, Since: r.Time.Since()}, n.now}
+	n.clock.set(n.now, proto.Instant{Epoch: h.Epoch, Since: r.Time.Since()}, n.now-answered.at)
 	n.observe(Observed{What: TimeTaken, Counter: answered.counter})
 	n.heard.rssi, n.heard.snr = proto.EncodeRSSI(f.RSSI), proto.EncodeSNR(f.SNR)
 	if n.relay != nil && h.HopsLeft == proto.MaxHops { // nobody has sent it on, nor kept it, since it is fresh
