@@ -60,6 +60,11 @@ var imports = map[string]rule{
 		modules: []string{"golang.org/x/sys"},
 		why:     "it runs what it is told, once; what an event is, and whether it may be heard, is decided before",
 	},
+	"gateway/annunciator/unit": {
+		project: []string{"gateway/annunciator", "gateway/annunciator/*", "gateway/mqtt", "gateway/wholefile"},
+		modules: []string{"golang.org/x/sys"},
+		why:     "it drives the state machine with broker, helpers and disk; what the config calls these is decided above",
+	},
 	"gateway/memory": {
 		project: []string{"gateway", "queue"},
 		std:     []string{"os", "net"},

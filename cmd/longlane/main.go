@@ -46,7 +46,8 @@ type call struct {
 	out, err io.Writer
 }
 
-var commands = []command{runCommand, demoCommand, checkCommand, enrolCommand, backupCommand, decodeCommand, nodeCommand, surveyCommand, simCommand, versionCommand, probeCommand}
+var commands = []command{runCommand, annunciatorCommand, nodeCommand, surveyCommand, demoCommand, checkCommand, enrolCommand, backupCommand, decodeCommand,
+	simCommand, versionCommand, probeCommand, actCommand, holdCommand}
 
 // usageError is the user's mistake; it ends with exit code 2.
 type usageError struct{ error }
@@ -129,7 +130,7 @@ func overview() string {
 		if c.hidden {
 			continue
 		}
-		fmt.Fprintf(&b, "  %-8s %s\n", c.name, c.brief)
+		fmt.Fprintf(&b, "  %-11s %s\n", c.name, c.brief)
 	}
 	b.WriteString("\nExit codes: 0 done, 1 failed, 2 bad usage or config.\n")
 	return b.String()

@@ -87,12 +87,13 @@ func (c *Core) moveContacts() {
 }
 
 func (c *Core) contactSet(in ContactSet) {
-	k := c.contacts[in.Name]
-	if k == nil {
+	if in.Name == "" {
+		c.fail("watched light", in.Err)
 		return
 	}
+	k := c.contacts[in.Name]
 	c.fail("contact "+in.Name, in.Err)
-	if in.Err != "" || !in.Active {
+	if k == nil || in.Err != "" || !in.Active {
 		return
 	}
 	for _, e := range k.owed {

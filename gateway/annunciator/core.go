@@ -139,7 +139,7 @@ type (
 		Claim string
 		Err   string
 	}
-	// ContactSet answers Set.
+	// ContactSet answers Set, and Light if it has no Name.
 	ContactSet struct {
 		Name   string
 		Active bool
@@ -149,6 +149,8 @@ type (
 	Speaks struct{}
 	// Told tells that the broker has acknowledged what was Heard of an event.
 	Told struct{ Key string }
+	// Fault tells what is wrong with something that the unit needs; nothing any more, if Err is empty.
+	Fault struct{ What, Err string }
 	// Mutes are all mutes that there are.
 	Mutes struct{ List []Mute }
 )
@@ -334,6 +336,8 @@ func (c *Core) Step(now Now, in Input) ([]Output, time.Duration) {
 		c.tellAll()
 	case Told:
 		c.told(in.Key)
+	case Fault:
+		c.fail(in.What, in.Err)
 	case Mutes:
 		c.mutes = in.List
 	case nil:
@@ -362,12 +366,12 @@ func (c *Core) session(in Session) {
 	c.up, c.lost = in.Up, in.Why
 	if in.Up {
 		c.upAt = c.now.Mono
-		for _, z := range c.zones {
-			z.stale = true
-		}
 		return
 	}
 	c.acks = nil
+	for _, z := range c.zones { // not when it is up: states may come before we know that it is
+		z.stale = true
+	}
 }
 
 // ack acknowledges a message once all that has been recorded so far is written.

@@ -1,6 +1,7 @@
 package output
 
 import (
+	"bufio"
 	"bytes"
 	"encoding/json"
 	"errors"
@@ -25,12 +26,15 @@ type Order struct {
 	Before time.Duration // by Now: it is not begun later
 	Argv   []string
 	Env    []string // beside the helper's own
-	File   string   // its standard input
-	Input  []byte   // or this
+	Input  []byte   `json:"-"` // its standard input; it follows the order
+	Size   int      // of Input; Start sets it
 	Limit  time.Duration
 	// Sound has a failure within Settle set the claim free. A command that failed has been run.
 	Sound bool
 }
+
+// maxInput is what is taken as standard input, in bytes: a minute of sound.
+const maxInput = 64 << 20
 
 // Settle is how long a player must run to count as one that plays. It may end sooner, if it says that all is well.
 const Settle = 300 * time.Millisecond
@@ -59,11 +63,21 @@ func Now() time.Duration {
 
 // Act is the whole life of a helper: it reads an order and carries it out. Without one, its parent has ended, and it does too.
 func Act(in io.Reader, out io.Writer) error {
-	var o Order
-	if err := json.NewDecoder(in).Decode(&o); errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) {
+	r := bufio.NewReader(in)
+	text, err := r.ReadBytes('\n')
+	if errors.Is(err, io.EOF) {
 		return nil
-	} else if err != nil {
-		return fmt.Errorf("read order: %w", err)
+	}
+	var o Order
+	if err == nil {
+		err = json.Unmarshal(text, &o)
+	}
+	if err != nil || o.Size < 0 || o.Size > maxInput {
+		return fmt.Errorf("read order of %d bytes: %w", o.Size, err)
+	}
+	o.Input = make([]byte, o.Size)
+	if _, err := io.ReadFull(r, o.Input); err != nil {
+		return nil // its parent has ended within the order
 	}
 	a := &actor{Order: o, tell: json.NewEncoder(out)}
 	a.act()
@@ -178,17 +192,7 @@ func (a *actor) run() error {
 	cmd := exec.Command(a.Argv[0], a.Argv[1:]...)
 	cmd.Env, cmd.Dir, cmd.Stderr, cmd.WaitDelay = append(os.Environ(), a.Env...), "/", &said, time.Second
 	cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
-	if a.File != "" {
-		f, err := os.Open(a.File)
-		if err != nil {
-			a.free()
-			return err
-		}
-		defer f.Close()
-		cmd.Stdin = f
-	} else {
-		cmd.Stdin = bytes.NewReader(a.Input)
-	}
+	cmd.Stdin = bytes.NewReader(a.Input)
 	if err := cmd.Start(); err != nil {
 		a.free()
 		return fmt.Errorf("%s cannot be started: %w", a.Argv[0], err)

@@ -235,12 +235,6 @@ func TestFailures(t *testing.T) {
 	if _, err := os.Stat(tr.path("missing")); err == nil {
 		t.Error("its claim is still there")
 	}
-	file := tr.sound("file", "cat")
-	file.File = "/no/such/file.wav"
-	tr.Start(file)
-	if got := tr.finish(); !strings.HasPrefix(got, "ended open /no/such/file.wav") {
-		t.Errorf("no file: %q", got)
-	}
 }
 
 // TestLimit: what hangs is killed with all that it has started; what ends is not survived by what it has left.
@@ -274,7 +268,7 @@ func gone(pid int) bool {
 	return err != nil || strings.Contains(string(stat), ") Z ")
 }
 
-// TestInput: a command is run without a shell, with the event on its standard input and the environment; a sound gets its file.
+// TestInput: a command is run without a shell, with its input, of any length, on its standard input, and the environment.
 func TestInput(t *testing.T) {
 	tr := newTroupe(t)
 	o := tr.sound("a", `cat > "$OUT"; printf ' %s %s' "$LONGLANE_TITLE" "$1" >> "$OUT"`)
@@ -286,15 +280,17 @@ func TestInput(t *testing.T) {
 	if want := string(o.Input) + " River gate; `id` $(touch /tmp/never); *"; tr.text("got") != want {
 		t.Errorf("it got %.100q", tr.text("got")[max(0, len(tr.text("got"))-100):])
 	}
-	if err := os.WriteFile(tr.path("sound.wav"), []byte("RIFF"), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	o = tr.sound("b", "cat > "+tr.path("got"))
-	o.File = tr.path("sound.wav")
+	// One that reads nothing of a long sound, and one that gets nothing.
+	o = tr.sound("b", "exec <&-; sleep 0.1")
+	o.Input = make([]byte, 4<<20)
 	tr.Start(o)
-	tr.finish()
-	if tr.text("got") != "RIFF" {
-		t.Errorf("the player got %q", tr.text("got"))
+	if got := tr.finish(); got != "begun ended " {
+		t.Errorf("a player that does not read: %q", got)
+	}
+	o = tr.sound("c", "wc -c > "+tr.path("got"))
+	tr.Start(o)
+	if tr.finish(); strings.TrimSpace(tr.text("got")) != "0" {
+		t.Errorf("without an input it got %s bytes", tr.text("got"))
 	}
 }
 

@@ -52,11 +52,12 @@ func (r *Runner) Start(o Order) {
 
 // carryOut hands the order to h, or to a new helper if there is none or it has died while it stood by.
 func (r *Runner) carryOut(o Order, h *helper) {
+	o.Size = len(o.Input)
 	text, err := json.Marshal(o)
 	if err != nil {
 		panic(err) // plain fields
 	}
-	text = append(text, '\n')
+	text = append(append(text, '\n'), o.Input...)
 	if h != nil {
 		if _, err := h.in.Write(text); err != nil {
 			h.end()
