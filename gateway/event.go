@@ -64,19 +64,22 @@ type Notice struct {
 
 // The codes of Notice.
 const (
-	NoticeOverdue      = "node-overdue"   // two check-ins of a node were missed
-	NoticeBearerDown   = "bearer-down"    // a modem or network interface does not work: nothing can be heard there
-	NoticeReceiveOnly  = "receive-only"   // a bearer may not send: no region is set
-	NoticeAirtimeShort = "airtime-short"  // receipts for trips are withheld since the lawful airtime is used up
-	NoticeSlowWay      = "slow-way"       // most events of a node come only with a later attempt
-	NoticeHeldBack     = "held-back"      // a frame that somebody may have kept and released later
-	NoticeMissed       = "missed"         // an optional sink lags too far behind: events are passed over for it
-	NoticeUnusedSink   = "unused-sink"    // the queue keeps events for a sink that the config does not have
-	NoticeMarksLost    = "marks-lost"     // the queue no longer tells old frames of a node from new ones
-	NoticeQueueFull    = "queue-full"     // the disk, or the queue's share of it, has little or no room for further events
-	NoticeReplaced     = "queue-replaced" // the queue's file was damaged or gone: a new one is in its place
-	NoticeGivenUp      = "given-up"       // a sink's receiver has answered that it will not have an event
-	NoticeSetAside     = "set-aside"      // a sink's receiver refuses events, or stored ones cannot be read: others go past them
+	NoticeOverdue         = "node-overdue"     // two check-ins of a node were missed
+	NoticeBearerDown      = "bearer-down"      // a modem or network interface does not work: nothing can be heard there
+	NoticeReceiveOnly     = "receive-only"     // a bearer may not send: no region is set
+	NoticeAirtimeShort    = "airtime-short"    // receipts for trips are withheld since the lawful airtime is used up
+	NoticeSlowWay         = "slow-way"         // most events of a node come only with a later attempt
+	NoticeHeldBack        = "held-back"        // a frame that somebody may have kept and released later
+	NoticeMissed          = "missed"           // an optional sink lags too far behind: events are passed over for it
+	NoticeUnusedSink      = "unused-sink"      // the queue keeps events for a sink that the config does not have
+	NoticeMarksLost       = "marks-lost"       // the queue no longer tells old frames of a node from new ones
+	NoticeQueueFull       = "queue-full"       // the disk, or the queue's share of it, has little or no room for further events
+	NoticeReplaced        = "queue-replaced"   // the queue's file was damaged or gone: a new one is in its place
+	NoticeUnheard         = "unheard"          // no annunciator has confirmed a trip
+	NoticeAnnunciatorLost = "annunciator-lost" // one that is to be there is not
+	NoticeTestFailed      = "test-failed"      // a test trip was not confirmed by all, or none has come
+	NoticeGivenUp         = "given-up"         // a sink's receiver has answered that it will not have an event
+	NoticeSetAside        = "set-aside"        // a sink's receiver refuses events, or stored ones cannot be read: others go past them
 )
 
 const recordVersion = 1

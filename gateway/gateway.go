@@ -42,6 +42,9 @@ type Meter interface {
 	Published(sink, lane string, took time.Duration, ok bool) // lane: live, backlog, state
 	Session(sink, end string)                                 // a session with a sink's receiver ended
 	Dropped(what string)                                      // of the closed list Drops
+	Heard(annunciator, what string, took time.Duration)       // a trip was confirmed, since its reception; what is of the closed list Whats
+	Unheard()                                                 // a trip was confirmed by nobody
+	Tested(node string, passed bool, took time.Duration)      // a test trip was judged; since the node made it, up to the last who has it
 }
 
 // Verdicts is the closed list of what becomes of a packet.
@@ -49,7 +52,7 @@ var Verdicts = []string{"accepted", "repeat", "in-flight", "old", "length", "ver
 	"site", "direction", "hint", "unknown-node", "revoked", "generation"}
 
 // Drops is the closed list of things dropped because something was full.
-var Drops = []string{"packet", "receipt", "hint", "live", "confirmation"}
+var Drops = []string{"packet", "receipt", "hint", "live", "confirmation", "heard"}
 
 // UnknownRelay stands for a relay that is not enrolled. Names of nodes begin with a letter or a digit, so it is none.
 const UnknownRelay = "-"
@@ -75,9 +78,12 @@ type Options struct {
 	Forget      []string          // sinks that the queue may remember and need no more
 	Silent      map[string]string // bearers that may not send, and why
 	Faults      []Notice          // found before the start, of which the house is to hear
-	Seed        uint64            // of the times of beacons
-	Meter       Meter
-	Log         *slog.Logger
+	// Annunciators are the names of those that are to be there; others are listened to as well.
+	Annunciators []string
+	TestEvery    time.Duration // a test trip of each input is to come so often; 0: none is missed
+	Seed         uint64        // of the times of beacons
+	Meter        Meter
+	Log          *slog.Logger
 }
 
 // Gateway is the core of one site.
@@ -86,12 +92,18 @@ type Gateway struct {
 	packets chan radio.Packet
 	results chan commitResult
 	notices chan Notice // faults that the sinks found, or New
+	words   chan word   // of annunciators
+	talk    talk        // bounds words
 	broken  chan error  // why the gateway must end
 	sinks   []*sink
 	unused  map[string]int // sinks that the queue remembers and nobody serves: how many events it keeps for each
 	senders map[string]*sender
 	in      *ingest
 	ready   atomic.Bool
+
+	listening    atomic.Bool             // words can be heard
+	annunciators map[string]*atomic.Bool // those named: whether each is there
+
 	started time.Duration // on the clock since boot
 }
 
@@ -104,8 +116,11 @@ const (
 // queue.
 func New(o Options) (*Gateway, error) {
 	g := &Gateway{o: o, packets: make(chan radio.Packet, maxPackets), results: make(chan commitResult, 2*maxFlights),
-		notices: make(chan Notice, 64), broken: make(chan error, 1), started: o.Clock.Mono(),
+		notices: make(chan Notice, 64), words: make(chan word, maxWords), annunciators: map[string]*atomic.Bool{}, broken: make(chan error, 1), started: o.Clock.Mono(),
 		senders: map[string]*sender{}}
+	for _, name := range o.Annunciators {
+		g.annunciators[name] = new(atomic.Bool)
+	}
 	for _, l := range o.Links {
 		if g.senders[l.Name()] != nil {
 			return nil, fmt.Errorf("start gateway: two bearers are called %q", l.Name())

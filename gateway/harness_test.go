@@ -916,11 +916,12 @@ type countMeter struct {
 	hints    map[string]int // by kind and result
 	hops     []string
 	lanes    map[string]int // acknowledged, by lane
+	heard    map[string]int // by annunciator and what; by what; unheard; tests
 	block    chan struct{}  // holds up whoever counts a frame
 }
 
 func newCountMeter(t *testing.T) *countMeter {
-	return &countMeter{t: t, frames: map[string]int{}, drops: map[string]int{}, receipts: map[string]int{}, hints: map[string]int{}, lanes: map[string]int{}}
+	return &countMeter{t: t, frames: map[string]int{}, drops: map[string]int{}, receipts: map[string]int{}, hints: map[string]int{}, lanes: map[string]int{}, heard: map[string]int{}}
 }
 
 func (m *countMeter) add(to map[string]int, key string, known ...string) {
@@ -945,7 +946,15 @@ func (m *countMeter) Hint(_, what, result string) {
 }
 func (m *countMeter) Committed(time.Duration, bool) {}
 func (m *countMeter) Session(string, string)        {}
-func (m *countMeter) Dropped(what string)           { m.add(m.drops, what, Drops...) }
+func (m *countMeter) Heard(who, what string, _ time.Duration) {
+	m.add(m.heard, who+" "+what)
+	m.add(m.heard, what, Whats...)
+}
+func (m *countMeter) Unheard() { m.add(m.heard, "unheard") }
+func (m *countMeter) Tested(node string, passed bool, _ time.Duration) {
+	m.add(m.heard, fmt.Sprint("test of ", node, " ", passed))
+}
+func (m *countMeter) Dropped(what string) { m.add(m.drops, what, Drops...) }
 func (m *countMeter) Published(_, lane string, _ time.Duration, ok bool) {
 	if ok {
 		m.add(m.lanes, lane, "live", "backlog", "state")

@@ -24,6 +24,7 @@ type ingest struct {
 	repeats  map[uint8]int // receipts sent again of late, by node
 	confirms map[ID]confirm
 	house    *house
+	ears     *ears
 	down     map[string]*outage // bearers that do not work, by name
 	short    map[string]bool    // bearers without airtime for trips' receipts, of which the house was told
 	tries    map[uint8]*tries   // of late, by node
@@ -127,6 +128,7 @@ func newIngest(g *Gateway) (*ingest, error) {
 		g.notify(n)
 	}
 	in.house = newHouse(g, in.notice)
+	in.ears = newEars(g, in.notice)
 	in.restore()
 	in.unusedSinks()
 	in.silentBearers()
@@ -188,6 +190,8 @@ func (in *ingest) run(ctx context.Context) {
 			in.result(r)
 		case n := <-in.g.notices:
 			in.notice(n)
+		case w := <-in.g.words:
+			in.ears.word(w)
 		case <-tick.C:
 			in.tick()
 			in.beacons() // within a second of their time is near enough: their shortest interval is 8 s
@@ -213,6 +217,7 @@ func (in *ingest) tick() {
 	in.watchRoom()
 	in.house.overdue(g.o.Clock.Mono(), in.deaf)
 	in.unconfirmed()
+	in.ears.tick()
 	in.easeRepeats()
 	in.saveAgain()
 	in.saveStanding()
@@ -507,6 +512,7 @@ func (in *ingest) event(e *Event, key windowKey, reply func()) {
 	}
 	in.log(e)
 	in.house.event(e)
+	in.ears.opened(e)
 	in.commit(e, key, reply)
 }
 
@@ -523,6 +529,9 @@ func (in *ingest) log(e *Event) {
 	args := []any{"node", in.g.nodeName(e.ID.Node), "event", e.ID.String(), "proof", e.Fresh.String(), "ago", e.before().Round(time.Millisecond), "bearer", e.Rx.Bearer}
 	if i, ok := e.input(); ok {
 		args = append(args, "zone", in.g.zone(e.ID.Node, i.Number))
+		if i.Test {
+			what = "test " + what
+		}
 	}
 	in.g.o.Log.Info(what, args...)
 }
@@ -610,6 +619,7 @@ func (in *ingest) result(r commitResult) {
 		for _, s := range in.g.sinks {
 			s.committed(r.event, r.seq)
 		}
+		in.ears.stored(r.event)
 	}
 	if r.reply != nil {
 		r.reply()

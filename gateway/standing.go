@@ -24,9 +24,9 @@ func (n Notice) key() string {
 	switch n.Code {
 	case NoticeOverdue, NoticeSlowWay:
 		return n.Code + " " + strconv.Itoa(int(n.Node))
-	case NoticeQueueFull:
+	case NoticeQueueFull, NoticeUnheard:
 		return n.Code
-	case NoticeBearerDown, NoticeReceiveOnly, NoticeAirtimeShort, NoticeSetAside, NoticeGivenUp, NoticeMissed, NoticeUnusedSink:
+	case NoticeAnnunciatorLost, NoticeTestFailed, NoticeBearerDown, NoticeReceiveOnly, NoticeAirtimeShort, NoticeSetAside, NoticeGivenUp, NoticeMissed, NoticeUnusedSink:
 		return n.Code + " " + n.about
 	}
 	return ""
@@ -88,6 +88,18 @@ func (in *ingest) restore() {
 			}
 		case NoticeQueueFull:
 			in.room.told = true
+		case NoticeUnheard:
+			in.ears.unheard = true
+		case NoticeAnnunciatorLost:
+			if a := in.ears.known[about]; a != nil {
+				a.told = true
+			} else {
+				in.notice(Notice{Code: code, Ended: true, about: about, Detail: fmt.Sprintf("the config does not name the annunciator %s any more", about)})
+			}
+		case NoticeTestFailed:
+			if t, err := parseTested(about); err == nil {
+				in.ears.watch(t).told = true // if it is gone, the first look at it ends that
+			}
 		case NoticeUnusedSink:
 			if _, still := in.g.unused[about]; !still {
 				in.notice(Notice{Code: code, Ended: true, about: about, Detail: fmt.Sprintf("the queue keeps nothing for %s any more but what it is sent", about)})

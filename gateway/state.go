@@ -49,24 +49,26 @@ type zoneState struct {
 }
 
 type nodeHealth struct {
-	Node        string        `json:"node"`
-	NodeID      uint8         `json:"node_id"`
-	Verdict     string        `json:"verdict"` // heard, overdue, not heard yet
-	Reason      string        `json:"reason"`
-	LastHeard   string        `json:"last_heard,omitempty"`
-	Boot        string        `json:"boot"`
-	HeardMono   *float64      `json:"last_heard_monotonic_s,omitempty"`
-	Battery     *float64      `json:"battery_v,omitempty"`
-	Temperature *int          `json:"temperature_c,omitempty"`
-	Restarts    *uint8        `json:"restarts,omitempty"`
-	Held        *uint8        `json:"oldest_held_back,omitempty"`
-	Bearer      string        `json:"bearer,omitempty"`
-	Hops        []hopData     `json:"hops"`
-	heard       time.Duration // or when we began to listen for it
-	hears       time.Duration // since when the bearer that it comes by has worked
-	unproven    time.Duration // when a frame last came that proves nothing; 0: never
-	everHeard   bool
-	told        bool // the fault has been raised
+	Node        string    `json:"node"`
+	NodeID      uint8     `json:"node_id"`
+	Verdict     string    `json:"verdict"` // heard, overdue, not heard yet
+	Reason      string    `json:"reason"`
+	LastHeard   string    `json:"last_heard,omitempty"`
+	Boot        string    `json:"boot"`
+	HeardMono   *float64  `json:"last_heard_monotonic_s,omitempty"`
+	Battery     *float64  `json:"battery_v,omitempty"`
+	Temperature *int      `json:"temperature_c,omitempty"`
+	Restarts    *uint8    `json:"restarts,omitempty"`
+	Held        *uint8    `json:"oldest_held_back,omitempty"`
+	Bearer      string    `json:"bearer,omitempty"`
+	Hops        []hopData `json:"hops"`
+	// Tests are what came of the last test trip of each zone.
+	Tests     map[string]*testResult `json:"tests,omitempty"`
+	heard     time.Duration          // or when we began to listen for it
+	hears     time.Duration          // since when the bearer that it comes by has worked
+	unproven  time.Duration          // when a frame last came that proves nothing; 0: never
+	everHeard bool
+	told      bool // the fault has been raised
 }
 
 func newHouse(g *Gateway, tell func(Notice)) *house {
@@ -269,6 +271,19 @@ func (h *house) heard(e *Event) *nodeHealth {
 	n.Bearer, n.Hops = e.Rx.Bearer, h.g.hopData(e)
 	h.publishNode(e.ID.Node)
 	return n
+}
+
+// tested notes what came of a test trip.
+func (h *house) tested(id uint8, zone string, r *testResult) {
+	n := h.nodes[id]
+	if n == nil {
+		return
+	}
+	if n.Tests == nil {
+		n.Tests = map[string]*testResult{}
+	}
+	n.Tests[zone] = r
+	h.publishNode(id)
 }
 
 func (h *house) publishNode(id uint8) {

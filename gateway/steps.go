@@ -74,6 +74,8 @@ func (s *Steps) settle() {
 		select {
 		case n := <-s.g.notices:
 			s.g.in.notice(n)
+		case w := <-s.g.words:
+			s.g.in.ears.word(w)
 		default:
 			return
 		}

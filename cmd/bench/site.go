@@ -226,6 +226,9 @@ func (m *meter) Hop(string, string, float64, float64, float64, bool) {}
 func (m *meter) Receipt(string, string)                              {}
 func (*meter) Hint(string, string, string)                           {}
 func (m *meter) Session(string, string)                              {}
+func (*meter) Heard(string, string, time.Duration)                   {}
+func (*meter) Unheard()                                              {}
+func (*meter) Tested(string, bool, time.Duration)                    {}
 
 // feed is a bearer without a radio, for what a radio cannot carry fast enough.
 type feed struct {

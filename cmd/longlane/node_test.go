@@ -84,6 +84,8 @@ type gateNode struct {
 	air  *meadow
 	fifo *os.File
 	node *process
+
+	gateway *process
 }
 
 func newGateNode(t *testing.T) *gateNode {
@@ -105,9 +107,18 @@ frequency = 869525000
 command = ["/bin/cat", %q]
 `, g.path("river-gate.card"), g.path("node-state"), g.path("gate-modem"), g.path("contact")))
 	g.openHouse()
-	g.startGateway()
+	g.gateway = g.startGateway()
 	g.ready(time.Minute)
 	return g
+}
+
+// startGatewayAgain has the gateway read its config anew.
+func (g *gateNode) startGatewayAgain() *process {
+	g.t.Helper()
+	g.gateway.kill()
+	g.gateway = g.startGateway()
+	g.ready(time.Minute)
+	return g.gateway
 }
 
 // openContact holds the FIFO open, so that cat does not end.

@@ -30,12 +30,36 @@ func (c *Config) check(d *Document) {
 	k.level("log_level", c.LogLevel)
 	c.checkBrokers(k)
 	c.checkSinks(k)
+	c.checkAnnunciators(k)
 	c.checkBearers(k)
 	c.checkZones(k)
 	k.between("trip.old_after", c.Trip.OldAfter, time.Second, 5*time.Minute)
 	k.between("trip.fresh_within", c.Trip.FreshWithin, time.Second, 5*time.Minute)
 	c.Checkin.check(k)
 }
+
+// checkAnnunciators drops an empty list, so that equal configurations compare equal.
+func (c *Config) checkAnnunciators(k checker) {
+	for i, name := range c.Annunciators {
+		at := element("annunciators", i)
+		k.name(at, name)
+		if slices.Contains(c.Annunciators[:i], name) {
+			k.refuse(at, quote(name)+" again", "each name once")
+		}
+	}
+	if n := len(c.Annunciators); n > maxAnnunciators {
+		k.refuse("annunciators", fmt.Sprintf("%d names", n), fmt.Sprintf("%d at the most", maxAnnunciators))
+	}
+	if len(c.Annunciators) == 0 {
+		c.Annunciators = nil
+	}
+	if c.TestEvery != 0 {
+		k.between("test_every", c.TestEvery, 10*time.Minute, 168*time.Hour)
+	}
+}
+
+// maxAnnunciators is half of what the gateway keeps in mind.
+const maxAnnunciators = 32
 
 func (c Checkin) check(k checker) {
 	k.between("checkin.period", c.Period, periodStep, 255*periodStep)

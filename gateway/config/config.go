@@ -53,6 +53,10 @@ type Config struct {
 	Embedded *Embedded `toml:"embedded,omitempty"`
 	Mirror   []Mirror  `toml:"mirror,omitempty"`
 	Webhook  []Webhook `toml:"webhook,omitempty"`
+	// Annunciators are the names of those that are to be there, as they are called in their own files. Others are listened to as well.
+	Annunciators []string `toml:"annunciators,omitempty"`
+	// TestEvery is how often each input's test trip is to come, 10 min to 168 h, at least as long as in the nodes' files; 0: none is missed.
+	TestEvery Duration `toml:"test_every"`
 	// Forget names mirrors and webhooks of the past for which the queue need keep nothing more.
 	Forget  []string        `toml:"forget,omitempty"`
 	Modem   []Modem         `toml:"modem,omitempty"`

@@ -264,6 +264,7 @@ func (d *Daemon) options(r *roster.Current, clock gateway.Clock) gateway.Options
 		OldAfter: time.Duration(d.cfg.Trip.OldAfter), FreshWithin: time.Duration(d.cfg.Trip.FreshWithin),
 		CheckIn: time.Duration(d.cfg.Checkin.Period), Meter: d.metrics, Log: d.log,
 		Air: map[string]gateway.Air{}, Seed: rand.Uint64(), Silent: map[string]string{}, Titles: map[string]string{}, Forget: d.cfg.Forget, Faults: d.faults,
+		Annunciators: d.cfg.Annunciators, TestEvery: time.Duration(d.cfg.TestEvery),
 		Sinks: []gateway.SinkOptions{d.brokerOptions()}}
 	for i := range d.cfg.Mirror {
 		o.Sinks = append(o.Sinks, d.mirrorOptions(&d.cfg.Mirror[i]))
@@ -294,8 +295,8 @@ func noiseOf(m *modem.Modem) func() float64 {
 	}
 }
 
-// brokerOptions is the broker, or the embedded one, as a sink.
-func (d *Daemon) brokerOptions() gateway.SinkOptions {
+// theBroker is the broker, or the embedded one.
+func (d *Daemon) theBroker() *config.Broker {
 	b := config.Default().Broker
 	b.ClientID = "longlane-" + d.cfg.Site + "-" + d.cfg.Gateway
 	if d.cfg.Broker != nil {
@@ -303,7 +304,30 @@ func (d *Daemon) brokerOptions() gateway.SinkOptions {
 	} else {
 		b.URL, b.User, b.PasswordFile = d.brokerURL(), d.cfg.Embedded.User, d.cfg.Embedded.PasswordFile
 	}
-	o := d.sinkOptions(config.BrokerName, b)
+	return b
+}
+
+// hearAnnunciators listens to what annunciators say at the broker, until ctx ends.
+func (d *Daemon) hearAnnunciators(ctx context.Context) {
+	b := d.theBroker()
+	o := mqtt.SubscribeOptions{URL: b.URL, ClientID: b.ClientID + "-ears", User: b.User, PasswordFile: b.PasswordFile, CAFile: b.CAFile,
+		Filters: d.gw.AnnunciatorTopics(), QoS: 1, CleanSession: true, Log: d.log,
+		Connected: func() { d.gw.Listening(true) }, Lost: func(error) { d.gw.Listening(false) }}
+	for ctx.Err() == nil {
+		err := mqtt.Subscribe(ctx, o, func(topic string, payload []byte, _ bool) { d.gw.Annunciator(topic, payload) })
+		if err != nil { // a file of the settings, which may be put right
+			d.log.Error("annunciators cannot be heard", "err", err)
+		}
+		select {
+		case <-ctx.Done():
+		case <-time.After(time.Minute):
+		}
+	}
+}
+
+// brokerOptions is the broker as a sink.
+func (d *Daemon) brokerOptions() gateway.SinkOptions {
+	o := d.sinkOptions(config.BrokerName, d.theBroker())
 	o.Required, o.FromStart = true, true
 	return o
 }
@@ -400,7 +424,7 @@ func endReason(err error) string {
 }
 
 func (d *Daemon) lists() metrics.Lists {
-	l := metrics.Lists{Verdicts: gateway.Verdicts, Hints: gateway.Hints, Drops: gateway.Drops, Sinks: map[string][]string{}}
+	l := metrics.Lists{Whats: gateway.Whats, Annunciators: append([]string{gateway.UnnamedAnnunciator}, d.cfg.Annunciators...), Verdicts: gateway.Verdicts, Hints: gateway.Hints, Drops: gateway.Drops, Sinks: map[string][]string{}}
 	ofBroker, ofWebhook := names(mqtt.Reasons()), names(webhook.Reasons())
 	l.Sinks[config.BrokerName] = ofBroker
 	for _, m := range d.cfg.Mirror {
@@ -434,6 +458,9 @@ func (d *Daemon) gauges() {
 	}
 	for _, l := range d.links {
 		m.Up("bearer", l.Name(), l.Up)
+	}
+	for _, name := range d.cfg.Annunciators {
+		m.Up("annunciator", name, func() bool { return d.gw.AnnunciatorUp(name) })
 	}
 	for _, md := range d.modems {
 		label := map[string]string{"bearer": md.Name()}
@@ -556,7 +583,15 @@ func (d *Daemon) Run(ctx context.Context) error {
 		defer close(told)
 		d.log.Info("stopping")
 	})
+	earsCtx, deafen := context.WithCancel(context.WithoutCancel(ctx))
+	deaf := make(chan struct{})
+	go func() {
+		defer close(deaf)
+		d.hearAnnunciators(earsCtx)
+	}()
 	err := d.gw.Run(ctx)
+	deafen()
+	<-deaf
 	if !asked() {
 		<-told // so that this comes before "stopped"
 	}

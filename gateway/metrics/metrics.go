@@ -30,13 +30,18 @@ type Metrics struct {
 	refused   *prometheus.CounterVec
 	sessions  *prometheus.CounterVec
 	drops     *prometheus.CounterVec
+	heard     *prometheus.CounterVec
+	heardTook *prometheus.HistogramVec
+	unheard   prometheus.Counter
+	tests     *prometheus.CounterVec
+	testTook  *prometheus.GaugeVec
 }
 
 // Lists are the closed lists that label values are drawn from; each is created at zero at the start, so that "none"
 // can be told from "not known".
 type Lists struct {
-	Bearers, Verdicts, Hints, Drops []string
-	Sinks                           map[string][]string // by name: why its sessions end
+	Bearers, Verdicts, Hints, Drops, Annunciators, Whats []string
+	Sinks                                                map[string][]string // by name: why its sessions end
 }
 
 var buckets = []float64{.0005, .001, .002, .005, .01, .02, .05, .1, .2, .5, 1, 2, 5, 10}
@@ -67,9 +72,15 @@ func New(l Lists) *Metrics {
 		refused:  counter("longlane_publish_failures_total", "Publications that were not acknowledged in their session.", "sink", "lane"),
 		sessions: counter("longlane_session_ends_total", "Sessions that ended or could not be made, by sink and reason.", "sink", "reason"),
 		drops:    counter("longlane_drops_total", "Things dropped because something was full.", "what"),
+		heard:    counter("longlane_heard_total", "Openings that an annunciator has confirmed, by what it has done. Those that the config does not name are \"-\".", "annunciator", "what"),
+		heardTook: prometheus.NewHistogramVec(prometheus.HistogramOpts{Name: "longlane_heard_seconds", Buckets: buckets,
+			Help: "Time from the reception of an opening until an annunciator has confirmed it."}, []string{"annunciator"}),
+		unheard:  prometheus.NewCounter(prometheus.CounterOpts{Name: "longlane_unheard_total", Help: "Trips that no annunciator has confirmed in time."}),
+		tests:    counter("longlane_test_trips_total", "Test trips, by whether they were stored and confirmed by all in time.", "node", "passed"),
+		testTook: gauge("longlane_test_trip_seconds", "Of the last test trip of a node: from its making until the disk and the last annunciator had it. A failed one counts only those that had it.", "node"),
 	}
 	m.registry.MustRegister(m.frames, m.hopRSSI, m.hopSNR, m.hopMargin, m.hopFrames, m.receipts, m.hints, m.commits, m.uncommit, m.publish,
-		m.refused, m.sessions, m.drops, collectors.NewGoCollector(),
+		m.refused, m.sessions, m.drops, m.heard, m.heardTook, m.unheard, m.tests, m.testTook, collectors.NewGoCollector(),
 		collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	m.start(l)
 	return m
@@ -98,6 +109,12 @@ func (m *Metrics) start(l Lists) {
 	}
 	for _, d := range l.Drops {
 		m.drops.WithLabelValues(d)
+	}
+	for _, a := range l.Annunciators {
+		m.heardTook.WithLabelValues(a)
+		for _, w := range l.Whats {
+			m.heard.WithLabelValues(a, w)
+		}
 	}
 }
 
@@ -150,6 +167,25 @@ func (m *Metrics) Session(sink, end string) { m.sessions.WithLabelValues(sink, e
 
 // Dropped counts a drop.
 func (m *Metrics) Dropped(what string) { m.drops.WithLabelValues(what).Inc() }
+
+// Heard counts a confirmation.
+func (m *Metrics) Heard(annunciator, what string, took time.Duration) {
+	m.heard.WithLabelValues(annunciator, what).Inc()
+	m.heardTook.WithLabelValues(annunciator).Observe(took.Seconds())
+}
+
+// Unheard counts a trip that nobody has confirmed.
+func (m *Metrics) Unheard() { m.unheard.Inc() }
+
+// Tested notes what came of a test trip.
+func (m *Metrics) Tested(node string, passed bool, took time.Duration) {
+	word := "no"
+	if passed {
+		word = "yes"
+	}
+	m.tests.WithLabelValues(node, word).Inc()
+	m.testTook.WithLabelValues(node).Set(took.Seconds())
+}
 
 // Up registers a gauge that is 1 while ok reports true: a bearer with a working device, a sink with a session.
 func (m *Metrics) Up(what, name string, ok func() bool) {

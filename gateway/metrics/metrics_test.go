@@ -19,7 +19,7 @@ func scrape(m *Metrics) string {
 
 func lists() Lists {
 	return Lists{Bearers: []string{"mast"}, Verdicts: []string{"accepted", "mac"}, Hints: []string{"beacon"}, Drops: []string{"packet"},
-		Sinks: map[string][]string{"mqtt": {"lost"}}}
+		Sinks: map[string][]string{"mqtt": {"lost"}}, Annunciators: []string{"-", "shop"}, Whats: []string{"sounded"}}
 }
 
 // TestNoneIsNotUnknown: every label value of a closed list is there at zero before anything has happened.
@@ -35,6 +35,9 @@ func TestNoneIsNotUnknown(t *testing.T) {
 		`longlane_publish_failures_total{lane="backlog",sink="mqtt"} 0`,
 		`longlane_publish_duration_seconds_count{lane="live",sink="mqtt"} 0`,
 		`longlane_commit_duration_seconds_count 0`,
+		`longlane_heard_total{annunciator="shop",what="sounded"} 0`,
+		`longlane_heard_seconds_count{annunciator="-"} 0`,
+		`longlane_unheard_total 0`,
 	} {
 		if !strings.Contains(text, want+"\n") {
 			t.Errorf("no line %q", want)
@@ -56,6 +59,10 @@ func TestWhatIsToldIsShown(t *testing.T) {
 	m.Published("mqtt", "live", time.Second, false)
 	m.Session("mqtt", "lost")
 	m.Dropped("packet")
+	m.Heard("shop", "sounded", 30*time.Millisecond)
+	m.Unheard()
+	m.Tested("river-gate", true, 1500*time.Millisecond)
+	m.Tested("river-gate", false, 500*time.Millisecond)
 	up := true
 	m.Up("bearer", "mast", func() bool { return up })
 	m.Gauge("queue_waiting_events", "Waiting.", map[string]string{"sink": "mqtt"}, func() float64 { return 7 })
@@ -77,6 +84,12 @@ func TestWhatIsToldIsShown(t *testing.T) {
 		`longlane_drops_total{what="packet"} 1`,
 		`longlane_bearer_up{bearer="mast"} 1`,
 		`longlane_queue_waiting_events{sink="mqtt"} 7`,
+		`longlane_heard_total{annunciator="shop",what="sounded"} 1`,
+		`longlane_heard_seconds_count{annunciator="shop"} 1`,
+		`longlane_unheard_total 1`,
+		`longlane_test_trips_total{node="river-gate",passed="yes"} 1`,
+		`longlane_test_trips_total{node="river-gate",passed="no"} 1`,
+		`longlane_test_trip_seconds{node="river-gate"} 0.5`,
 	} {
 		if !strings.Contains(text, want+"\n") {
 			t.Errorf("no line %q in\n%s", want, text)

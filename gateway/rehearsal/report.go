@@ -376,4 +376,7 @@ func (*tally) Hint(string, string, string)                         {}
 func (*tally) Committed(time.Duration, bool)                       {}
 func (*tally) Published(string, string, time.Duration, bool)       {}
 func (*tally) Session(string, string)                              {}
+func (*tally) Heard(string, string, time.Duration)                 {}
+func (*tally) Unheard()                                            {}
+func (*tally) Tested(string, bool, time.Duration)                  {}
 func (t *tally) Dropped(what string)                               { t.refused["dropped: "+what]++ }
