@@ -36,6 +36,8 @@ type cloudEvent struct {
 const (
 	typeOpened     = "longlane.trip.opened"
 	typeClosed     = "longlane.trip.closed"
+	typeTestOpened = "longlane.test.opened" // on a topic of their own, too: who listens for trips must not take one for a visit
+	typeTestClosed = "longlane.test.closed"
 	typeCorrection = "longlane.trip.time-corrected"
 	typeFaultBegan = "longlane.fault.began"
 	typeFaultEnded = "longlane.fault.ended"
@@ -134,6 +136,9 @@ func (g *Gateway) message(e *Event) (Message, error) {
 		d := g.tripData(e, w)
 		ce.Data, ce.Subject = d, d.Zone
 		topic = g.topic("zone", d.Zone, "trip")
+		if d.Test {
+			topic = g.topic("zone", d.Zone, "test")
+		}
 	}
 	payload, err := json.Marshal(ce)
 	if err != nil {
@@ -172,6 +177,10 @@ func (e *Event) typ() string {
 		return typeFaultBegan
 	case e.corrects():
 		return typeCorrection
+	case e.test() && e.closed():
+		return typeTestClosed
+	case e.test():
+		return typeTestOpened
 	case e.closed():
 		return typeClosed
 	}

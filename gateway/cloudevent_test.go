@@ -174,11 +174,14 @@ func TestTripFields(t *testing.T) {
 					t.Errorf("event %d: %s = %v, want %v", c, k, got, v)
 				}
 			}
-			typ := typeOpened
-			if fields["phase"] == "closed" {
+			typ, topic := typeOpened, "/trip"
+			switch {
+			case fields["test"] == true:
+				typ, topic = typeTestOpened, "/test"
+			case fields["phase"] == "closed":
 				typ = typeClosed
 			}
-			if p[0].typ != typ || p[0].topic != "longlane/hill-orchard/zone/"+p[0].data["zone"].(string)+"/trip" || p[0].doc["subject"] != p[0].data["zone"] {
+			if p[0].typ != typ || p[0].topic != "longlane/hill-orchard/zone/"+p[0].data["zone"].(string)+topic || p[0].doc["subject"] != p[0].data["zone"] {
 				t.Errorf("event %d: type %s, topic %s, subject %v", c, p[0].typ, p[0].topic, p[0].doc["subject"])
 			}
 			if !near(timeOf(t, p[0]), w.clock.Wall().Add(-time.Second), 500*time.Millisecond) {

@@ -268,6 +268,9 @@ func (e *Event) input() (proto.Input, bool) {
 	return proto.Input{}, false
 }
 
+// test reports whether it is of a test trip.
+func (e *Event) test() bool { in, ok := e.input(); return ok && in.Test }
+
 // notice reports whether it is about a fault that the gateway itself found.
 func (e *Event) notice() bool { return e.kind == kindNotice || e.kind == kindNoticeTime }
 

@@ -686,7 +686,7 @@ func (b *fakeBroker) all(suffix ...string) []*pub {
 	return out
 }
 
-func (b *fakeBroker) events() []*pub { return b.all("/trip", "/fault") }
+func (b *fakeBroker) events() []*pub { return b.all("/trip", "/test", "/fault") }
 
 // of lists the publications of one event.
 func (b *fakeBroker) of(id string) []*pub {

@@ -297,7 +297,7 @@ func TestTestTrips(t *testing.T) {
 		w.hear(n.testTrip(), n.testEnd())
 		w.pass(200 * time.Millisecond)
 		id := n.idOf(1)
-		if p := w.broker.of(id); len(p) != 1 || p[0].data["test"] != true || p[0].topic != "longlane/"+site+"/zone/river-gate/trip" || p[0].typ != typeOpened {
+		if p := w.broker.of(id); len(p) != 1 || p[0].data["test"] != true || p[0].topic != "longlane/"+site+"/zone/river-gate/test" || p[0].typ != typeTestOpened {
 			t.Fatalf("the house got %d deliveries of the test: %+v", len(p), p)
 		}
 		if got := w.broker.last("zone/river-gate/state")["state"]; got != "clear" {

@@ -94,7 +94,7 @@ func TestTestTripMovesNoZone(t *testing.T) {
 		w.pass(time.Second)
 		w.wantZone("river-gate", "clear")
 		if p := w.broker.of(n.idOf(n.next - 1)); len(p) != 1 || p[0].data["test"] != true {
-			t.Errorf("published %v, want one trip with its mark", p)
+			t.Errorf("published %v, want one with its mark", p)
 		}
 		w.finish()
 	})

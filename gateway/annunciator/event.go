@@ -106,7 +106,7 @@ func (c *Core) message(m Message) {
 		bad = "zone"
 	case len(parts) == 3 && parts[0] == "zone" && parts[2] == "state":
 		bad = c.zoneState(parts[1], m.Payload)
-	case len(parts) == 3 && parts[0] == "zone" && parts[2] == "trip":
+	case len(parts) == 3 && parts[0] == "zone" && (parts[2] == "trip" || parts[2] == "test"):
 		bad = c.trip(parts[1], m.Payload)
 	default:
 		bad = "topic"
@@ -152,7 +152,7 @@ func (c *Core) trip(zone string, payload []byte) (bad string) {
 	}
 	c.title(zone, in.Data.Title)
 	switch in.Type {
-	case "longlane.trip.opened":
+	case "longlane.trip.opened", "longlane.test.opened":
 	case "longlane.trip.closed":
 		c.let(zone)
 		return ""

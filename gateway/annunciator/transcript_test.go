@@ -181,7 +181,7 @@ func (s *stage) advance(to time.Duration) {
 	for {
 		at, claim := s.wake, ""
 		for c, end := range s.ends {
-			if end < at || end == at && claim == "" {
+			if end < at || end == at && (claim == "" || c < claim) {
 				at, claim = end, c
 			}
 		}
@@ -314,7 +314,7 @@ func (s *stage) publish(name, topic string, payload any) {
 	if text, ok := payload.(string); ok {
 		b = []byte(text)
 	}
-	if strings.HasSuffix(topic, "/trip") {
+	if strings.HasSuffix(topic, "/trip") || strings.HasSuffix(topic, "/test") {
 		s.payloads[name] = b
 	}
 	token := uint64(len(s.tokens) + 1)
@@ -417,8 +417,12 @@ func (s *stage) event(words []string, arg map[string]string) {
 	if boot != "unknown" {
 		data["boot"], data["monotonic_s"] = boot, (s.now.Mono + s.boots[boot] - s.duration(orElse(arg["age"], "0s"))).Seconds()
 	}
-	s.publish(words[2], "zone/"+words[1]+"/trip", map[string]any{"specversion": "1.0", "id": words[2], "source": orElse(arg["source"], "/longlane/hill-orchard"),
-		"type": "longlane.trip." + kind, "data": data})
+	what := "trip"
+	if test {
+		what = "test"
+	}
+	s.publish(words[2], "zone/"+words[1]+"/"+what, map[string]any{"specversion": "1.0", "id": words[2], "source": orElse(arg["source"], "/longlane/hill-orchard"),
+		"type": "longlane." + what + "." + kind, "data": data})
 }
 
 func (s *stage) faultEvent(words []string, arg map[string]string) {

@@ -88,9 +88,10 @@ func DefaultNode() *Node {
 		State: "/var/lib/longlane-node", Supply: "mains", LogLevel: "info", Modem: &m,
 		Input: []Input{{Debounce: Duration(node.DefaultDebounce), MinDwell: Duration(node.DefaultMinDwell),
 			GPIO: &Pin{ActiveLow: true, Bias: "pull-up"}}},
-		Tamper:  &Tamper{NormallyClosed: true},
-		Measure: Measure{BatteryUnit: 1e-6},
-		Checkin: Default().Checkin,
+		Tamper:    &Tamper{NormallyClosed: true},
+		Measure:   Measure{BatteryUnit: 1e-6},
+		Checkin:   Default().Checkin,
+		TestEvery: Duration(24 * time.Hour),
 	}
 }
 

@@ -536,6 +536,7 @@ func TestLinesFramesInEveryPhase(t *testing.T) {
 		m.hear(beatLine)
 		m.say("still here")
 		frame()
+		r.expect("modem is up") // before that nothing is sent
 		sent := sender(r, context.Background(), "\x01")
 		m.hear("please say 01 of 1")
 		frame()

@@ -26,7 +26,7 @@ func (u *Unit) listen(ctx context.Context) error {
 	defer func() { quiet() }()
 	site := "longlane/" + u.o.Core.Site
 	o := u.o.Broker
-	o.Filters = []string{site + "/zone/+/trip", site + "/zone/+/state", site + "/fault", site + "/tick"}
+	o.Filters = []string{site + "/zone/+/trip", site + "/zone/+/test", site + "/zone/+/state", site + "/fault", site + "/tick"}
 	o.QoS, o.CleanSession, o.Log = 1, false, u.o.Log
 	o.Connected = func() {
 		u.put(annunciator.Session{Up: true})

@@ -199,7 +199,7 @@ func shortened(b []byte) string {
 // all that may be missing.
 func Sample(kind string, awkward bool) *Event {
 	typ := map[string]string{"opened": "longlane.trip.opened", "closed": "longlane.trip.closed", "fault": "longlane.fault.began",
-		"corrected": "longlane.trip.time-corrected", "test": "longlane.trip.opened"}[kind]
+		"corrected": "longlane.trip.time-corrected", "test": "longlane.test.opened"}[kind]
 	data := map[string]any{"age_s": 0.41, "delayed": kind == "corrected", "proof": "fresh", "gateway": "house", "clock": "set"}
 	subject := "river-gate"
 	if kind == "fault" {
