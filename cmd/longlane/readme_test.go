@@ -31,19 +31,25 @@ func readFile(t *testing.T, path string) string {
 // ownTerminal begins a block of README.md that runs on while the ones after it are typed.
 const ownTerminal = "# in a terminal of its own"
 
-// setUpBlocks are the shell blocks of README.md's section "Setting up", in order.
-func setUpBlocks(t *testing.T) (blocks []string) {
+func sectionOf(t *testing.T, title string) string {
 	t.Helper()
-	_, section, ok := strings.Cut(readFile(t, "../../README.md"), "\n## Setting up\n")
+	_, section, ok := strings.Cut(readFile(t, "../../README.md"), "\n## "+title+"\n")
 	if !ok {
-		t.Fatal("README.md has no section \"Setting up\"")
+		t.Fatalf("README.md has no section %q", title)
 	}
 	section, _, _ = strings.Cut(section, "\n## ")
-	for _, m := range regexp.MustCompile("(?ms)^```(\\w*)\n(.*?)^```$").FindAllStringSubmatch(section, -1) {
-		if m[1] != "sh" {
-			t.Errorf("a block in \"Setting up\" is %q, want sh, so that it can be run:\n%s", m[1], m[2])
+	return section
+}
+
+// blocksOf are the shell blocks of a section of README.md, in order.
+func blocksOf(t *testing.T, title string) (blocks []string) {
+	t.Helper()
+	for _, m := range regexp.MustCompile("(?ms)^```(\\w*)\n(.*?)^```$").FindAllStringSubmatch(sectionOf(t, title), -1) {
+		if m[1] == "sh" {
+			blocks = append(blocks, m[2])
+		} else if strings.Contains(m[2], "bin/longlane") {
+			t.Errorf("a block with commands in %q is %q, want sh, so that it can be run:\n%s", title, m[1], m[2])
 		}
-		blocks = append(blocks, m[2])
 	}
 	return blocks
 }
@@ -193,13 +199,23 @@ func (n *newcomer) interrupt(tm *terminal) (code int) {
 func TestReadmeSetUp(t *testing.T) {
 	t.Parallel()
 	n := newNewcomer(t)
-	blocks := setUpBlocks(t)
-	n.adapt(blocks)
+	blocks := blocksOf(t, "Setting up")
+	beside := blocksOf(t, "In every building")
+	_, removed, _ := strings.Cut(sectionOf(t, "In every building"), "`rm -r")
+	removed, _, _ = strings.Cut(removed, "`")
+	if len(beside) != 2 {
+		t.Fatalf("README.md's section on annunciators has %d blocks, want one that sets it up and one that runs it", len(beside))
+	}
+	all := append(blocks, beside...)
+	n.adapt(all)
+	blocks, beside = all[:len(blocks)], all[len(blocks):]
 	typed := map[string]bool{}
 	for _, block := range blocks {
 		if !strings.HasPrefix(block, ownTerminal) {
 			if len(n.terminals) == 3 && !typed["end"] {
-				n.tripAndEnd()
+				n.run(beside[0])
+				n.tripAndEnd(n.open(beside[1]))
+				n.run("rm -r" + removed)
 				typed["end"] = true
 			}
 			n.run(block)
@@ -230,14 +246,21 @@ func TestReadmeSetUp(t *testing.T) {
 	}
 }
 
-// tripAndEnd waits for the trip that README.md promises, and ends the three terminals, the last first.
-func (n *newcomer) tripAndEnd() {
+// tripAndEnd waits for what README.md promises, a trip and its chime, and ends the four terminals, the last first.
+func (n *newcomer) tripAndEnd(shop *terminal) {
 	n.t.Helper()
 	house := n.terminals[1]
 	n.await("a trip at the river gate", func() bool {
 		return strings.Contains(house.text(), "longlane/hill-orchard/zone/river-gate/trip ") &&
 			strings.Contains(house.text(), `"longlane.trip.opened"`)
 	})
+	n.await("a chime at the shop", func() bool {
+		wav, err := os.ReadFile(filepath.Join(n.dir, "chime.wav"))
+		return err == nil && strings.HasPrefix(string(wav), "RIFF") && strings.Contains(shop.text(), "sounded 0 s ago")
+	})
+	if code := n.interrupt(shop); code != exitDone {
+		n.t.Errorf("the annunciator ended with %d", code)
+	}
 	if code := n.interrupt(n.terminals[2]); code != exitDone {
 		n.t.Errorf("the simulator ended with %d", code)
 	}
@@ -274,11 +297,7 @@ func TestReadmeLists(t *testing.T) {
 // TestReadmeSurvey: README.md shows a record of the walk test as the program prints it, says where each verdict begins as it decides, and the
 // same caution.
 func TestReadmeSurvey(t *testing.T) {
-	_, section, ok := strings.Cut(readFile(t, "../../README.md"), "\n## Before you mount it: the walk test\n")
-	if !ok {
-		t.Fatal("README.md has no section \"Before you mount it: the walk test\"")
-	}
-	section, _, _ = strings.Cut(section, "\n## ")
+	section := sectionOf(t, "Before you mount it: the walk test")
 	const record = "testdata/survey/river-gate.json"
 	code, out, errs := cli("", "survey", "--show", "../../"+record)
 	if code != exitDone || !strings.Contains(section, "survey --show "+record+"\n```\n\n```\n"+out+"```\n") {
@@ -316,7 +335,7 @@ func TestIgnored(t *testing.T) {
 		t.Fatalf("git init: %v", err)
 	}
 	for path, want := range map[string]bool{"longlane.toml": true, "orchard.toml": true, "river-gate.card": true, "river-gate.memory": true,
-		"sim.jsonl": true, "state/queue.db": true, "modem": true, "bin/longlane": true,
+		"sim.jsonl": true, "shop.toml": true, "chime.wav": true, "shop/memory": true, "state/queue.db": true, "modem": true, "bin/longlane": true,
 		"testdata/config/longlane.toml": false, "testdata/sim/orchard.toml": false, "radio/node/testdata/river-gate.card": false,
 		"testdata/sim.jsonl": false, "radio/modem/modem.go": false, "gateway/state.go": false, "queue/testdata/queue.db": false} {
 		out, err := git("check-ignore", path)
