@@ -223,6 +223,7 @@ func (w *world) kill() {
 	w.collect()
 	image, err := os.ReadFile(w.path)
 	w.must(err)
+	acks, noted := os.ReadFile(w.path + ".acks") // the queue's note, which the death of the process leaves as well
 	w.broker.deaf(true)
 	w.setFault(nil)
 	w.cancel()
@@ -232,6 +233,9 @@ func (w *world) kill() {
 	w.runs++
 	w.path = filepath.Join(w.dir, fmt.Sprintf("queue-%d.db", w.runs))
 	w.must(os.WriteFile(w.path, image, 0o600))
+	if noted == nil {
+		w.must(os.WriteFile(w.path+".acks", acks, 0o600))
+	}
 	w.must(queue.Check(w.path))
 	w.broker.deaf(false)
 	w.g = nil

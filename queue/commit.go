@@ -69,12 +69,16 @@ func (q *Queue) run() {
 			due = false // it took the cursors along
 		}
 		unsaved, debt := q.pending()
-		if unsaved >= ackBatch || debt || unsaved > 0 && (due || closed) {
+		switch {
+		case unsaved >= ackBatch || debt || unsaved > 0 && closed:
 			q.commit(&parcel{})
-		} else if due && q.idle(&seen) && q.worthCompacting() {
+		case !due:
+		case unsaved > 0 && (q.worthCompacting() || !q.note()):
+			q.commit(&parcel{})
+		case q.idle(&seen) && q.worthCompacting():
 			q.compactIdle()
 		}
-		if unsaved, _ := q.pending(); !armed && (unsaved > 0 || q.worthCompacting()) {
+		if !armed && (q.unwritten() > 0 || q.worthCompacting()) {
 			timer.Reset(ackDelay)
 			armed = true
 		}
@@ -89,6 +93,16 @@ func (q *Queue) pending() (unsaved int, debt bool) {
 		return 0, false
 	}
 	return q.unsaved, q.debt
+}
+
+// unwritten says how many acknowledgements stand neither in the file nor in the note.
+func (q *Queue) unwritten() int {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	if q.failed != nil {
+		return 0
+	}
+	return q.unsaved - q.noted
 }
 
 // commit carries out what p holds in one transaction, together with the cursors, and answers it.
@@ -171,6 +185,7 @@ func (q *Queue) try(p *parcel, attempt int) error {
 	if err := b.tx.Commit(); err != nil {
 		return q.commitFailed(b, uint64(id), err)
 	}
+	q.tx = uint64(id)
 	q.committed(b, time.Since(start))
 	return nil
 }
@@ -300,6 +315,7 @@ func (q *Queue) committed(b *batch, took time.Duration) {
 	defer q.mu.Unlock()
 	q.last = b.last
 	q.unsaved -= b.saved
+	q.noted = 0 // the note is of an earlier state
 	for p := range b.added {
 		for _, s := range b.added[p] {
 			q.lanes[p].add(s)

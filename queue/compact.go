@@ -76,6 +76,10 @@ func (q *Queue) compact() error {
 		return errors.Join(err, removeTemp(q.path))
 	}
 	d, err := openDisk(f, high, &q.opt)
+	tx := uint64(0)
+	if err == nil {
+		err = db.View(func(t *bbolt.Tx) error { tx = uint64(t.ID()); return nil })
+	}
 	if err == nil {
 		err = os.Rename(tempName(q.path), q.path)
 	}
@@ -86,7 +90,7 @@ func (q *Queue) compact() error {
 	before, stats := q.disk.limit(false), q.db.Stats()
 	old := q.db
 	q.views.Lock()
-	q.db, q.disk = db, d
+	q.db, q.disk, q.tx = db, d, tx
 	q.views.Unlock() // from here nobody reads the old file
 	q.mu.Lock()
 	q.wrote += stats.TxStats.GetPageAlloc()

@@ -320,7 +320,7 @@ func (c *Cursor) settle(p Priority, s Seq) {
 	c.waiting[p]--
 	c.dirty++
 	c.q.unsaved++
-	if c.q.unsaved == 1 || c.q.unsaved%ackBatch == 0 {
+	if c.q.unsaved == c.q.noted+1 || c.q.unsaved%ackBatch == 0 {
 		c.q.wake() // the first starts the committer's clock
 	}
 }

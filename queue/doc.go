@@ -33,8 +33,10 @@
 // A file that is damaged is refused with [ErrDamaged]. [Open] looks at every page before bbolt does (package pages), since
 // bbolt would end the process; [Recover] puts such a file aside and saves what carries a seal that holds.
 //
-// An acknowledgement is in memory at once and on disk with the next commit, at the latest after 256 of them, 2 s,
-// [Queue.Flush] or [Queue.Close]. What was acknowledged since is offered once more after a crash.
+// An acknowledgement is in memory at once and on disk with the next commit, at the latest after 256 of them,
+// [Queue.Flush] or [Queue.Close]. Where none follows for 2 s it is noted beside the file (note.go), which costs no
+// sync: that outlives the process, and a power cut half a minute later. What no commit and no note has is offered once
+// more after a crash.
 //
 // # A full disk
 //

@@ -111,7 +111,9 @@ type Queue struct {
 	db    *bbolt.DB
 	disk  *disk
 
-	compactFailed time.Time // the committer's
+	compactFailed time.Time // the committer's, as the next two
+	notes         *os.File  // nil: no note was written in this run
+	tx            uint64    // number of the last transaction
 
 	inbox   *inbox
 	kick    chan struct{} // there is work for the committer; capacity 1, never blocks the sender
@@ -127,6 +129,7 @@ type Queue struct {
 	cursors map[string]*Cursor
 	suspect map[Seq]bool // on their way to the dead bucket
 	unsaved int          // acknowledgements in memory that no commit has taken along
+	noted   int          // as many of them as the note tells of
 	debt    bool         // more may be deleted than the last transaction took
 	failed  error        // why the queue is broken
 	stats   Stats
@@ -183,6 +186,7 @@ func (q *Queue) start(f *os.File) error {
 	if err := q.db.View(q.load); err != nil {
 		return fmt.Errorf("%w: %w", ErrDamaged, err)
 	}
+	q.takeNote()
 	high, err := highWater(q.db)
 	if err != nil {
 		return err
@@ -206,6 +210,7 @@ func (q *Queue) load(tx *bbolt.Tx) error {
 		return err
 	}
 	copy(q.id[:], tx.Bucket(bucketMeta).Get(keyID))
+	q.tx = uint64(tx.ID())
 	last, err := unseal(bucketMeta, keyLast, tx.Bucket(bucketMeta).Get(keyLast))
 	if err != nil {
 		return fmt.Errorf("read the last sequence number: %w", err)
@@ -463,6 +468,7 @@ func (q *Queue) Close() error {
 		<-q.stopped
 		q.mu.Lock()
 		err := q.failed
+		q.closeNotes(err == nil && q.unsaved == 0)
 		if err == nil && q.unsaved > 0 {
 			err = errors.New("the last acknowledgements could not be saved; their events will be offered again")
 		}

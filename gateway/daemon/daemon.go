@@ -494,7 +494,7 @@ func (d *Daemon) gauges() {
 			"or its age cannot be known.", label, func() float64 { return d.gw.OldestAge(name).Seconds() })
 	}
 	for p, name := range []string{"alarm", "notice", "routine"} {
-		m.Gauge("queue_stored_events", "Events in the log, by priority.", map[string]string{"priority": name},
+		m.Gauge("queue_stored_events", "Events in the log, by priority; those that all sinks have acknowledged go with the next commit.", map[string]string{"priority": name},
 			func() float64 { return float64(d.queue.Stats().Waiting[p]) })
 	}
 	m.Gauge("queue_used_bytes", "Bytes of the queue's file in use.", nil, func() float64 { return float64(d.queue.Stats().BytesUsed) })
