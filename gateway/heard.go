@@ -57,8 +57,8 @@ type word struct {
 	state string   // "": it is of an event
 	ails  []string // with a state: errors of its outputs
 
-	source, id, what, why string
-	took                  time.Duration // by its own clock
+	id, what, why string
+	took          time.Duration // by its own clock
 }
 
 // AnnunciatorTopics are the topic filters of what annunciators say; see Annunciator.
