@@ -302,16 +302,29 @@ type clock struct {
 	boot   string
 	ahead  time.Duration // what it shows, less Now.Mono
 	ticked time.Duration
+	recent stretch
+}
+
+// stretch is a time of ticks without a gap.
+type stretch struct {
+	from  time.Duration
+	n     int
+	ahead time.Duration // of the tick that came fastest
 }
 
 const (
 	maxGateways = 8
+	// stretchTicks and stretchFor are how many ticks, over what time, bear out that the gateway's clock went slow.
+	stretchTicks = 4
+	stretchFor   = 15 * time.Second
 	// drift bounds how fast two clocks part: crystals keep within 100 parts in a million (common practice, no source), each.
 	drift = 500e-6
 )
 
 // clockOf notes what a gateway's clock shows. A tick that was kept on the way shows too little, and would make old events
-// young; so the tick that came fastest counts, less what clocks may have drifted since.
+// young; so the tick that came fastest counts, less what clocks may have drifted since. But not for ever: the clock of a machine that
+// was held for minutes (a virtual one, for its backup) is behind from then on, and all events would be too old. Nothing keeps ticks
+// back for so long, all alike, as it takes to be believed.
 func (c *Core) clockOf(gateway, boot string, mono time.Duration) {
 	k := c.clocks[gateway]
 	ahead := mono - c.now.Mono
@@ -329,9 +342,27 @@ func (c *Core) clockOf(gateway, boot string, mono time.Duration) {
 		k = &clock{}
 		c.clocks[gateway] = k
 	case k.boot == boot:
-		ahead = max(ahead, k.ahead-time.Duration(drift*float64(c.now.Mono-k.ticked)))
+		if c.now.Mono-k.ticked >= DeafAfter {
+			k.recent = stretch{}
+		}
+		borne := k.recent.add(c.now.Mono, ahead)
+		if ahead = max(ahead, k.ahead-time.Duration(drift*float64(c.now.Mono-k.ticked))); borne {
+			ahead = k.recent.ahead
+			k.recent = stretch{}
+		}
+	default:
+		k.recent = stretch{}
 	}
 	k.boot, k.ahead, k.ticked = boot, ahead, c.now.Mono
+}
+
+// add reports whether the stretch is long enough to go by it alone.
+func (s *stretch) add(now, ahead time.Duration) bool {
+	if s.n == 0 {
+		*s = stretch{from: now, ahead: ahead}
+	}
+	s.n, s.ahead = s.n+1, max(s.ahead, ahead)
+	return s.n >= stretchTicks && now-s.from >= stretchFor
 }
 
 // age is how long ago s was; false if that cannot be known before the next tick.

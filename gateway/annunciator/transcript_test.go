@@ -181,7 +181,7 @@ func (s *stage) advance(to time.Duration) {
 	for {
 		at, claim := s.wake, ""
 		for c, end := range s.ends {
-			if end < at || end == at && (claim == "" || c < claim) {
+			if end < at || end == at && (claim == "" || c < claim) { // of two the same one each time
 				at, claim = end, c
 			}
 		}
@@ -347,6 +347,8 @@ func (s *stage) do(words []string) {
 		s.do([]string{"tick"})
 	case "silence":
 		s.ticks = false
+	case "held": // the gateway's machine was, and its clock with it
+		s.boots["b1"] -= s.duration(words[1])
 	case "open", "close", "correct":
 		s.event(words, arg)
 	case "state":
