@@ -148,6 +148,9 @@ func (c *Core) trip(zone string, payload []byte) (bad string) {
 		return orElse(bad, "zone")
 	}
 	if c.zoneConfig(zone).Ignore {
+		if in.Type == "longlane.trip.opened" {
+			c.ignore(in)
+		}
 		return ""
 	}
 	c.title(zone, in.Data.Title)
@@ -183,6 +186,16 @@ func (c *Core) trip(zone string, payload []byte) (bad string) {
 		c.consider(e)
 	}
 	return ""
+}
+
+// ignore has an opening of a zone that is none of this unit's reported, and no more: or the gateway would think that nobody is here.
+func (c *Core) ignore(in envelope) {
+	e := c.events[keyOf(in.Source, in.ID)]
+	if e == nil {
+		e = &event{Source: in.Source, ID: in.ID, What: Silent, Why: "the zone is ignored here", Owes: []string{oweReport}, key: keyOf(in.Source, in.ID), hold: -1}
+		c.remember(e)
+	}
+	c.tell(e)
 }
 
 // remember keeps an event, and forgets the oldest beyond what is kept.

@@ -86,7 +86,7 @@ type Player struct {
 // ZoneSound is what is done about the openings of a zone.
 type ZoneSound struct {
 	Title  string `toml:"title"`
-	Ignore bool   `toml:"ignore"` // nothing is done about it
+	Ignore bool   `toml:"ignore"` // nothing is done about it; it is reported as silent
 	// Limit is the age, 2 s to 10 min, beyond which an opening is silent.
 	Limit Duration `toml:"limit"`
 	// HoldOff is for how long after an opening that acted further ones are only counted, 0 to 1 h.
