@@ -86,14 +86,16 @@ func Act(in io.Reader, out io.Writer) error {
 
 type actor struct {
 	Order
-	tell  *json.Encoder
-	claim *os.File // nil: it could not be made
+	tell    *json.Encoder
+	claim   *os.File       // nil: it could not be made
+	syncing sync.WaitGroup // of the claim; nothing else waits for a card that is slow, or has died
 }
 
 // report fails when there is no parent any more, which is no reason to stop.
 func (a *actor) report(what, err string) { _ = a.tell.Encode(report{what, err}) }
 
 func (a *actor) act() {
+	defer a.syncing.Wait() // after the lock has been let go of
 	lock, err := a.lock()
 	if err != nil {
 		a.report(reportEnded, err.Error())
@@ -168,12 +170,13 @@ func (a *actor) note() {
 	_, _ = a.claim.WriteString("begun\n")
 }
 
-func (a *actor) sync() {
-	if a.claim == nil {
+// syncClaim is a variable for the test of a card that does not answer.
+var syncClaim = func(claim *os.File, path string) {
+	if claim == nil {
 		return
 	}
-	_ = a.claim.Sync()
-	if dir, err := os.Open(filepath.Dir(a.Claim)); err == nil {
+	_ = claim.Sync()
+	if dir, err := os.Open(filepath.Dir(path)); err == nil {
 		_ = dir.Sync()
 		dir.Close()
 	}
@@ -200,17 +203,16 @@ func (a *actor) run() error {
 	began := time.Now()
 	a.note()
 	a.report(reportBegun, "")
-	var syncing sync.WaitGroup
-	syncing.Go(a.sync)
+	a.syncing.Go(func() { syncClaim(a.claim, a.Claim) })
 	ended := make(chan error, 1)
 	go func() { ended <- cmd.Wait() }()
 	err := a.watch(cmd, ended)
+	settled := time.Since(began) >= Settle
 	_ = syscall.Kill(-cmd.Process.Pid, syscall.SIGKILL) // what it has left running
 	if err != nil && said.String() != "" {
 		err = fmt.Errorf("%w; it said: %s", err, said.String())
 	}
-	syncing.Wait()
-	if err != nil && a.Sound && time.Since(began) < Settle {
+	if err != nil && a.Sound && !settled {
 		a.free()
 	}
 	return err
