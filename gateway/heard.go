@@ -32,6 +32,7 @@ const (
 	heardWithinBusy = 30 * time.Second // while an annunciator that is asked is sounding others: it plays one after the other
 	heardFor        = time.Minute      // words that come later are of nothing any more
 	lostAfter       = 30 * time.Second // that an annunciator has been away
+	dumbAfter       = 3 * time.Minute  // without a word from one that says each minute that it is there
 	deafFor         = 30 * time.Second // as long is the gateway's own subscription waited for before anybody is blamed
 	maxAwaited      = 256
 	maxAnnunciators = 64
@@ -53,6 +54,7 @@ var annunciatorName = regexp.MustCompile(`^[a-z0-9][a-z0-9-]{0,31}$`)
 // word is what an annunciator has said.
 type word struct {
 	name  string
+	kept  bool     // by the broker, from before: it tells nothing of now
 	gone  bool     // its retained state has been cleared
 	state string   // "": it is of an event
 	ails  []string // with a state: errors of its outputs
@@ -69,13 +71,14 @@ func (g *Gateway) AnnunciatorTopics() []string {
 // Listening tells whether what annunciators say can be heard at all. It is safe for concurrent use.
 func (g *Gateway) Listening(on bool) { g.listening.Store(on) }
 
-// Annunciator takes in a message on one of AnnunciatorTopics. It never blocks; what is no word of an annunciator is nothing.
-// It is safe for concurrent use.
-func (g *Gateway) Annunciator(topic string, payload []byte) {
+// Annunciator takes in a message on one of AnnunciatorTopics; retained tells that the broker had kept it. It never blocks; what is no
+// word of an annunciator is nothing. It is safe for concurrent use.
+func (g *Gateway) Annunciator(topic string, payload []byte, retained bool) {
 	w, ok := g.parseWord(topic, payload)
 	if !ok {
 		return
 	}
+	w.kept = retained
 	if g.talk.allowed(g.o.Clock.Mono()) {
 		select {
 		case g.words <- w:
@@ -137,13 +140,20 @@ func (g *Gateway) parseWord(topic string, payload []byte) (w word, ok bool) {
 		return w, true
 	}
 	var m struct {
-		State  string   `json:"state"`
-		Errors []string `json:"errors"`
+		State   string   `json:"state"`
+		Errors  []string `json:"errors"`
+		Sounded struct {
+			Source string `json:"source"`
+			ID     string `json:"id"`
+		} `json:"sounded"`
 	}
 	if json.Unmarshal(payload, &m) != nil || !slices.Contains([]string{annunciatorServing, annunciatorStopped, annunciatorLost}, m.State) {
 		return w, false
 	}
 	w.state = m.State
+	if m.Sounded.Source == g.source() { // its confirmation may have come while the gateway could not hear
+		w.id, w.what = m.Sounded.ID, Whats[0]
+	}
 	for _, e := range m.Errors[:min(len(m.Errors), 8)] {
 		w.ails = append(w.ails, short(e))
 	}
@@ -183,9 +193,11 @@ type annunciator struct {
 	named   bool   // in the options
 	state   string // "": nothing has been heard of it
 	at      time.Duration
+	alive   time.Duration // when it last said anything itself
 	spoke   time.Duration // when it last confirmed something; 0: never
 	ails    string
 	told    bool // that it is lost
+	dumb    bool // it says nothing any more, and is lost although its state is another
 	serving *atomic.Bool
 }
 
@@ -289,6 +301,7 @@ func (x *ears) word(w word) {
 			delete(x.known, w.name)
 		} else if a != nil {
 			x.turn(w.name, a, "", nil)
+			x.there(w.name, a)
 		}
 		return
 	}
@@ -303,11 +316,16 @@ func (x *ears) word(w word) {
 		a = &annunciator{}
 		x.known[w.name] = a
 	}
+	if !w.kept {
+		a.alive, a.dumb = x.g.o.Clock.Mono(), false
+	}
 	if w.state != "" {
 		x.turn(w.name, a, w.state, w.ails)
-	} else {
+	}
+	if w.id != "" {
 		x.heard(w, a)
 	}
+	x.there(w.name, a)
 }
 
 // turn takes in an annunciator's state.
@@ -324,11 +342,16 @@ func (x *ears) turn(name string, a *annunciator, state string, ails []string) {
 		return
 	}
 	a.state, a.at = state, x.g.o.Clock.Mono()
-	if a.serving != nil {
-		a.serving.Store(state == annunciatorServing)
-	}
 	x.g.o.Log.Info("annunciator", "annunciator", name, "state", state)
-	if state == annunciatorServing && a.told {
+}
+
+// there follows what is known of an annunciator's being there. That it is lost ends with its own word, not with one that the broker has
+// kept: a broker that fell with it never published its will.
+func (x *ears) there(name string, a *annunciator) {
+	if a.serving != nil {
+		a.serving.Store(a.state == annunciatorServing && !a.dumb)
+	}
+	if a.told && a.state == annunciatorServing && !a.dumb && a.alive >= a.at && a.alive != 0 {
 		a.told = false
 		x.tell(Notice{Code: NoticeAnnunciatorLost, Ended: true, about: name, Detail: fmt.Sprintf("the annunciator %s is there again", name)})
 	}
@@ -432,6 +455,9 @@ func (x *ears) list() string {
 }
 
 func (a *annunciator) says() string {
+	if a.dumb {
+		return fmt.Sprintf("has said nothing for %s, and its last word is that it is there", dumbAfter)
+	}
 	switch a.state {
 	case annunciatorServing:
 		return "says that it is there"
@@ -457,7 +483,12 @@ func (x *ears) lost(now time.Duration) {
 		return
 	}
 	for _, name := range slices.Sorted(maps.Keys(x.known)) {
-		if a := x.known[name]; a.named && !a.told && a.state != annunciatorServing && now-max(a.at, x.since) >= lostAfter {
+		a := x.known[name]
+		if a.state == annunciatorServing && !a.dumb && now-max(a.alive, x.since) >= dumbAfter {
+			a.dumb = true
+			x.there(name, a)
+		}
+		if a.named && !a.told && (a.dumb || a.state != annunciatorServing && now-max(a.at, x.since) >= lostAfter) {
 			a.told = true
 			x.tell(Notice{Code: NoticeAnnunciatorLost, about: name, Detail: fmt.Sprintf("the annunciator %s %s", name, a.says())})
 		}
@@ -468,7 +499,7 @@ func (x *ears) lost(now time.Duration) {
 func (x *ears) missing(w *awaited) (list []string) {
 	for _, name := range slices.Sorted(maps.Keys(x.known)) {
 		a := x.known[name]
-		if _, heard := w.heard[name]; !heard && (a.named || a.state == annunciatorServing) {
+		if _, heard := w.heard[name]; !heard && (a.named || a.state == annunciatorServing && !a.dumb) {
 			list = append(list, name)
 		}
 	}

@@ -24,7 +24,23 @@ func (a shop) says(topic string, m any) {
 	if s, ok := m.(string); ok {
 		text = []byte(s)
 	}
-	a.w.g.Annunciator("longlane/"+site+"/annunciator/"+a.name+topic, text)
+	a.w.g.Annunciator("longlane/"+site+"/annunciator/"+a.name+topic, text, false)
+	a.w.wait()
+}
+
+// stay passes time, of which each of these says every minute that it is there.
+func (w *world) stay(d time.Duration, there ...shop) {
+	for ; d > 0; d -= time.Minute {
+		for _, a := range there {
+			a.is("serving")
+		}
+		w.pass(min(d, time.Minute))
+	}
+}
+
+// was is a state that the broker has kept.
+func (a shop) was(state string) {
+	a.w.g.Annunciator("longlane/"+site+"/annunciator/"+a.name, []byte(`{"state":"`+state+`"}`), true)
 	a.w.wait()
 }
 
@@ -85,6 +101,8 @@ func TestUnheard(t *testing.T) {
 			t.Errorf("counted: %d sounded at the shop, %d others; want 1, 1", a, b)
 		}
 		for range 3 {
+			shop.is("serving")
+			house.is("serving")
 			w.hear(n.open())
 			before := w.heardCount("unheard")
 			w.pass(4 * time.Second)
@@ -98,6 +116,9 @@ func TestUnheard(t *testing.T) {
 			t.Errorf("%d trips counted as unheard, want 3", n)
 		}
 		for _, p := range w.broker.all("/fault") {
+			if p.data["code"] != NoticeUnheard {
+				continue // nobody says here that it is still there
+			}
 			if d := fmt.Sprint(p.data["detail"]); p.data["zone"] != "river-gate" || !strings.Contains(d, n.idOf(6)+" of river-gate") || !strings.Contains(d, "house says that it is there, shop says") {
 				t.Errorf("the fault says %q of %v", d, p.data["zone"])
 			}
@@ -231,20 +252,19 @@ func TestAnnunciatorLost(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		w := newWorld(t)
 		w.startWith("shop", "house")
-		a := shop{w, "shop"}
+		a, house := shop{w, "shop"}, shop{w, "house"}
 		a.is("serving")
-		shop{w, "house"}.is("serving")
+		house.is("serving")
 		up := func() string {
 			return fmt.Sprint(w.g.AnnunciatorUp("shop"), w.g.AnnunciatorUp("house"), w.g.AnnunciatorUp("barn"))
 		}
 		if got := up(); got != "true true false" {
 			t.Errorf("up: %s", got)
 		}
-		w.pass(time.Hour)
+		w.stay(time.Hour, a, house)
 		a.is("lost")
 		w.pass(25 * time.Second)
-		a.is("serving") // a short outage is none
-		w.pass(time.Hour)
+		w.stay(time.Hour, a, house) // a short outage is none
 		w.expectFaults(NoticeAnnunciatorLost, "[]")
 		a.is("stopped")
 		w.pass(28 * time.Second)
@@ -259,22 +279,78 @@ func TestAnnunciatorLost(t *testing.T) {
 		}
 		w.stop()
 		w.startWith("shop", "house")
-		shop{w, "house"}.is("serving")
-		w.pass(time.Hour)
+		w.stay(time.Hour, house)
 		w.expectFaults(NoticeAnnunciatorLost, "[began]")
 		a.is("serving")
 		w.pass(time.Second)
 		w.expectFaults(NoticeAnnunciatorLost, "[began ended]")
 		w.stop()
 		w.startWith("shop", "house")
-		a.is("serving")
-		w.pass(time.Hour) // of the house nothing is heard at all
+		w.stay(time.Hour, a) // of the house nothing is heard at all
 		w.expectFaults(NoticeAnnunciatorLost, "[began ended began]")
 		w.stop()
 		w.startWith("shop")
-		a.is("serving")
-		w.pass(time.Hour)
+		w.stay(time.Hour, a)
 		w.expectFaults(NoticeAnnunciatorLost, "[began ended began ended]")
+	})
+}
+
+// A broker that falls together with an annunciator publishes no last will, and keeps that it serves; nor does the connection of one end
+// that has stopped to work. What counts is that it goes on saying that it is there.
+func TestAnnunciatorDumb(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t)
+		w.startWith("shop")
+		a := shop{w, "shop"}
+		w.stay(time.Hour, a)
+		w.g.Listening(false)
+		w.pass(10 * time.Second)
+		w.g.Listening(true)
+		a.was("serving")
+		w.pass(2 * time.Minute)
+		w.expectFaults(NoticeAnnunciatorLost, "[]")
+		w.pass(2 * time.Minute)
+		w.expectFaults(NoticeAnnunciatorLost, "[began]")
+		if d := fmt.Sprint(w.broker.all("/fault")[0].data["detail"]); !strings.Contains(d, "the annunciator shop has said nothing for 3m0s") {
+			t.Errorf("the fault says %q", d)
+		}
+		if w.g.AnnunciatorUp("shop") {
+			t.Error("it counts as up")
+		}
+		w.stop()
+		w.startWith("shop")
+		a.was("serving")
+		w.pass(time.Hour)
+		w.expectFaults(NoticeAnnunciatorLost, "[began]")
+		w.stay(time.Hour, a)
+		w.expectFaults(NoticeAnnunciatorLost, "[began ended]")
+		if !w.g.AnnunciatorUp("shop") {
+			t.Error("it does not count as up")
+		}
+	})
+}
+
+// What an annunciator sounded last stands in its retained state: a confirmation that came while the gateway could not hear is not lost.
+func TestHeardByItsState(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t)
+		w.startWith("shop")
+		a := shop{w, "shop"}
+		a.is("serving")
+		n := w.node("river-gate")
+		w.g.Listening(false)
+		w.hear(n.open())
+		w.pass(3 * time.Second)
+		w.g.Listening(true)
+		says := func(source string) {
+			w.g.Annunciator("longlane/"+site+"/annunciator/shop", fmt.Appendf(nil, `{"state":"serving","sounded":{"source":%q,"id":%q,"zone":"river-gate","what":"trip"}}`, source, n.idOf(n.next-1)), true)
+			w.pass(time.Minute)
+		}
+		says("/longlane/" + site)
+		w.expectFaults(NoticeUnheard, "[]")
+		w.hear(n.open())
+		says("/longlane/mill-lane")
+		w.expectFaults(NoticeUnheard, "[began]")
 	})
 }
 
@@ -429,7 +505,7 @@ func TestAnnunciatorGarbage(t *testing.T) {
 			if payload == "" && strings.HasSuffix(topic, "/shop") {
 				return // it clears the state, as it should
 			}
-			w.g.Annunciator(topic, []byte(payload))
+			w.g.Annunciator(topic, []byte(payload), false)
 		}
 		for range 500 {
 			bad()
@@ -440,13 +516,13 @@ func TestAnnunciatorGarbage(t *testing.T) {
 			bad()
 		}
 		w.pass(2 * time.Second)
-		w.g.Annunciator(topics[1], []byte(good))
+		w.g.Annunciator(topics[1], []byte(good), false)
 		w.pass(time.Minute)
 		w.expectFaults(NoticeUnheard, "[]")
 		w.expectFaults(NoticeAnnunciatorLost, "[]")
 		for i := range 10000 { // as many annunciators, and words without end
 			b := shop{w, fmt.Sprint("a", i)}
-			w.g.Annunciator("longlane/"+site+"/annunciator/"+b.name, []byte(`{"state":"serving","errors":["`+strings.Repeat("e", 1000)+`"]}`))
+			w.g.Annunciator("longlane/"+site+"/annunciator/"+b.name, []byte(`{"state":"serving","errors":["`+strings.Repeat("e", 1000)+`"]}`), false)
 			if i%1000 == 0 {
 				w.pass(time.Second)
 			}

@@ -314,7 +314,7 @@ func (d *Daemon) hearAnnunciators(ctx context.Context) {
 		Filters: d.gw.AnnunciatorTopics(), QoS: 1, CleanSession: true, Log: d.log,
 		Connected: func() { d.gw.Listening(true) }, Lost: func(error) { d.gw.Listening(false) }}
 	for ctx.Err() == nil {
-		err := mqtt.Subscribe(ctx, o, func(topic string, payload []byte, _ bool) { d.gw.Annunciator(topic, payload) })
+		err := mqtt.Subscribe(ctx, o, d.gw.Annunciator)
 		if err != nil { // a file of the settings, which may be put right
 			d.log.Error("annunciators cannot be heard", "err", err)
 		}

@@ -88,6 +88,7 @@ type Unit struct {
 	holders map[string]*output.Holder // "" is the light
 	said    *mqtt.Session             // nil: reports cannot be sent
 	status  annunciator.Status
+	told    time.Duration          // when that was reported last
 	sounds  map[string]chime.Sound // by chime
 	begun   map[string]string      // claims of what was started and has not ended, by file
 	saving  saving
@@ -104,6 +105,7 @@ const (
 	commandsAtOnce = 4
 	lookEach       = time.Second
 	sweepEach      = 15 * time.Minute // longer than any limit
+	tellEach       = time.Minute      // the gateway takes a unit that says nothing for three times as long for lost
 )
 
 // New takes the state directory for this process and reads its memory.
@@ -253,6 +255,9 @@ func (u *Unit) take(what any) {
 			u.sweep()
 		}
 		u.step(nil)
+		if output.Now()-u.told >= tellEach {
+			u.report()
+		}
 	default:
 		u.step(w)
 	}
@@ -447,6 +452,7 @@ const (
 // report publishes the unit's state. What is lost is sent again when reports can be.
 func (u *Unit) report() {
 	if u.said != nil {
+		u.told = output.Now()
 		u.said.Publish(u.topic(), 1, true, u.statusOf(stateServing), func(error) {})
 	}
 }
