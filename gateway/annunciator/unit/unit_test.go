@@ -1,0 +1,117 @@
+package unit
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"longlane/gateway/annunciator"
+	"longlane/gateway/annunciator/chime"
+	"longlane/gateway/annunciator/output"
+	"longlane/gateway/mqtt"
+)
+
+const patience = time.Minute
+
+// hall is a unit with the built-in broker, and what it publishes.
+type hall struct {
+	*testing.T
+	broker *mqtt.Broker
+	state  string
+	got    chan mqtt.Delivery // of the unit's topics
+	log    *strings.Builder
+}
+
+func newHall(t *testing.T) *hall {
+	b, err := mqtt.StartBroker(mqtt.BrokerOptions{Listen: "127.0.0.1:0", Log: slog.New(slog.DiscardHandler)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	h := &hall{T: t, broker: b, state: t.TempDir(), got: make(chan mqtt.Delivery, 10000), log: &strings.Builder{}}
+	t.Cleanup(func() { b.Close() })
+	ctx, cancel := context.WithCancel(context.Background())
+	ready, done := make(chan struct{}, 1), make(chan struct{})
+	go func() {
+		defer close(done)
+		if err := mqtt.Receive(ctx, mqtt.SubscribeOptions{URL: h.url(), ClientID: "gateway-ears", Filters: []string{"longlane/hill-orchard/annunciator/#"}, QoS: 1, CleanSession: true,
+			Connected: func() { ready <- struct{}{} }}, func(d mqtt.Delivery) {
+			d.Ack()
+			h.got <- d
+		}); err != nil {
+			t.Error(err)
+		}
+	}()
+	t.Cleanup(func() { cancel(); <-done })
+	<-ready
+	return h
+}
+
+func (h *hall) url() string { return "mqtt://" + h.broker.Addr().String() }
+
+func (h *hall) session() *mqtt.Session {
+	h.Helper()
+	s, err := mqtt.Dial(h.Context(), mqtt.Options{URL: h.url(), ClientID: fmt.Sprint("test-", time.Now().UnixNano())})
+	if err != nil {
+		h.Fatal(err)
+	}
+	h.Cleanup(s.Close)
+	return s
+}
+
+func (h *hall) open() *Unit {
+	h.Helper()
+	z := annunciator.Zone{Limit: time.Minute, Sound: true, Repeats: 1, Volume: 100}
+	u, err := New(Options{Core: annunciator.Config{Site: "hill-orchard", Boot: "unit-1", Other: z, Grace: time.Minute, Volume: 60}, Name: "shop", State: h.state,
+		Broker: mqtt.SubscribeOptions{URL: h.url(), ClientID: "shop"}, Sound: func(name string) (chime.Sound, error) { return chime.Make(chime.ForName(name)), nil },
+		Player: []string{"/bin/true"}, Act: []string{"/bin/false"}, Hold: []string{"/bin/false"}, Wall: time.Now, Log: slog.New(slog.NewTextHandler(h.log, nil))})
+	if err != nil {
+		h.Fatal(err)
+	}
+	h.Cleanup(u.close)
+	return u
+}
+
+// next waits for a publication of the unit's.
+func (h *hall) next() mqtt.Delivery {
+	h.Helper()
+	select {
+	case d := <-h.got:
+		return d
+	case <-time.After(patience):
+		h.Fatal("nothing was published")
+		return mqtt.Delivery{}
+	}
+}
+
+// TestSaysThatItIsThere: each minute, since whoever goes by the retained state would take a unit that hangs for one that serves.
+func TestSaysThatItIsThere(t *testing.T) {
+	h := newHall(t)
+	u := h.open()
+	u.said = h.session()
+	u.take(looked{})
+	h.next() // the first one
+	u.told = output.Now() - tellEach/2
+	u.take(looked{})
+	u.heard(annunciator.Heard{ID: "1.1.1"})
+	if d := h.next(); !strings.HasSuffix(d.Topic, "/heard") {
+		t.Errorf("it said that it is there after half a minute: %s", d.Payload)
+	}
+	u.told = output.Now() - tellEach
+	u.take(looked{})
+	if d := h.next(); d.Topic != "longlane/hill-orchard/annunciator/shop" || !strings.Contains(string(d.Payload), `"serving"`) {
+		t.Errorf("%s: %s", d.Topic, d.Payload)
+	}
+	u.take(looked{})
+	u.heard(annunciator.Heard{ID: "1.1.3"})
+	if d := h.next(); !strings.HasSuffix(d.Topic, "/heard") {
+		t.Errorf("it said again that it is there: %s", d.Payload)
+	}
+}
+
+var _ = os.Remove
+var _ = filepath.Join
