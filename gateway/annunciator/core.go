@@ -111,11 +111,13 @@ const (
 type Input any
 
 type (
-	// Message is a publication. Token is handed back with Ack once it may be acknowledged; 0: it needs none.
+	// Message is a publication. Token is handed back with Ack once it may be acknowledged; 0: it needs none. Retained tells that the
+	// broker had kept it from before.
 	Message struct {
-		Topic   string
-		Payload []byte
-		Token   uint64
+		Topic    string
+		Payload  []byte
+		Token    uint64
+		Retained bool
 	}
 	// Session tells that the broker has granted the subscriptions, or that the connection has ended. What tokens were handed
 	// in before its end are worth nothing any more.

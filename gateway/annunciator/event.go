@@ -98,6 +98,8 @@ func (c *Core) message(m Message) {
 		bad = "topic"
 	case len(m.Payload) > maxPayload:
 		bad = "length"
+	case m.Retained && rest == "tick": // somebody else's work: it tells of no time that we know
+		bad = "being retained"
 	case rest == "tick":
 		bad = c.tick(m.Payload)
 	case rest == "fault":

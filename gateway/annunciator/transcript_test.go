@@ -60,6 +60,7 @@ type stage struct {
 	ends     map[string]time.Duration
 	claims   map[string]bool
 	acks     bool // are shown
+	retained bool // what is published now
 	status   bool
 	mute     bool // the broker takes no reports
 	tokens   map[uint64]string
@@ -319,7 +320,7 @@ func (s *stage) publish(name, topic string, payload any) {
 	}
 	token := uint64(len(s.tokens) + 1)
 	s.tokens[token] = name
-	s.step(Message{Topic: "longlane/hill-orchard/" + topic, Payload: b, Token: token})
+	s.step(Message{Topic: "longlane/hill-orchard/" + topic, Payload: b, Token: token, Retained: s.retained})
 }
 
 func (s *stage) do(words []string) {
@@ -332,6 +333,10 @@ func (s *stage) do(words []string) {
 		arg[k] = v
 	}
 	switch words[0] {
+	case "retained": // another command
+		s.retained = true
+		s.do(words[1:])
+		s.retained = false
 	case "wall":
 		s.wallSet = words[1] != "unset"
 		if s.wallSet {

@@ -230,7 +230,7 @@ func (u *Unit) take(what any) {
 		u.look() // a mute holds from the next message on
 		u.token++
 		u.tokens[u.token] = w.Ack
-		u.step(annunciator.Message{Topic: w.Topic, Payload: w.Payload, Token: u.token})
+		u.step(annunciator.Message{Topic: w.Topic, Payload: w.Payload, Token: u.token, Retained: w.Retained})
 		if zone, ok := strings.CutSuffix(w.Topic, "/state"); ok { // its chime is made before it is wanted
 			u.sound(annunciator.ChimeOf(zone[strings.LastIndexByte(zone, '/')+1:]))
 		}
