@@ -14,6 +14,7 @@ import (
 const (
 	maxPayload = 64 << 10
 	maxID      = 256
+	maxMono    = 1e9 * time.Second // 30 years
 	maxZones   = 1024
 )
 
@@ -128,7 +129,7 @@ func parse(payload []byte) (e envelope, bad string) {
 	switch {
 	case e.SpecVersion != "1.0" || e.ID == "" || e.Source == "" || len(e.ID)+len(e.Source) > maxID || strings.ContainsAny(e.ID+e.Source, "\x00\n"):
 		return e, "envelope"
-	case e.Data.Mono != nil && !(math.Abs(*e.Data.Mono) < 1e9): // 30 years
+	case e.Data.Mono != nil && !(math.Abs(*e.Data.Mono) < maxMono.Seconds()):
 		return e, "time"
 	}
 	return e, ""
@@ -291,7 +292,7 @@ func (c *Core) tick(payload []byte) (bad string) {
 		Boot    string   `json:"boot"`
 		Mono    *float64 `json:"monotonic_s"`
 	}
-	if err := json.Unmarshal(payload, &t); err != nil || t.Boot == "" || t.Mono == nil || !(math.Abs(*t.Mono) < 1e9) {
+	if err := json.Unmarshal(payload, &t); err != nil || t.Boot == "" || t.Mono == nil || !(math.Abs(*t.Mono) < maxMono.Seconds()) {
 		return "tick"
 	}
 	c.lastTick = c.now.Mono

@@ -47,10 +47,15 @@ func (c *Core) save() {
 	c.emit(s)
 }
 
+// sane reports whether e can be one of ours: a card may have damaged it and left it JSON.
+func (e *event) sane() bool {
+	return e.Passage >= 0 && (e.At == nil || e.At.Mono.Abs() < maxMono)
+}
+
 // restore takes in a record of an earlier life.
 func (c *Core) restore(line []byte) bool {
 	var r record
-	if err := json.Unmarshal(line, &r); err != nil {
+	if err := json.Unmarshal(line, &r); err != nil || r.Event != nil && !r.Event.sane() {
 		return false
 	}
 	switch {
@@ -66,7 +71,7 @@ func (c *Core) restore(line []byte) bool {
 			c.order = c.order[1:]
 		}
 	case r.Zone != "":
-		if r.Boot == c.cfg.Boot {
+		if r.Boot == c.cfg.Boot && r.Acted <= c.now.Mono {
 			c.zone(r.Zone).acted = mark{r.Acted, true}
 		}
 	case r.Trouble != nil:

@@ -46,7 +46,7 @@ func TestTranscripts(t *testing.T) {
 
 // stage is a unit whose player, commands, contacts, disk and broker answer at once unless they are told otherwise.
 type stage struct {
-	t        *testing.T
+	t        testing.TB
 	cfg      Config
 	core     *Core
 	now      Now
@@ -75,7 +75,7 @@ type stage struct {
 	payloads map[string][]byte // by event, for a broker that gives it again
 }
 
-func newStage(t *testing.T) *stage {
+func newStage(t testing.TB) *stage {
 	z := Zone{Limit: time.Minute, HoldOff: 30 * time.Second, Sound: true, Repeats: 1, Volume: 100}
 	barn, yard, shed := z, z, z
 	barn.Contacts, barn.Commands, barn.HoldOff = []string{"panel"}, []string{"lights"}, 0
