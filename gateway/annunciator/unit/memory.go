@@ -24,11 +24,11 @@ type memory struct {
 // grown is the size in bytes at which the file is written anew.
 const grown = 1 << 20
 
-// openMemory reads the file. A last line without an end was torn by a power cut, and is left out.
+// openMemory reads the file, as far as that goes. A last line without an end was torn by a power cut, and is left out.
 func openMemory(path string) (*memory, [][]byte, error) {
 	text, err := os.ReadFile(path)
-	if err != nil && !errors.Is(err, fs.ErrNotExist) {
-		return nil, nil, fmt.Errorf("read what this unit remembers: %w", err)
+	if errors.Is(err, fs.ErrNotExist) {
+		err = nil
 	}
 	var records [][]byte
 	for line := range bytes.Lines(text) {
@@ -36,7 +36,7 @@ func openMemory(path string) (*memory, [][]byte, error) {
 			records = append(records, r)
 		}
 	}
-	return &memory{path: path}, records, nil
+	return &memory{path: path}, records, err
 }
 
 // append returns once the records are on the disk.

@@ -130,9 +130,8 @@ func New(o Options) (u *Unit, err error) {
 		return u, fmt.Errorf("lock state directory %s: %w", o.State, err)
 	}
 	var records [][]byte
-	u.memory, records, err = openMemory(filepath.Join(o.State, memoryFile))
-	if err != nil {
-		return u, err
+	if u.memory, records, err = openMemory(filepath.Join(o.State, memoryFile)); err != nil { // whoever does not remember can still tell who comes
+		o.Log.Error("lasting memory cannot be read: an event may sound again", "records", len(records), "err", err)
 	}
 	var bad int
 	if u.core, bad = annunciator.New(o.Core, records, u.now()); bad > 0 {

@@ -113,5 +113,26 @@ func TestSaysThatItIsThere(t *testing.T) {
 	}
 }
 
-var _ = os.Remove
-var _ = filepath.Join
+// TestMemoryUnreadable: a card that cannot be read or written makes the unit forget, and not silent.
+func TestMemoryUnreadable(t *testing.T) {
+	h := newHall(t)
+	if err := os.Mkdir(filepath.Join(h.state, memoryFile), 0o700); err != nil {
+		t.Fatal(err)
+	}
+	u := h.open()
+	for _, want := range []string{"lasting memory cannot be read", "lasting memory cannot be written"} {
+		if !strings.Contains(h.log.String(), want) {
+			t.Errorf("the log does not say %q: %s", want, h.log)
+		}
+	}
+	acked := false
+	u.take(mqtt.Delivery{Topic: "longlane/hill-orchard/zone/river-gate/trip", Payload: []byte(`{"specversion":"1.0","id":"1.1.1","source":"/longlane/hill-orchard",` +
+		`"type":"longlane.trip.opened","data":{"zone":"river-gate","gateway":"house","boot":"b1","monotonic_s":1}}`), Ack: func() { acked = true }})
+	if acked {
+		t.Error("acknowledged before it was tried to remember it")
+	}
+	u.take(<-u.inbox) // the write has failed
+	if !acked {
+		t.Error("what cannot be remembered is not acknowledged, and holds up what comes after it")
+	}
+}
