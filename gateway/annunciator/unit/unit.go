@@ -118,8 +118,11 @@ func New(o Options) (u *Unit, err error) {
 			u.close()
 		}
 	}()
-	if err := os.MkdirAll(filepath.Join(o.State, claimsDir), 0o700); err != nil {
+	if err := os.MkdirAll(o.State, 0o700); err != nil {
 		return u, fmt.Errorf("make state directory: %w", err)
+	}
+	if err := os.MkdirAll(filepath.Join(o.State, claimsDir), 0o700); err != nil {
+		o.Log.Error("no claims can be made: killed at the wrong moment, this unit may sound an event again", "err", err)
 	}
 	if u.lock, err = os.Open(o.State); err != nil {
 		return u, fmt.Errorf("open state directory: %w", err)

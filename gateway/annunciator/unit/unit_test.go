@@ -119,8 +119,11 @@ func TestMemoryUnreadable(t *testing.T) {
 	if err := os.Mkdir(filepath.Join(h.state, memoryFile), 0o700); err != nil {
 		t.Fatal(err)
 	}
+	if err := os.WriteFile(filepath.Join(h.state, claimsDir), nil, 0o600); err != nil {
+		t.Fatal(err)
+	}
 	u := h.open()
-	for _, want := range []string{"lasting memory cannot be read", "lasting memory cannot be written"} {
+	for _, want := range []string{"no claims can be made", "lasting memory cannot be read", "lasting memory cannot be written"} {
 		if !strings.Contains(h.log.String(), want) {
 			t.Errorf("the log does not say %q: %s", want, h.log)
 		}
