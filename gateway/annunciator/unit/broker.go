@@ -54,7 +54,7 @@ func (u *Unit) speak(ctx context.Context) {
 	if mqtt.Nearby(u.o.Broker.URL) {
 		longest = time.Second
 	}
-	for pause := 100 * time.Millisecond; ctx.Err() == nil; pause = min(2*pause, longest) {
+	for pause := 100 * time.Millisecond; ctx.Err() == nil && !u.ends(); pause = min(2*pause, longest) {
 		s, err := mqtt.Dial(ctx, mqtt.Options{URL: u.o.Broker.URL, ClientID: u.o.Broker.ClientID + "-reports", User: u.o.Broker.User,
 			PasswordFile: u.o.Broker.PasswordFile, CAFile: u.o.Broker.CAFile, ServerName: u.o.Broker.ServerName,
 			Will: &mqtt.Will{Topic: u.topic(), Payload: u.will()}, Log: u.o.Log})
@@ -63,6 +63,9 @@ func (u *Unit) speak(ctx context.Context) {
 			u.put(spoken{s})
 			select {
 			case <-s.Closed():
+				if u.ends() {
+					return
+				}
 				u.o.Log.Warn("reports cannot be sent: the session has ended", "err", s.Err())
 				u.put(spoken{nil})
 			case <-ctx.Done():
@@ -74,13 +77,28 @@ func (u *Unit) speak(ctx context.Context) {
 		select {
 		case <-wait.C:
 		case <-ctx.Done():
+		case <-u.ending:
 		}
 		wait.Stop()
 	}
 }
 
-// leave ends the session when nothing is heard any more. At the end of the whole unit the one goroutine says goodbye itself.
+func (u *Unit) ends() bool {
+	select {
+	case <-u.ending:
+		return true
+	default:
+		return false
+	}
+}
+
+// leave ends the session when nothing is heard any more. At the end of the whole unit the one goroutine says goodbye itself, and that
+// is the last word.
 func (u *Unit) leave(s *mqtt.Session) {
+	if u.ends() {
+		s.Close()
+		return
+	}
 	select {
 	case u.inbox <- spoken{nil}:
 		done := make(chan struct{})
@@ -92,7 +110,7 @@ func (u *Unit) leave(s *mqtt.Session) {
 		case <-wait.C:
 		}
 		s.Close()
-	case <-u.stopped:
+	case <-u.ending:
 		s.Close()
 	}
 }

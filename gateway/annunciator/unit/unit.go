@@ -78,7 +78,8 @@ type Unit struct {
 	mutes   mutes
 	started time.Duration
 
-	inbox   chan any // what happens, for the one goroutine
+	inbox   chan any      // what happens, for the one goroutine
+	ending  chan struct{} // closed as the goodbye begins: nobody else speaks from then on
 	stopped chan struct{}
 	running sync.WaitGroup
 
@@ -111,7 +112,7 @@ const (
 // New takes the state directory for this process and reads its memory.
 func New(o Options) (u *Unit, err error) {
 	o.Core.MaxCommands = commandsAtOnce
-	u = &Unit{o: o, inbox: make(chan any, 64), stopped: make(chan struct{}), tokens: map[uint64]func(){}, holders: map[string]*output.Holder{},
+	u = &Unit{o: o, inbox: make(chan any, 64), ending: make(chan struct{}), stopped: make(chan struct{}), tokens: map[uint64]func(){}, holders: map[string]*output.Holder{},
 		sounds: map[string]chime.Sound{}, begun: map[string]string{}, swept: map[string]bool{}, started: output.Now(), mutes: mutes{path: filepath.Join(o.State, mutesFile), log: o.Log}}
 	defer func() {
 		if err != nil {
@@ -395,6 +396,7 @@ func (u *Unit) look() {
 
 // goodbye writes what is to be remembered, and reports the end, both for a bounded time.
 func (u *Unit) goodbye() {
+	close(u.ending)
 	if u.said != nil {
 		done := make(chan struct{})
 		payload := u.statusOf(stateStopped)

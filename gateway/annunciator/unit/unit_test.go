@@ -2,10 +2,12 @@ package unit
 
 import (
 	"context"
+	"encoding/json"
 	"fmt"
 	"log/slog"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -88,6 +90,21 @@ func (h *hall) next() mqtt.Delivery {
 	}
 }
 
+// said waits for a state, and gives all states up to then, and up to now. The broker may let one publication overtake another client's.
+func (h *hall) said(state string) (all []string) {
+	h.Helper()
+	h.session().Publish("longlane/hill-orchard/annunciator/end", 1, false, nil, func(error) {})
+	for ended := false; !ended || len(all) == 0 || !slices.Contains(all, state); {
+		d := h.next()
+		ended = ended || strings.HasSuffix(d.Topic, "/end")
+		var m struct{ State string }
+		if json.Unmarshal(d.Payload, &m) == nil {
+			all = append(all, m.State)
+		}
+	}
+	return all
+}
+
 // TestSaysThatItIsThere: each minute, since whoever goes by the retained state would take a unit that hangs for one that serves.
 func TestSaysThatItIsThere(t *testing.T) {
 	h := newHall(t)
@@ -137,5 +154,38 @@ func TestMemoryUnreadable(t *testing.T) {
 	u.take(<-u.inbox) // the write has failed
 	if !acked {
 		t.Error("what cannot be remembered is not acknowledged, and holds up what comes after it")
+	}
+}
+
+// TestGoodbyeIsLast: who listens to the broker ends after the goodbye, and does not say then that the unit is lost.
+func TestGoodbyeIsLast(t *testing.T) {
+	h := newHall(t)
+	u := h.open()
+	u.said = h.session()
+	u.take(looked{})
+	u.goodbye()
+	u.leave(h.session())
+	if all := fmt.Sprint(h.said(stateStopped)); all != "[serving stopped]" {
+		t.Errorf("it said %s", all)
+	}
+}
+
+// TestRunAndStop: whenever a unit is stopped, it says goodbye, and ends.
+func TestRunAndStop(t *testing.T) {
+	h := newHall(t)
+	for range 5 {
+		u := h.open()
+		ctx, cancel := context.WithCancel(t.Context())
+		done := make(chan error)
+		go func() { done <- u.Run(ctx) }()
+		for !strings.Contains(string(h.next().Payload), `"serving"`) {
+		}
+		cancel()
+		if err := <-done; err != nil {
+			t.Fatal(err)
+		}
+		if all := h.said(stateStopped); slices.Contains(all, stateLost) {
+			t.Errorf("it said %q", all)
+		}
 	}
 }
