@@ -413,6 +413,10 @@ func (x *ears) tick() {
 			delete(x.awaited, id)
 		}
 	}
+	if x.unheard && !x.any() && x.listening && now-x.since >= lostAfter { // all have been put away
+		x.unheard = false
+		x.tell(Notice{Code: NoticeUnheard, Ended: true, Detail: "there is no annunciator any more that would confirm a trip"})
+	}
 	x.lost(now)
 	x.overdue(now)
 }

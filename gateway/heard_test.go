@@ -168,6 +168,30 @@ func TestNothingToConfirm(t *testing.T) {
 	})
 }
 
+// That nobody has confirmed a trip ends, too, when all annunciators have been put away.
+func TestUnheardPutAway(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t)
+		w.startWith("shop")
+		shop{w, "shop"}.is("serving")
+		w.hear(w.node("river-gate").open())
+		w.pass(time.Minute)
+		w.expectFaults(NoticeUnheard, "[began]")
+		w.stop()
+		w.startWith()
+		shop{w, "shop"}.was("lost")
+		w.pass(time.Hour)
+		w.expectFaults(NoticeUnheard, "[began]") // it may come again
+		w.stop()
+		w.startWith()
+		w.pass(20 * time.Second)
+		w.expectFaults(NoticeUnheard, "[began]")
+		shop{w, "shop"}.was("stopped")
+		w.pass(time.Minute)
+		w.expectFaults(NoticeUnheard, "[began ended]")
+	})
+}
+
 // An unproven trip is to sound, so it is to be confirmed.
 func TestUnprovenIsConfirmed(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
