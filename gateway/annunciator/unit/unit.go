@@ -88,6 +88,7 @@ type Unit struct {
 	runner  *output.Runner
 	holders map[string]*output.Holder // "" is the light
 	said    *mqtt.Session             // nil: reports cannot be sent
+	owing   bool                      // reports had to wait for others
 	status  annunciator.Status
 	told    time.Duration          // when that was reported last
 	sounds  map[string]chime.Sound // by chime
@@ -247,6 +248,12 @@ func (u *Unit) take(what any) {
 		if u.said != nil {
 			u.step(annunciator.Speaks{})
 			u.report()
+		}
+	case annunciator.Told:
+		u.step(w)
+		if u.owing && u.said != nil && u.said.Pending() < mqtt.Window/8 {
+			u.owing = false
+			u.step(annunciator.Speaks{})
 		}
 	case output.Event:
 		u.event(w)
@@ -464,6 +471,10 @@ func (u *Unit) report() {
 func (u *Unit) heard(h annunciator.Heard) {
 	if u.said == nil {
 		return // it is asked for again
+	}
+	if u.said.Pending() >= mqtt.Window/2 { // the session would refuse it, or the next one, which may be of now
+		u.owing = true
+		return
 	}
 	payload, err := json.Marshal(h)
 	if err != nil {

@@ -189,3 +189,33 @@ func TestRunAndStop(t *testing.T) {
 		}
 	}
 }
+
+// TestManyReports: more reports than a session takes at once are all made, in time.
+func TestManyReports(t *testing.T) {
+	h := newHall(t)
+	const n = 3 * mqtt.Window
+	text := ""
+	for i := range n {
+		text += fmt.Sprintf(`{"event":{"source":"/longlane/hill-orchard","id":"1.1.%d","what":"silent","owes":["report"]}}`+"\n", i)
+	}
+	if err := os.WriteFile(filepath.Join(h.state, memoryFile), []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	u := h.open()
+	u.take(spoken{h.session()})
+	seen := map[string]bool{}
+	for end := time.After(patience); len(seen) < n; {
+		select {
+		case w := <-u.inbox:
+			u.take(w)
+		case d := <-h.got:
+			var m struct{ ID string }
+			if json.Unmarshal(d.Payload, &m) == nil && m.ID != "" {
+				seen[m.ID] = true
+			}
+		case <-end:
+			t.Fatalf("%d of %d openings were reported", len(seen), n)
+		}
+	}
+	u.running.Wait()
+}
