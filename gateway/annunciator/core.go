@@ -273,7 +273,8 @@ type Core struct {
 	light    bool
 	lit      bool // the light has been set once
 	mutes    []Mute
-	episode  int // numbers announcements, so that a claim is never used for two
+	episode  int    // numbers announcements, so that a claim is never used for two
+	series   string // of these numbers: if memory was lost they begin anew, and the claims are still there
 	last     *LastSound
 	errors   map[string]string
 	status   string // as last asked for
@@ -310,6 +311,9 @@ func New(cfg Config, records [][]byte, now Now) (c *Core, bad int) {
 		if !c.restore(r) {
 			bad++
 		}
+	}
+	if c.series == "" {
+		c.series = fmt.Sprintf("%s-%d", cfg.Boot, now.Mono)
 	}
 	c.resume()
 	return c, bad

@@ -16,6 +16,7 @@ type record struct {
 	Trouble *trouble      `json:"trouble,omitempty"` // without a text: it is no more
 	Deaf    *bool         `json:"deaf,omitempty"`
 	Episode int           `json:"episode,omitempty"`
+	Series  string        `json:"series,omitempty"` // of episodes
 }
 
 func (r record) line() []byte {
@@ -87,7 +88,7 @@ func (c *Core) restore(line []byte) bool {
 	case r.Deaf != nil:
 		c.deaf, c.said = *r.Deaf, *r.Deaf
 	case r.Episode > 0:
-		c.episode = r.Episode
+		c.episode, c.series = r.Episode, r.Series
 	default:
 		return false
 	}
@@ -128,7 +129,7 @@ func (c *Core) Snapshot() [][]byte {
 		}
 	}
 	if c.episode > 0 {
-		list = append(list, record{Episode: c.episode}.line())
+		list = append(list, record{Episode: c.episode, Series: c.series}.line())
 	}
 	return append(list, record{Deaf: new(c.said)}.line())
 }

@@ -164,8 +164,8 @@ func (c *Core) repeat(p *play) {
 // announce has supervision speak of what the text says. Its claim is of this episode alone.
 func (c *Core) announce(chime, words string, a Announcement) {
 	c.episode++
-	c.record(record{Episode: c.episode})
-	claim, before := fmt.Sprintf("episode %d %s", c.episode, chime), c.now.Mono+announced
+	c.record(record{Episode: c.episode, Series: c.series})
+	claim, before := fmt.Sprintf("episode %s %d %s", c.series, c.episode, chime), c.now.Mono+announced
 	for _, name := range a.Commands {
 		event, err := json.Marshal(map[string]string{"what": chime, "text": words})
 		if err != nil {

@@ -373,6 +373,8 @@ func (s *stage) do(words []string) {
 	case "unit-reboots":
 		s.cfg.Boot = "unit-2"
 		s.start()
+	case "forget-memory": // a file that was damaged
+		s.written = nil
 	case "forget-claims": // a claim in a directory that was lost
 		clear(s.claims)
 	case "disk":
