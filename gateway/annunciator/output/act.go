@@ -102,13 +102,14 @@ func (a *actor) act() {
 		return
 	}
 	defer lock.Close()
-	if Now() >= a.Before {
-		a.report(reportEnded, "it has become too late to begin")
-		return
-	}
 	again, err := a.take()
 	if again {
 		a.report(reportAgain, "")
+		return
+	}
+	if Now() >= a.Before { // only now: the disk may have kept the claim waiting
+		a.free()
+		a.report(reportEnded, "it has become too late to begin")
 		return
 	}
 	// A claim that cannot be made silences nothing; err is told at the end.
@@ -122,7 +123,7 @@ func (a *actor) act() {
 	a.report(reportEnded, text)
 }
 
-// lock waits until nobody else plays.
+// lock waits until nobody else plays, but no longer than a sound may take: a helper that waits for a disk that has died holds it for ever.
 func (a *actor) lock() (io.Closer, error) {
 	if a.Lock == "" {
 		return io.NopCloser(nil), nil
@@ -131,10 +132,13 @@ func (a *actor) lock() (io.Closer, error) {
 	if err != nil {
 		return io.NopCloser(nil), nil // two sounds at once are better than none
 	}
-	for unix.Flock(int(f.Fd()), unix.LOCK_EX|unix.LOCK_NB) != nil {
-		if Now() >= a.Before {
+	for from := Now(); unix.Flock(int(f.Fd()), unix.LOCK_EX|unix.LOCK_NB) != nil; {
+		switch now := Now(); {
+		case now >= a.Before:
 			f.Close()
 			return nil, errors.New("another sound was played until it had become too late")
+		case now-from > a.Limit:
+			return f, nil
 		}
 		time.Sleep(10 * time.Millisecond)
 	}

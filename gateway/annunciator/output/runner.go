@@ -9,6 +9,7 @@ import (
 	"os/exec"
 	"sync"
 	"syscall"
+	"time"
 )
 
 // Event is what a helper has told of an order, by its claim: one of Again, Begun, Plays and Ended. Ended comes last, also after Again.
@@ -58,6 +59,11 @@ func (r *Runner) carryOut(o Order, h *helper) {
 		panic(err) // plain fields
 	}
 	text = append(append(text, '\n'), o.Input...)
+	w := &watch{deliver: r.deliver}
+	late := time.AfterFunc(max(min(o.Before-Now(), o.Limit), 0)+o.Limit+helperLag, func() {
+		w.tell(Event{Claim: o.Claim, Ended: true, Err: fmt.Sprintf("its helper has not answered for %v longer than it may take", helperLag)})
+	})
+	defer late.Stop()
 	if h != nil {
 		if _, err := h.in.Write(text); err != nil {
 			h.end()
@@ -69,15 +75,36 @@ func (r *Runner) carryOut(o Order, h *helper) {
 			_, err = h.in.Write(text)
 		}
 		if err != nil {
-			r.deliver(Event{Claim: o.Claim, Ended: true, Err: fmt.Sprintf("no helper can be started: %v", err)})
+			w.tell(Event{Claim: o.Claim, Ended: true, Err: fmt.Sprintf("no helper can be started: %v", err)})
 			return
 		}
 	}
-	r.follow(o, h)
+	r.follow(o, h, w)
+}
+
+// helperLag is how much longer than its order a helper may take. One that waits for a disk that has died takes for ever, and the
+// sounds after it would.
+var helperLag = 10 * time.Second
+
+// watch delivers the events of one order, and after its end none.
+type watch struct {
+	deliver func(Event)
+
+	mu    sync.Mutex
+	ended bool
+}
+
+func (w *watch) tell(e Event) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if !w.ended {
+		w.ended = e.Ended
+		w.deliver(e)
+	}
 }
 
 // follow delivers what a helper tells, until it has ended.
-func (r *Runner) follow(o Order, h *helper) {
+func (r *Runner) follow(o Order, h *helper, w *watch) {
 	last := false
 	for lines := bufio.NewScanner(h.out); lines.Scan(); {
 		var t report
@@ -87,7 +114,7 @@ func (r *Runner) follow(o Order, h *helper) {
 		e := Event{Claim: o.Claim, Err: t.Err}
 		switch t.What {
 		case reportAgain:
-			r.deliver(Event{Claim: o.Claim, Begun: true})
+			w.tell(Event{Claim: o.Claim, Begun: true})
 			e.Ended, last = true, true
 		case reportBegun:
 			e.Begun = true
@@ -97,11 +124,11 @@ func (r *Runner) follow(o Order, h *helper) {
 		case reportEnded:
 			e.Ended, last = true, true
 		}
-		r.deliver(e)
+		w.tell(e)
 	}
 	h.end()
 	if !last {
-		r.deliver(Event{Claim: o.Claim, Ended: true, Err: "the helper that had it has died"})
+		w.tell(Event{Claim: o.Claim, Ended: true, Err: "the helper that had it has died"})
 	}
 	r.refill()
 }

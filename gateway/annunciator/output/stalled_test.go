@@ -9,6 +9,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"golang.org/x/sys/unix"
 )
 
 // TestStalledCard: a card that does not take a claim holds up neither the report of a sound's end nor the next sound, and a player that
@@ -73,4 +75,47 @@ func pipe(t *testing.T) ends {
 	r, w := io.Pipe()
 	t.Cleanup(func() { r.Close() })
 	return ends{r, w}
+}
+
+// TestHelperHangs: a helper that never answers is given up, and what it says later is of nothing.
+func TestHelperHangs(t *testing.T) {
+	lag := helperLag
+	helperLag = 100 * time.Millisecond
+	t.Cleanup(func() { helperLag = lag })
+	events := make(chan Event, 10)
+	script := "read x; sleep 1; echo '{\"What\":\"begun\"}'; echo '{\"What\":\"ended\"}'"
+	r := NewRunner([]string{"/bin/sh", "-c", script}, func(e Event) { events <- e })
+	r.Start(Order{Claim: "c", Before: Now(), Argv: []string{"x"}, Limit: 100 * time.Millisecond})
+	if e := <-events; !e.Ended || !strings.Contains(e.Err, "its helper has not answered") {
+		t.Errorf("%+v", e)
+	}
+	r.Close()
+	r.running.Wait()
+	select {
+	case e := <-events:
+		t.Errorf("and then %+v", e)
+	default:
+	}
+}
+
+// TestLockHeld: nor does one that hangs with the lock silence those after it.
+func TestLockHeld(t *testing.T) {
+	dir := t.TempDir()
+	path := filepath.Join(dir, "lock")
+	f, err := os.Create(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	if err := unix.Flock(int(f.Fd()), unix.LOCK_EX); err != nil {
+		t.Fatal(err)
+	}
+	var out strings.Builder
+	a := &actor{Order: Order{Claim: filepath.Join(dir, "claim"), Lock: path, Before: Now() + time.Minute, Argv: []string{"/bin/true"}, Limit: 200 * time.Millisecond, Sound: true},
+		tell: json.NewEncoder(&out)}
+	began := Now()
+	a.act()
+	if took := Now() - began; !strings.Contains(out.String(), reportBegun) || took < 200*time.Millisecond || took > 30*time.Second {
+		t.Errorf("after %v: %s", took, &out)
+	}
 }
