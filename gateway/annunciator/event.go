@@ -436,6 +436,7 @@ func (c *Core) expire() {
 		}
 		c.tooOld(e, "its age cannot be known: no tick of its gateway came")
 	}
+	c.judgeFaults()
 }
 
 func orElse(s, other string) string {

@@ -119,13 +119,14 @@ func (c *Core) fault(payload []byte) (bad string) {
 func (c *Core) judgeFaults() {
 	for key, e := range c.faults {
 		age, known := c.age(e.At)
+		its := c.clocks[e.At.Gateway]
 		switch t := c.troubles[key]; {
 		case t == nil:
 			delete(c.faults, key)
 		case known:
 			delete(c.faults, key)
 			t.silent = age > c.cfg.Other.Limit+(c.now.Mono-e.received)
-		case c.lastTick > e.received: // another boot's
+		case its != nil && its.ticked > e.received, c.now.Mono >= e.expires(): // another boot's, or none comes
 			delete(c.faults, key)
 			t.silent = true
 		}
@@ -292,6 +293,9 @@ func (c *Core) superviseAt() time.Duration {
 	}
 	if c.up && slices.ContainsFunc(slices.Collect(maps.Values(c.zones)), func(z *zone) bool { return z.stale }) {
 		at = min(at, c.upAt+2*DeafAfter)
+	}
+	for _, e := range c.faults {
+		at = min(at, e.expires())
 	}
 	if c.deaf != c.said { // quiet hours
 		at = min(at, c.now.Mono+time.Minute)
