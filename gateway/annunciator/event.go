@@ -396,6 +396,11 @@ func (c *Core) consider(e *event) {
 	switch limit := c.zoneConfig(e.Zone).Limit; {
 	case !known:
 		c.waiting = append(c.waiting, e)
+		if len(c.waiting) > maxWaiting {
+			oldest := c.waiting[0]
+			c.waiting = c.waiting[1:]
+			c.tooOld(oldest, "its age cannot be known yet, and too many have come since")
+		}
 	case age > limit:
 		c.tooOld(e, fmt.Sprintf("it is %v old, and %v is the limit", age.Round(time.Second/10), limit))
 	default:
@@ -421,6 +426,9 @@ func (c *Core) tooOld(e *event, why string) {
 
 // expires is when an event that waits for a tick is too old whatever its age was.
 func (e *event) expires() time.Duration { return e.received + maxWait }
+
+// maxWaiting bounds the events that wait for a tick, with payloads for commands. What a broker has kept comes in its order, the new last.
+const maxWaiting = 256
 
 // maxWait is the longest wait for a tick: three times as long as one may stay out.
 const maxWait = 3 * DeafAfter

@@ -188,7 +188,7 @@ func (c *Core) act(e *event) {
 	case !e.owes(oweSound):
 		e.Took = c.took(e)
 		c.tell(e)
-	case e.hold > c.now.Mono:
+	case e.hold > c.now.Mono && len(c.held) < maxQueue:
 		c.held = append(c.held, e)
 	default:
 		c.enqueue(e)

@@ -182,6 +182,33 @@ func TestFlood(t *testing.T) {
 	}
 }
 
+// TestFloodWithoutTick: what waits for a tick is bounded, and the newest are those that are kept.
+func TestFloodWithoutTick(t *testing.T) {
+	s := newStage(t)
+	z := s.cfg.Other
+	z.HoldOff = 0
+	s.cfg.Other = z
+	s.use([]string{"passage", "road", "yard", "20s", "5s", "sound"})
+	road, yard := z, z
+	s.cfg.Zones["road"], s.cfg.Zones["yard"] = road, yard
+	s.length = time.Millisecond
+	s.start()
+	for i := range 3000 {
+		s.event([]string{"open", "road", fmt.Sprintf("1.1.%d", i)}, nil)
+		if len(s.core.waiting) > maxWaiting {
+			t.Fatalf("%d events wait", len(s.core.waiting))
+		}
+	}
+	s.event([]string{"open", "mill-lane", "2.1.1"}, nil)
+	if n := len(s.core.waiting); s.core.waiting[n-1].ID != "2.1.1" {
+		t.Error("the newest does not wait")
+	}
+	s.do([]string{"tick"})
+	if n := len(s.core.held); n > maxQueue {
+		t.Errorf("%d chimes are held back", n)
+	}
+}
+
 // TestTwoCores: the same inputs give the same outputs.
 func TestTwoCores(t *testing.T) {
 	play := func() string {

@@ -89,6 +89,7 @@ type saving struct {
 	began   time.Time
 	told    uint64 // the last record of which was told that it takes long
 	broken  bool   // the last write failed
+	over    bool   // more waited than is kept: all is to be written anew
 	retry   time.Time
 }
 
@@ -100,7 +101,13 @@ const (
 func (s *saving) add(o annunciator.Save) {
 	s.waiting = append(s.waiting, o.Records...)
 	s.upto = o.Upto
+	if len(s.waiting) > maxUnwritten {
+		s.waiting, s.over = nil, true
+	}
 }
+
+// maxUnwritten bounds the records that wait for a card that does not answer.
+const maxUnwritten = 2 * annunciator.Remembered
 
 // written is the end of a write.
 type written struct {
@@ -118,13 +125,14 @@ func (u *Unit) write() {
 			u.step(annunciator.Written{Upto: s.upto, Err: fmt.Sprintf("a write to lasting memory has not returned for %v", slowWrite)})
 		}
 		return
-	case s.broken && time.Now().Before(s.retry), !s.broken && len(s.waiting) == 0:
+	case s.broken && time.Now().Before(s.retry), !s.broken && !s.over && len(s.waiting) == 0:
 		return
 	}
 	s.busy, s.began = true, time.Now()
 	upto, records := s.upto, s.waiting
 	s.waiting = nil
-	whole := s.broken || u.memory.size > grown
+	whole := s.broken || s.over || u.memory.size > grown
+	s.over = false
 	if whole {
 		records = u.core.Snapshot()
 	}

@@ -219,3 +219,26 @@ func TestManyReports(t *testing.T) {
 	}
 	u.running.Wait()
 }
+
+// TestStalledMemory: what waits for a card that does not answer is bounded, and all is written once it does.
+func TestStalledMemory(t *testing.T) {
+	h := newHall(t)
+	u := h.open()
+	u.saving.busy, u.saving.began = true, time.Now()
+	const n = 3 * maxUnwritten
+	for i := range n {
+		u.take(mqtt.Delivery{Topic: "longlane/hill-orchard/zone/river-gate/trip", Payload: fmt.Appendf(nil, `{"specversion":"1.0","id":"1.1.%d","source":"/longlane/hill-orchard",`+
+			`"type":"longlane.trip.opened","data":{"zone":"river-gate","delayed":true}}`, i), Ack: func() {}})
+		if len(u.saving.waiting) > maxUnwritten {
+			t.Fatalf("%d records wait", len(u.saving.waiting))
+		}
+	}
+	u.take(written{upto: 0})
+	for u.saving.busy {
+		u.take(<-u.inbox)
+	}
+	text, err := os.ReadFile(filepath.Join(h.state, memoryFile))
+	if err != nil || !strings.Contains(string(text), fmt.Sprintf(`"1.1.%d"`, n-1)) || !strings.Contains(string(text), fmt.Sprintf(`"1.1.%d"`, n-annunciator.Remembered)) {
+		t.Errorf("%v; what is remembered has %d bytes", err, len(text))
+	}
+}
