@@ -22,7 +22,7 @@ func TestMain(m *testing.M) {
 	os.Exit(m.Run())
 }
 
-var tiny = sizes{rounds: 1, alerts: 5, commits: 5, batches: 2, lone: 1, chain: 300, backlog: 6000, part: 1000, arch: runtime.GOARCH,
+var tiny = sizes{rounds: 1, alerts: 5, sounds: 3, commits: 5, batches: 2, lone: 1, chain: 300, backlog: 6000, part: 1000, arch: runtime.GOARCH,
 	perDay: 200, cardTBW: 30, outages: 1, idleTime: 1}
 
 // TestFigures measures every figure with tiny sizes. Figures hold their counts together by themselves and return an error

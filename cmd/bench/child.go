@@ -22,7 +22,7 @@ const childVariable = "LONGLANE_BENCH_CHILD"
 // order is what a child is to do; it answers with JSON, a line a report.
 type order struct {
 	What   string // a key of works
-	Dir    string
+	Dir    string // or a socket
 	Broker string
 	N      int  // events
 	Wait   int  // events that wait while a commit runs; 0: one at a time
@@ -44,6 +44,8 @@ var works = map[string]func(order, *json.Encoder) error{
 	"bare":    bareWork,
 	"gateway": gatewayWork,
 	"idle":    idleWork,
+	"play":    playWork,
+	"ring":    ringWork,
 }
 
 func runChild(text string) int {

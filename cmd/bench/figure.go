@@ -31,6 +31,7 @@ type figure struct {
 
 var figures = []figure{
 	{"alert", "trip on the tty to a subscriber of mosquitto, one at a time", alert},
+	{"annunciator", "trip at the broker to a player, trip on the tty to a command", annunciator},
 	{"commit", "an event into the queue, beside a bare bbolt transaction", commit},
 	{"chain", "verify, commit, publish, PUBACK, as fast as it goes", chain},
 	{"backlog", "a backlog: start, memory, drain", backlog},

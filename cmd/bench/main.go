@@ -7,7 +7,7 @@
 //	figure.go     a row, and the table
 //	site.go       a site with a node and its frames; the gateway's core on a store; mosquitto
 //	memory.go     the store that is no disk: the floor of what a disk costs
-//	alert.go, chain.go, commit.go, backlog.go, reconnect.go, footprint.go    the figures
+//	alert.go, annunciator.go, chain.go, commit.go, backlog.go, reconnect.go, footprint.go    the figures
 //	child.go      what must run in a process of its own, and what /proc says of one
 package main
 
@@ -36,6 +36,7 @@ type bench struct {
 type sizes struct {
 	rounds   int
 	alerts   int     // trips a round and kind
+	sounds   int     // trips a round and kind, to an annunciator
 	commits  int     // events a round and kind, one at a time
 	batches  int     // transactions a round and kind
 	lone     int     // events that nothing follows, each 2 s and more
@@ -49,7 +50,7 @@ type sizes struct {
 	idleTime int // seconds
 }
 
-var full = sizes{rounds: 7, alerts: 400, commits: 200, batches: 40, lone: 3, chain: 12_000, backlog: 1_000_000, part: 40_000,
+var full = sizes{rounds: 7, alerts: 400, sounds: 143, commits: 200, batches: 40, lone: 3, chain: 12_000, backlog: 1_000_000, part: 40_000,
 	arch: "arm", perDay: 200, cardTBW: 30, outages: 5, idleTime: 10}
 
 func main() {

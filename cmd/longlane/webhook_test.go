@@ -330,6 +330,116 @@ func TestWebhookPython(t *testing.T) {
 	}
 }
 
+// nginxConf has another HTTP server check the token, and pass on what it takes. By its number on its
+// connection a request finds it too busy, or is hung up on without a word, or goes to one behind that never answers.
+const nginxConf = `
+daemon off;
+master_process off;
+pid nginx.pid;
+events {}
+http {
+	client_body_temp_path temp; proxy_temp_path temp; fastcgi_temp_path temp; uwsgi_temp_path temp; scgi_temp_path temp;
+	log_format said "$uri $status $http_ce_id";
+	access_log nginx.log said;
+	map "$uri $connection_requests" $mood { "/busy 4" busy; "/reset 2" reset; }
+	map "$uri $connection_requests" $to { "/slow 2" %[3]s; default %[2]s; }
+	server {
+		listen %[1]s;
+		location / {
+			if ($http_authorization != "Bearer open-sesame") { return 401 "who are you?\n"; }
+			if ($mood = reset) { return 444; }
+			if ($mood = busy) { add_header Retry-After 1 always; return 429; }
+			proxy_pass http://$to;
+		}
+		location /old { return 308 /busy; }
+		location /away { return 307 http://%[4]s/; }
+	}
+	server {
+		listen %[4]s;
+		location / { access_log elsewhere.log; return 200; }
+	}
+}
+`
+
+// TestWebhookNginx: behind nginx, whatever it answers, each event with a receipt is taken; a wrong token and a redirect to another place are
+// told of, once, and nothing goes there.
+func TestWebhookNginx(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t, "river-gate", "cattle-grid")
+	r := newReceiver(t, nil)
+	r.Start()
+	never, err := net.Listen("tcp", "127.0.0.1:0") // the kernel takes connections, and nobody reads them
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer never.Close()
+	nginx := freeAddr(t)
+	h.write("nginx.conf", fmt.Sprintf(nginxConf, nginx, r.Listener.Addr(), never.Addr(), freeAddr(t)))
+	startProcess(t, exec.Command(programPath(t, "nginx"), "-p", h.dir, "-c", h.path("nginx.conf"), "-e", h.path("nginx-errors.log")))
+	eventually(t, time.Minute, "nginx to listen", func() bool {
+		c, err := net.Dial("tcp", nginx)
+		if err == nil {
+			c.Close()
+		}
+		return err == nil
+	})
+	h.write("token", "open-sesame\n")
+	h.write("wrong", "close-sesame\n")
+	for _, hook := range [][3]string{{"busy", "old", "token"}, {"slow", "slow", "token"}, {"reset", "reset", "token"}, {"siren", "busy", "wrong"}, {"moved", "away", "token"}} {
+		h.write("longlane.toml", h.text("longlane.toml")+fmt.Sprintf("[[webhook]]\nname = %q\nurl = \"http://%s/%s\"\ntoken_file = %q\n"+
+			"timeout = \"1s\"\nmax_age = \"0s\"\nevents = [\"opened\", \"closed\"]\nrequired = true\nfrom_start = true\n", hook[0], nginx, hook[1], h.path(hook[2])))
+	}
+	h.openHouse()
+	h.steady("8s")
+	h.startGateway()
+	sim := h.startSim("--drain")
+	if code := sim.wait(2 * time.Minute); code != exitDone {
+		t.Fatalf("the simulator ended with %d", code)
+	}
+	h.checkDelivered(time.Minute)
+	events := func(outcome, sink string) float64 {
+		_, text := h.get("/metrics")
+		return metric(text, fmt.Sprintf("longlane_webhook_events_total{outcome=%q,sink=%q}", outcome, sink))
+	}
+	released := idsOf(h.records(), "released")
+	for sink, want := range map[string]string{"busy": "taken", "slow": "taken", "reset": "taken", "siren": "given-up", "moved": "given-up"} {
+		eventually(t, 2*time.Minute, fmt.Sprintf("every event with a receipt to be %s for %s", want, sink), func() bool { return events(want, sink) >= float64(len(released)) })
+	}
+	if list := r.lacks(released); len(list) > 0 {
+		t.Errorf("behind nginx these never came: %q", list)
+	}
+	for _, line := range []string{"/old 308 ", "/busy 429 ", "/reset 444 ", "/slow 499 ", "/busy 401 ", "/away 307 "} { // 499: the client did not wait
+		if !strings.Contains("\n"+h.text("nginx.log"), "\n"+line) {
+			t.Errorf("nginx has not answered %sonce:\n%s", line, h.text("nginx.log"))
+		}
+	}
+	for _, sink := range []string{"busy", "slow"} { // what was reset goes again at once, over a new connection
+		if events("retried", sink) == 0 {
+			t.Errorf("no request of %s went again", sink)
+		}
+	}
+	if text := h.text("elsewhere.log"); text != "" {
+		t.Errorf("to the other place went %s", text)
+	}
+	told := func() (faults string) {
+		for _, d := range h.sub.all() {
+			if d.event.Data.Code == "given-up" {
+				faults += d.event.Data.Detail + "\n"
+			}
+		}
+		return faults
+	}
+	for _, want := range []string{"siren does not take ", `answered 401 Unauthorized, and says "who are you?"`, "moved does not take ", "answered 307 Temporary Redirect, a redirect to "} {
+		eventually(t, time.Minute, "the fault that says "+want, func() bool { return strings.Contains(told(), want) })
+		if n := strings.Count(told(), want); n != 1 {
+			t.Errorf("%q is said %d times:\n%s", want, n, told())
+		}
+	}
+	if log := h.text("run.log") + h.text("nginx-errors.log"); strings.Contains(log, "-sesame") {
+		t.Error("a log tells a token")
+	}
+}
+
 // TestCheckWebhook: check says what a webhook would be sent, and finds a token that others can read.
 func TestCheckWebhook(t *testing.T) {
 	h := newHouse(t, "river-gate")
