@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bufio"
 	"bytes"
 	"context"
 	"encoding/hex"
@@ -8,7 +9,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"net"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -33,42 +33,12 @@ func monotonic() time.Duration {
 	return time.Duration(ts.Nano())
 }
 
-// performance is what a player, or a command, tells when it ends. Times are by monotonic.
+// performance is what a player, or a command, tells when it ends: see cmd/bench/player.
 type performance struct {
-	Began time.Duration // it had been started
-	First time.Duration // it had the first sample; 0: its standard input was shorter
-	Bytes int           // of its standard input
-	WAV   bool
-	ID    string // LONGLANE_ID: it is a command
-}
-
-// firstSample is how many bytes a WAV file of 16-bit PCM has with its first sample.
-const firstSample = 44 + 2
-
-// playWork is a player that plays nothing, and any command: it reads its standard input and tells when that began.
-func playWork(o order, _ *json.Encoder) error {
-	p := performance{Began: monotonic(), ID: os.Getenv("LONGLANE_ID")}
-	head := make([]byte, firstSample)
-	n, err := io.ReadFull(os.Stdin, head)
-	if err == nil {
-		p.First = monotonic()
-	}
-	rest, err := io.Copy(io.Discard, os.Stdin)
-	if err != nil {
-		return err
-	}
-	p.Bytes, p.WAV = n+int(rest), bytes.HasPrefix(head, []byte("RIFF"))
-	text, err := json.Marshal(p)
-	if err != nil {
-		return err
-	}
-	c, err := net.Dial("unixgram", o.Dir)
-	if err != nil {
-		return err
-	}
-	defer c.Close()
-	_, err = c.Write(text)
-	return err
+	began time.Duration // by monotonic
+	first time.Duration // it had the first sample; 0: there was none
+	bytes int           // of its standard input
+	id    string        // of the event, if it is a command; else "-"
 }
 
 // stage is a broker with who listens to it: the real annunciator, which acts on openings, and a bare client, which starts the
@@ -76,7 +46,8 @@ func playWork(o order, _ *json.Encoder) error {
 type stage struct {
 	lane    *lane // from the tty of a gateway
 	addr    string
-	players net.PacketConn
+	players *os.File // the FIFO that players tell of themselves in
+	lines   *bufio.Reader
 	reports chan string // of the annunciator
 	bare    *child
 	client  paho.Client // publishes what the gateway is not asked for
@@ -84,25 +55,11 @@ type stage struct {
 	n       int
 }
 
-// playerVariable is what makes this program a player that tells of itself at path.
-func playerVariable(path string) (string, error) {
-	text, err := json.Marshal(order{What: "play", Dir: path})
-	return childVariable + "=" + string(text), err
-}
-
 // ringWork is the floor of an annunciator: a client that runs a program for each closing, with N bytes of sound on its standard
 // input, or at the river gate with the message itself.
 func ringWork(o order, out *json.Encoder) error {
-	self, err := os.Executable()
-	if err != nil {
-		return err
-	}
-	variable, err := playerVariable(o.Dir)
-	if err != nil {
-		return err
-	}
+	player, fifo := playerIn(o.Dir)
 	sound := make([]byte, o.N)
-	copy(sound, "RIFF")
 	failed := make(chan error, 1)
 	c := paho.NewClient(paho.NewClientOptions().AddBroker("tcp://" + o.Broker).SetClientID("ringer").SetCleanSession(true).SetAutoReconnect(false))
 	if t := c.Connect(); !t.WaitTimeout(patience) || t.Error() != nil {
@@ -113,10 +70,10 @@ func ringWork(o order, out *json.Encoder) error {
 		if err := json.Unmarshal(m.Payload(), &e); err != nil || e.Type != "longlane.trip.closed" {
 			return
 		}
-		cmd := exec.Command(self)
-		cmd.Env, cmd.Stderr, cmd.Stdin = append(os.Environ(), variable), os.Stderr, bytes.NewReader(sound)
+		cmd := exec.Command(player, fifo)
+		cmd.Stderr, cmd.Stdin = os.Stderr, bytes.NewReader(sound)
 		if strings.Contains(m.Topic(), "/river-gate/") {
-			cmd.Env, cmd.Stdin = append(cmd.Env, "LONGLANE_ID="+e.ID), bytes.NewReader(m.Payload())
+			cmd.Env, cmd.Stdin = append(os.Environ(), "LONGLANE_ID="+e.ID), bytes.NewReader(m.Payload())
 		}
 		if err := cmd.Run(); err != nil {
 			select {
@@ -128,7 +85,7 @@ func ringWork(o order, out *json.Encoder) error {
 	if t := c.Subscribe("longlane/"+siteName+"/zone/+/trip", 1, ring); !t.WaitTimeout(patience) || t.Error() != nil {
 		return errors.Join(errors.New("no subscription"), t.Error())
 	}
-	err = out.Encode(report{What: "ready"})
+	err := out.Encode(report{What: "ready"})
 	io.Copy(io.Discard, os.Stdin)
 	c.Disconnect(0)
 	select {
@@ -142,29 +99,22 @@ func ringWork(o order, out *json.Encoder) error {
 const annunciatorName = "shop"
 
 // startAnnunciator runs the real binary, and waits until it serves.
-func (b *bench) startAnnunciator(s *stage, socket string) (stop func() error, err error) {
-	self, err := os.Executable()
-	if err != nil {
-		return nil, err
-	}
+func (b *bench) startAnnunciator(s *stage) (stop func() error, err error) {
 	bin := filepath.Join(b.dir, "longlane")
-	if err := build(bin, runtime.GOARCH); err != nil {
+	if err := build(bin, "longlane/cmd/longlane", runtime.GOARCH); err != nil {
 		return nil, err
 	}
+	player, fifo := playerIn(b.dir)
 	conf := filepath.Join(b.dir, "annunciator.toml")
-	text := fmt.Sprintf("site = %q\nname = %q\nstate = %q\nlog_level = \"error\"\nplayer.command = [%q]\n[broker]\nurl = \"mqtt://%s\"\n"+
-		"[zones]\nrepeats = 1\nhold_off = \"0s\"\n[zone.river-gate]\nsound = false\ncommands = [\"note\"]\n[command.note]\nrun = [%q]\n[supervision]\nsound = false\n",
-		siteName, annunciatorName, filepath.Join(b.dir, "annunciator"), self, s.addr, self)
+	text := fmt.Sprintf("site = %q\nname = %q\nstate = %q\nlog_level = \"error\"\nplayer.command = [%q, %q]\n[broker]\nurl = \"mqtt://%s\"\n"+
+		"[zones]\nrepeats = 1\nhold_off = \"0s\"\n[zone.river-gate]\nsound = false\ncommands = [\"note\"]\n[command.note]\nrun = [%q, %q]\n[supervision]\nsound = false\n",
+		siteName, annunciatorName, filepath.Join(b.dir, "annunciator"), player, fifo, s.addr, player, fifo)
 	if err := os.WriteFile(conf, []byte(text), 0o600); err != nil {
-		return nil, err
-	}
-	variable, err := playerVariable(socket)
-	if err != nil {
 		return nil, err
 	}
 	run := exec.Command(bin, "annunciator", "--config", conf)
 	var said bytes.Buffer
-	run.Env, run.Stderr, run.SysProcAttr = append(os.Environ(), variable), &said, dieWithUs()
+	run.Stderr, run.SysProcAttr = &said, dieWithUs()
 	if err := run.Start(); err != nil {
 		return nil, err
 	}
@@ -223,23 +173,43 @@ func (s *stage) reported(texts ...string) error {
 	}
 }
 
+// playerIn is where the player's program is, and what it tells of itself in.
+func playerIn(dir string) (program, fifo string) {
+	return filepath.Join(dir, "player"), filepath.Join(dir, "played")
+}
+
+// audience builds the player, and listens to what it tells.
+func (b *bench) audience(s *stage) error {
+	program, fifo := playerIn(b.dir)
+	if err := build(program, "longlane/cmd/bench/player", runtime.GOARCH); err != nil {
+		return err
+	}
+	if err := unix.Mkfifo(fifo, 0o600); err != nil {
+		return fmt.Errorf("make %s: %w", fifo, err)
+	}
+	f, err := os.OpenFile(fifo, os.O_RDWR, 0) // to write as well: then it never ends
+	s.players, s.lines = f, bufio.NewReader(f)
+	return err
+}
+
 // performed waits for a player or a command to tell of itself.
-func (s *stage) performed() (p performance, err error) {
-	s.players.SetReadDeadline(time.Now().Add(patience))
-	text := make([]byte, 4096)
-	n, _, err := s.players.ReadFrom(text)
+func (s *stage) performed(limit time.Duration) (p performance, err error) {
+	if err := s.players.SetReadDeadline(time.Now().Add(limit)); err != nil {
+		return p, err
+	}
+	line, err := s.lines.ReadString('\n')
 	if err != nil {
 		return p, fmt.Errorf("wait for a player: %w", err)
 	}
-	return p, json.Unmarshal(text[:n], &p)
+	_, err = fmt.Sscan(line, (*int64)(&p.began), (*int64)(&p.first), &p.bytes, &p.id)
+	return p, err
 }
 
 // nobody makes sure that nothing more was played.
 func (s *stage) nobody() error {
-	s.players.SetReadDeadline(time.Now().Add(500 * time.Millisecond))
-	n, _, err := s.players.ReadFrom(make([]byte, 4096))
+	p, err := s.performed(500 * time.Millisecond)
 	if !errors.Is(err, os.ErrDeadlineExceeded) {
-		return errors.Join(fmt.Errorf("a player was started that nobody had asked for (%d bytes)", n), err)
+		return errors.Join(fmt.Errorf("a player was started that nobody had asked for: %+v", p), err)
 	}
 	return nil
 }
@@ -277,17 +247,17 @@ func (s *stage) sound(own bool) (took time.Duration, size int, err error) {
 	if err != nil {
 		return 0, 0, err
 	}
-	p, err := s.performed()
+	p, err := s.performed(patience)
 	switch {
 	case err != nil:
 		return 0, 0, err
-	case p.ID != "" || !p.WAV || p.First < at:
+	case p.id != "-" || p.first < at:
 		return 0, 0, fmt.Errorf("trip %s at %v: played was %+v", id, at, p)
 	case own:
 		err = s.reported(`"id":"`+id+`"`, `"what":"sounded"`)
 	}
 	time.Sleep(rest)
-	return p.First - at, p.Bytes, err
+	return p.first - at, p.bytes, err
 }
 
 // rest is between two trips, so long that another helper stands by: trips of people are further apart.
@@ -303,8 +273,8 @@ func (s *stage) command() (took time.Duration, err error) {
 	if _, err := s.lane.mast.hear(frame); err != nil {
 		return 0, err
 	}
-	p, err := s.performed()
-	if err == nil && (!strings.HasSuffix(p.ID, fmt.Sprintf(".%d", s.lane.counter)) || p.Began < at) {
+	p, err := s.performed(patience)
+	if err == nil && (!strings.HasSuffix(p.id, fmt.Sprintf(".%d", s.lane.counter)) || p.began < at) {
 		err = fmt.Errorf("event %d at %v: what began was %+v", s.lane.counter, at, p)
 	}
 	if err = errors.Join(err, s.lane.settled()); err != nil {
@@ -314,7 +284,7 @@ func (s *stage) command() (took time.Duration, err error) {
 		err = s.reported(fmt.Sprintf(`.%d"`, s.lane.counter), `"what":"silent"`)
 	}
 	time.Sleep(rest)
-	return p.Began - at, err
+	return p.began - at, err
 }
 
 // warm sends the first trips, of which nothing is measured, and learns from them what a trip looks like and how long a sound is.
@@ -365,8 +335,7 @@ func annunciator(b *bench) (rows []row, err error) {
 		return nil, err
 	}
 	defer func() { err = errors.Join(err, s.lane.close()) }()
-	socket := filepath.Join(b.dir, "players")
-	if s.players, err = net.ListenPacket("unixgram", socket); err != nil {
+	if err := b.audience(s); err != nil {
 		return nil, err
 	}
 	defer s.players.Close()
@@ -375,7 +344,7 @@ func annunciator(b *bench) (rows []row, err error) {
 		return nil, err
 	}
 	defer func() { err = errors.Join(err, deaf()) }()
-	stop, err := b.startAnnunciator(s, socket)
+	stop, err := b.startAnnunciator(s)
 	if err != nil {
 		return nil, err
 	}
@@ -391,7 +360,7 @@ func annunciator(b *bench) (rows []row, err error) {
 	if err != nil {
 		return nil, err
 	}
-	if s.bare, err = startChild(context.Background(), order{What: "ring", Dir: socket, Broker: mos.addr, N: size}); err != nil {
+	if s.bare, err = startChild(context.Background(), order{What: "ring", Dir: b.dir, Broker: mos.addr, N: size}); err != nil {
 		return nil, err
 	}
 	defer func() { err = errors.Join(err, s.bare.end()) }()
@@ -440,7 +409,7 @@ func annunciator(b *bench) (rows []row, err error) {
 	}
 	return []row{
 		r("broker to the player's first sample, median"+n, sounds, 0.5, 100*time.Millisecond,
-			fmt.Sprintf("from before the publication; one trip at a time, of %d zones, a sound of %d bytes; the player is a small program that notes when it has the first sample. What a sound card adds is not in it", zones, size)),
+			fmt.Sprintf("from before the publication; one trip at a time, of %d zones, a sound of %d bytes; the player is a small program that notes when it has it. What a sound card adds is not in this", zones, size)),
 		r("broker to the player's first sample, 99th of 100", sounds, 0.99, 200*time.Millisecond, ""),
 		r("tty to a command of the annunciator, median"+n, commands, 0.5, 50*time.Millisecond,
 			"from the write of the frame until the command's program has begun to run; the floor is behind the same gateway"),

@@ -22,7 +22,7 @@ const childVariable = "LONGLANE_BENCH_CHILD"
 // order is what a child is to do; it answers with JSON, a line a report.
 type order struct {
 	What   string // a key of works
-	Dir    string // or a socket
+	Dir    string
 	Broker string
 	N      int  // events
 	Wait   int  // events that wait while a commit runs; 0: one at a time
@@ -44,7 +44,6 @@ var works = map[string]func(order, *json.Encoder) error{
 	"bare":    bareWork,
 	"gateway": gatewayWork,
 	"idle":    idleWork,
-	"play":    playWork,
 	"ring":    ringWork,
 }
 

@@ -22,7 +22,7 @@ import (
 // footprint measures what the gateway takes: of a disk, of memory while nothing happens, and of a memory card's life.
 func footprint(b *bench) ([]row, error) {
 	small := filepath.Join(b.dir, "longlane-"+b.sizes.arch)
-	if err := build(small, b.sizes.arch); err != nil {
+	if err := build(small, "longlane/cmd/longlane", b.sizes.arch); err != nil {
 		return nil, err
 	}
 	st, err := os.Stat(small)
@@ -39,11 +39,11 @@ func footprint(b *bench) ([]row, error) {
 	return append(append(rows, idle), wear...), err
 }
 
-func build(path, arch string) error {
-	cmd := exec.Command("go", "build", "-trimpath", "-ldflags", "-s -w", "-o", path, "longlane/cmd/longlane")
+func build(path, what, arch string) error {
+	cmd := exec.Command("go", "build", "-trimpath", "-ldflags", "-s -w", "-o", path, what)
 	cmd.Env = append(os.Environ(), "CGO_ENABLED=0", "GOOS=linux", "GOARCH="+arch, "GOARM=6")
 	if out, err := cmd.CombinedOutput(); err != nil {
-		return fmt.Errorf("build for %s: %w\n%s", arch, err, out)
+		return fmt.Errorf("build %s for %s: %w\n%s", what, arch, err, out)
 	}
 	return nil
 }
@@ -52,7 +52,7 @@ func build(path, arch string) error {
 // connection to the broker and a port for HTTP.
 func (b *bench) idle() (r row, err error) {
 	bin := filepath.Join(b.dir, "longlane")
-	if err := build(bin, runtime.GOARCH); err != nil {
+	if err := build(bin, "longlane/cmd/longlane", runtime.GOARCH); err != nil {
 		return r, err
 	}
 	mos, err := startMosquitto(b.dir)

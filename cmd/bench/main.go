@@ -8,6 +8,7 @@
 //	site.go       a site with a node and its frames; the gateway's core on a store; mosquitto
 //	memory.go     the store that is no disk: the floor of what a disk costs
 //	alert.go, annunciator.go, chain.go, commit.go, backlog.go, reconnect.go, footprint.go    the figures
+//	player        what an annunciator is given to run, a program of its own
 //	child.go      what must run in a process of its own, and what /proc says of one
 package main
 
