@@ -356,6 +356,43 @@ sound = false
 	})
 }
 
+// TestAnnunciatorAplay: the player that the config has by default, the real one, gets every sample of a chime as it was made: ALSA is set
+// up to write a file in place of a sound card. While there is no card, the error is the player's own, and the trip sounds once there is one.
+func TestAnnunciatorAplay(t *testing.T) {
+	programPath(t, "aplay")
+	s := newShop(t, "[zones]\nrepeats = 1\n")
+	text := s.text("annunciator.toml")
+	player := text[strings.Index(text, "command = "):strings.Index(text, "limit = ")]
+	s.write("annunciator.toml", strings.Replace(text, player, "", 1))
+	s.write("alsa.conf", "")
+	t.Setenv("ALSA_CONFIG_PATH", s.path("alsa.conf"))
+	s.serving()
+	s.trip("river-gate", "1.1.1", 0)
+	eventually(t, time.Minute, "the player's error in the unit's report", func() bool {
+		return s.status("player: aplay has failed: exit status 1; it said: aplay: ") && s.status("audio open error: No such file or directory")
+	})
+	s.write("alsa.conf", fmt.Sprintf("pcm.nothing { type null }\npcm.default { type file slave.pcm nothing file %q format wav }\n", s.path("card.wav")))
+	s.became("1.1.1", "sounded")
+	eventually(t, time.Minute, "the player's error to end", func() bool { return s.status(`"errors":[]`) })
+	got, err := chime.ReadWAV([]byte(s.text("card.wav")))
+	if err != nil || got.Rate != chime.Rate || got.Channels != 1 {
+		t.Fatalf("to the card went %d samples a second, of %d channels: %v", got.Rate, got.Channels, err)
+	}
+	made := chime.Make(chime.ForName("river-gate")).Samples
+	for i, v := range got.Samples {
+		want := int16(0) // aplay fills its last period with silence
+		if i < len(made) {
+			want = int16(int(made[i]) * 80 / 100) // at the default volume
+		}
+		if v != want {
+			t.Fatalf("sample %d of %d that went to the card is %d, want %d", i, len(got.Samples), v, want)
+		}
+	}
+	if len(got.Samples) < len(made) {
+		t.Errorf("to the card went %d samples, want %d and more", len(got.Samples), len(made))
+	}
+}
+
 // TestAnnunciatorMute: by the command line, for a zone, without a restart; and back.
 func TestAnnunciatorMute(t *testing.T) {
 	t.Parallel()
