@@ -31,11 +31,12 @@ setup: ## make sure of mosquitto, nginx, aplay, promtool, openssl, python3, stra
 	@.ci/setup
 
 # The second line tests everything; Go does not repeat what the first has shown already.
-test: setup ## every test, fast packages first
+test: setup ## every test, fast packages first; then what none of them proves
 	@fast=$$($(GO) list $(TEST)) || exit 1; slow=$$($(GO) list $(SLOW) 2>/dev/null); \
 	for p in $$slow; do fast=$$(printf '%s\n' $$fast | grep -vxF "$$p"); done; \
 	if [ -n "$$fast" ]; then $(GO) test -timeout $(TIMEOUT) $(GOTESTFLAGS) $$fast; fi
 	$(GO) test -timeout $(TIMEOUT) $(GOTESTFLAGS) $(TEST)
+	@grep '^NOT PROVEN: ' testdata/not-proven.txt
 
 check: setup lint race ## format, vet, staticcheck, then every test under the race detector
 

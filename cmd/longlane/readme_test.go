@@ -319,6 +319,30 @@ func TestReadmeSurvey(t *testing.T) {
 	}
 }
 
+// TestNotProven: what no test proves is told at the end of the tests, a line each, with how to try it.
+func TestNotProven(t *testing.T) {
+	const file = "testdata/not-proven.txt"
+	for _, of := range []string{"Makefile", ".ci/run"} {
+		if !strings.Contains(readFile(t, "../../"+of), "grep '^NOT PROVEN: ' "+file+"\n") {
+			t.Errorf("%s does not print %s", of, file)
+		}
+	}
+	n := 0
+	for line := range strings.Lines(readFile(t, "../../"+file)) {
+		rest, ok := strings.CutPrefix(line, "NOT PROVEN: ")
+		if !ok {
+			continue
+		}
+		n++
+		if what, how, ok := strings.Cut(rest, "; how to try it: "); !ok || what == "" || strings.TrimSpace(how) == "" {
+			t.Errorf("%q does not say how to try it", line)
+		}
+	}
+	if n == 0 {
+		t.Errorf("%s names nothing", file)
+	}
+}
+
 // TestIgnored: what the trial leaves at the top of the sources is no part of them, and nothing under testdata is ignored.
 func TestIgnored(t *testing.T) {
 	dir := t.TempDir()
