@@ -31,13 +31,14 @@ type Order struct {
 	Limit  time.Duration
 	// Sound has a failure within Settle set the claim free. A command that failed has been run.
 	Sound bool
+	// Settle is how long a player must run to count as one that plays; it may end sooner, if it says that all is well. 0: settle.
+	Settle time.Duration
 }
+
+const settle = 300 * time.Millisecond
 
 // maxInput is what is taken as standard input, in bytes: a minute of sound.
 const maxInput = 64 << 20
-
-// Settle is how long a player must run to count as one that plays. It may end sooner, if it says that all is well.
-const Settle = 300 * time.Millisecond
 
 // The reports of a helper, in the order in which they come: one of again, begun and ended first; ended or again last.
 const (
@@ -78,6 +79,9 @@ func Act(in io.Reader, out io.Writer) error {
 	o.Input = make([]byte, o.Size)
 	if _, err := io.ReadFull(r, o.Input); err != nil {
 		return nil // its parent has ended within the order
+	}
+	if o.Settle == 0 {
+		o.Settle = settle
 	}
 	a := &actor{Order: o, tell: json.NewEncoder(out)}
 	a.act()
@@ -211,7 +215,7 @@ func (a *actor) run() error {
 	ended := make(chan error, 1)
 	go func() { ended <- cmd.Wait() }()
 	err := a.watch(cmd, ended)
-	settled := time.Since(began) >= Settle
+	settled := time.Since(began) >= a.Settle
 	_ = syscall.Kill(-cmd.Process.Pid, syscall.SIGKILL) // what it has left running
 	if err != nil && said.String() != "" {
 		err = fmt.Errorf("%w; it said: %s", err, said.String())
@@ -224,7 +228,7 @@ func (a *actor) run() error {
 
 // watch waits for the end of the program, and brings it about after the limit.
 func (a *actor) watch(cmd *exec.Cmd, ended <-chan error) error {
-	limit, settled := time.NewTimer(a.Limit), time.NewTimer(Settle)
+	limit, settled := time.NewTimer(a.Limit), time.NewTimer(a.Settle)
 	defer limit.Stop()
 	defer settled.Stop()
 	for {

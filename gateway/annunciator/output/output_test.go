@@ -78,7 +78,7 @@ func (tr *troupe) text(name string) string {
 }
 
 func (tr *troupe) sound(claim, script string) Order {
-	return Order{Claim: tr.path(claim), Before: Now() + patience, Argv: []string{"/bin/sh", "-c", script}, Limit: patience, Sound: true}
+	return Order{Claim: tr.path(claim), Before: Now() + patience, Argv: []string{"/bin/sh", "-c", script}, Limit: patience, Sound: true, Settle: patience}
 }
 
 // finish gives the events of one order, in words.
@@ -212,6 +212,9 @@ func TestFailures(t *testing.T) {
 		o := tr.sound(c.name, "echo x >> "+tr.path("ran "+strings.Fields(c.name)[0])+"; "+c.script)
 		o.Argv[2] = strings.ReplaceAll(o.Argv[2], "ran ", "ran-")
 		o.Sound = !c.command
+		if c.name == "later" {
+			o.Settle = 100 * time.Millisecond
+		}
 		tr.Start(o)
 		if got := tr.finish(); got != c.want {
 			t.Errorf("%s: %q, want %q", c.name, got, c.want)
@@ -248,16 +251,16 @@ func TestLimit(t *testing.T) {
 		return pid
 	}
 	o := tr.sound("hangs", "sleep 600 & echo $! > "+tr.path("child")+"; wait")
-	o.Limit = 700 * time.Millisecond
+	o.Limit, o.Settle = 2*time.Second, 100*time.Millisecond
 	tr.Start(o)
-	if got := tr.finish(); !strings.Contains(got, "plays ended /bin/sh has not ended within 700ms and was killed") {
+	if got := tr.finish(); !strings.Contains(got, "plays ended /bin/sh has not ended within 2s and was killed") {
 		t.Errorf("a player that hangs: %q", got)
 	}
 	eventually(t, "the child of what hung ends", func() bool { return gone(child()) })
 	o = tr.sound("leaves", "sleep 600 & echo $! > "+tr.path("child")+"; exit 0")
 	o.Sound = false
 	tr.Start(o)
-	if got := tr.finish(); got != "begun plays ended " && got != "begun ended " { // it waits a second for who holds its pipes
+	if got := tr.finish(); got != "begun ended " { // it waits a second for who holds its pipes
 		t.Errorf("a command that forks and ends: %q", got)
 	}
 	eventually(t, "what a command left behind ends", func() bool { return gone(child()) })
