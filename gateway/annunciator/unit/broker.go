@@ -96,6 +96,7 @@ func (u *Unit) ends() bool {
 // is the last word.
 func (u *Unit) leave(s *mqtt.Session) {
 	if u.ends() {
+		<-u.stopped // until then it may be saying it
 		s.Close()
 		return
 	}
@@ -111,6 +112,7 @@ func (u *Unit) leave(s *mqtt.Session) {
 		}
 		s.Close()
 	case <-u.ending:
+		<-u.stopped
 		s.Close()
 	}
 }

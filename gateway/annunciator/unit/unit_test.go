@@ -74,7 +74,10 @@ func (h *hall) open() *Unit {
 	if err != nil {
 		h.Fatal(err)
 	}
-	h.Cleanup(u.close)
+	h.Cleanup(func() {
+		u.running.Wait() // for a write
+		u.close()
+	})
 	return u
 }
 
@@ -164,6 +167,7 @@ func TestGoodbyeIsLast(t *testing.T) {
 	u.said = h.session()
 	u.take(looked{})
 	u.goodbye()
+	close(u.stopped)
 	u.leave(h.session())
 	if all := fmt.Sprint(h.said(stateStopped)); all != "[serving stopped]" {
 		t.Errorf("it said %s", all)
@@ -225,7 +229,7 @@ func TestStalledMemory(t *testing.T) {
 	h := newHall(t)
 	u := h.open()
 	u.saving.busy, u.saving.began = true, time.Now()
-	const n = 3 * maxUnwritten
+	const n = maxUnwritten + 100
 	for i := range n {
 		u.take(mqtt.Delivery{Topic: "longlane/hill-orchard/zone/river-gate/trip", Payload: fmt.Appendf(nil, `{"specversion":"1.0","id":"1.1.%d","source":"/longlane/hill-orchard",`+
 			`"type":"longlane.trip.opened","data":{"zone":"river-gate","delayed":true}}`, i), Ack: func() {}})
@@ -241,4 +245,130 @@ func TestStalledMemory(t *testing.T) {
 	if err != nil || !strings.Contains(string(text), fmt.Sprintf(`"1.1.%d"`, n-1)) || !strings.Contains(string(text), fmt.Sprintf(`"1.1.%d"`, n-annunciator.Remembered)) {
 		t.Errorf("%v; what is remembered has %d bytes", err, len(text))
 	}
+}
+
+const opened = `{"specversion":"1.0","id":%q,"source":"/longlane/hill-orchard","type":"longlane.trip.opened","data":{"zone":"river-gate","delayed":%v,"gateway":"house","boot":"b1","monotonic_s":%f}}`
+
+// trip has the unit take in an opening of now.
+func trip(u *Unit, id string, delayed bool) {
+	u.take(mqtt.Delivery{Topic: "longlane/hill-orchard/zone/river-gate/trip", Payload: fmt.Appendf(nil, opened, id, delayed, output.Now().Seconds()), Ack: func() {}})
+}
+
+func tick(u *Unit, retained bool) {
+	u.take(mqtt.Delivery{Topic: "longlane/hill-orchard/tick", Payload: fmt.Appendf(nil, `{"gateway":"house","boot":"b1","monotonic_s":%f}`, output.Now().Seconds()),
+		Retained: retained, Ack: func() {}})
+}
+
+// TestRetainedTick: one that the broker had kept counts for nothing.
+func TestRetainedTick(t *testing.T) {
+	u := newHall(t).open()
+	if tick(u, true); u.core.View(u.now()).Ticked >= 0 {
+		t.Error("a retained tick was heard")
+	}
+	if tick(u, false); u.core.View(u.now()).Ticked < 0 {
+		t.Error("a tick was not heard")
+	}
+}
+
+// TestMuteAtOnce: a mute, and its end, hold from the next message on.
+func TestMuteAtOnce(t *testing.T) {
+	h := newHall(t)
+	u := h.open()
+	tick(u, false)
+	for i, c := range []struct {
+		d    time.Duration
+		want string
+	}{{time.Hour, annunciator.Muted}, {0, annunciator.Silent}} {
+		if err := SetMute(h.state, "river-gate", c.d, "unit-1", time.Now()); err != nil {
+			t.Fatal(err)
+		}
+		trip(u, fmt.Sprint("1.1.", i), c.d == 0) // the second one is silent for being late: nothing is to be played here
+		if v := u.core.View(u.now()); len(v.Zones) != 1 || v.Zones[0].Last != c.want || v.Zones[0].Muted > 0 != (c.d > 0) {
+			t.Errorf("muted for %v: %+v", c.d, v.Zones)
+		}
+	}
+}
+
+// TestSweep: a claim is kept for at least the time between two sweeps, and as long as what it is for goes on.
+func TestSweep(t *testing.T) {
+	h := newHall(t)
+	u := h.open()
+	old, busy := filepath.Join(h.state, claimsDir, "old"), filepath.Join(h.state, claimsDir, "busy")
+	for _, path := range []string{old, busy} {
+		if err := os.WriteFile(path, []byte("begun\n"), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	u.begun[busy] = "x"
+	there := func(path string) bool { _, err := os.Stat(path); return err == nil }
+	u.take(looked{sweep: true})
+	if !there(old) || !there(busy) {
+		t.Error("a claim was removed at once")
+	}
+	u.take(looked{sweep: true})
+	if there(old) || !there(busy) {
+		t.Errorf("after the second sweep there is the old claim: %v, that of a sound being played: %v", there(old), there(busy))
+	}
+}
+
+// TestWriteAgain: after a write that failed all is written anew, also what that one was to write.
+func TestWriteAgain(t *testing.T) {
+	h := newHall(t)
+	u := h.open()
+	u.memory.close() // as after a write that failed in part
+	trip(u, "1.1.1", true)
+	u.take(<-u.inbox)
+	if errs := u.core.View(u.now()).Errors; len(errs) != 1 || !strings.Contains(errs[0], "memory") {
+		t.Errorf("it does not tell: %q", errs)
+	}
+	u.take(looked{})
+	if u.saving.busy {
+		t.Error("it is tried again at once, and then without an end")
+	}
+	u.saving.retry = time.Time{}
+	trip(u, "1.1.3", true)
+	u.take(<-u.inbox)
+	text, err := os.ReadFile(filepath.Join(h.state, memoryFile))
+	if err != nil || !strings.Contains(string(text), `"1.1.1"`) || !strings.Contains(string(text), `"1.1.3"`) || len(u.core.View(u.now()).Errors) != 0 {
+		t.Errorf("%v: %s, %q", err, text, u.core.View(u.now()).Errors)
+	}
+}
+
+// TestDeafIsLost: a unit that does not hear any more does not say that it serves, though it could; and says so again, once, when it hears.
+func TestDeafIsLost(t *testing.T) {
+	h := newHall(t)
+	u := h.open()
+	ctx, cancel := context.WithCancel(t.Context())
+	done := make(chan error)
+	go func() { done <- u.Run(ctx) }()
+	said := ""
+	await := func(want string) {
+		t.Helper()
+		for said != want {
+			var m struct{ State string }
+			if err := json.Unmarshal(h.next().Payload, &m); err != nil {
+				t.Fatal(err)
+			}
+			if !strings.HasSuffix(said, m.State) { // it may say so twice
+				said += " " + m.State
+			}
+			if !strings.HasPrefix(want, said) {
+				t.Fatalf("it said%s, want%s", said, want)
+			}
+		}
+	}
+	await(" serving")
+	for range 3 {
+		s, err := mqtt.Dial(t.Context(), mqtt.Options{URL: h.url(), ClientID: "shop"}) // the broker ends the other one of that name
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer s.Close()
+		await(said + " lost serving")
+	}
+	cancel()
+	if err := <-done; err != nil {
+		t.Error(err)
+	}
+	await(said + " stopped")
 }
