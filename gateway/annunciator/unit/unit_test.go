@@ -7,6 +7,7 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"runtime"
 	"slices"
 	"strings"
 	"testing"
@@ -365,6 +366,11 @@ func TestDeafIsLost(t *testing.T) {
 		}
 		defer s.Close()
 		await(said + " lost serving")
+	}
+	stacks := make([]byte, 1<<20)
+	stacks = stacks[:runtime.Stack(stacks, true)]
+	if n := strings.Count(string(stacks), "(*Unit).speak("); n != 1 {
+		t.Errorf("it speaks in %d sessions, each of which ends the others", n)
 	}
 	cancel()
 	if err := <-done; err != nil {
