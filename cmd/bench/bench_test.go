@@ -71,7 +71,7 @@ func TestOptions(t *testing.T) {
 		args []string
 		want string
 	}{
-		{[]string{"--only", "alert,speed"}, `no figure "speed"; there are alert, commit`},
+		{[]string{"--only", "alert,speed"}, `no figure "speed"; there are alert, annunciator`},
 		{[]string{"--rounds", "0"}, "must be 1 or more"},
 		{[]string{"--fast"}, "not defined: -fast"},
 	} {
