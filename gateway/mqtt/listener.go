@@ -127,6 +127,6 @@ func (l *turnstile) Close(closeClients listeners.CloseFn) {
 		_ = c.Close()
 	}
 	l.mu.Unlock()
+	l.serving.Wait() // first: the library's list of clients does not bear that one leaves while it is read, and all would stand still
 	closeClients(l.ID())
-	l.serving.Wait()
 }
