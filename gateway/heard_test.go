@@ -109,7 +109,11 @@ func TestUnheard(t *testing.T) {
 			if w.heardCount("unheard") != before {
 				t.Error("4 s are enough to blame somebody")
 			}
-			w.pass(36 * time.Second)
+			w.pass(3 * time.Second)
+			if w.heardCount("unheard") != before+1 {
+				t.Error("7 s are not enough to tell")
+			}
+			w.pass(33 * time.Second)
 		}
 		w.expectFaults(NoticeUnheard, "[began]")
 		if n := w.heardCount("unheard"); n != 3 {
