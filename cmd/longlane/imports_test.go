@@ -52,6 +52,11 @@ var imports = map[string]rule{
 		modules: []string{"github.com/pelletier/go-toml/v2", "github.com/agext/levenshtein"},
 		why:     "it knows the file, not what is done with it, so that every program of the project can read its files through it",
 	},
+	"gateway/health": {
+		project: []string{"proto", "radio/lora"},
+		std:     effects,
+		why:     "it judges what was observed, by times that are handed in: weeks are tried in a moment, and a verdict comes out the same from a record",
+	},
 	"gateway/annunciator": {
 		std: effects,
 		why: "what sounds and what does not is decided without I/O or clock, so that every rule is tried in virtual time",
