@@ -16,9 +16,9 @@ import (
 const (
 	trendDays  = 28  // the newest days that are looked at
 	trendLeast = 18  // as many days with a value are needed
-	fullZ      = 3.4 // what the test must give with all days there; each day is looked at, so chance has many tries
-	earlyZ     = 2.7 // with fewer: such a window comes but once
-	earlyFall  = 0.8 // of the least fall, likewise
+	fullZ      = 3.6 // what the test must give with all days there; each day is looked at, so chance has many tries
+	earlyZ     = 2.8 // with fewer: such a window comes but once
+	earlyFall  = 0.9 // of the least fall, likewise
 	calmZ      = 1.5 // below this there is no trend any more
 )
 

@@ -94,14 +94,14 @@ func (f *fading) reading(day int, clock float64) float64 {
 	return f.level - fall + f.wander + 4*f.r.NormFloat64() + 2*math.Sin(2*math.Pi*clock)
 }
 
-// hearDays has a hop heard for so many days, at check-ins of a quarter of an hour, and returns the day on which the trend was told;
+// hearDays has a hop heard for so many days and a check-in, one each quarter of an hour, and returns the day on which the trend was told;
 // -1: on none. It stops there.
 func hearDays(t *testing.T, f *fading, days int) int {
 	p := newPlace(t, orchard(15*time.Minute))
 	p.now = 0
 	p.w = New(orchard(15*time.Minute), p.at())
 	const mean = 15 * time.Minute * 92 / 100 // see node.MeanPeriod
-	for ; p.now <= time.Duration(days)*day; p.now += mean {
+	for ; p.now <= time.Duration(days)*day+15*time.Minute; p.now += mean {
 		p.hears("river", f.reading(int(p.now/day), float64(p.now%day)/float64(day)))
 		if p.w.stands(MarginFalls, Subject{KindHop, "river", "house"}) {
 			return int(p.now / day)
