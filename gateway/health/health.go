@@ -28,7 +28,7 @@ type Time struct {
 type Node struct {
 	Name       string
 	ID         uint8         // tells a spare from the node whose name it has taken over
-	CheckIn    time.Duration // its check-ins are never further apart than this
+	CheckIn    time.Duration // its check-ins are never further apart than this; 1 s at least
 	LowBattery float64       // V, below which it cannot be relied on; 0: not known
 	Zones      map[uint8]string
 }
@@ -77,6 +77,7 @@ func (w *Watcher) SetSite(site Site, at Time) {
 	w.site = site
 	known := map[string]bool{}
 	for _, n := range site.Nodes {
+		n.CheckIn = max(n.CheckIn, time.Second)
 		known[n.Name] = true
 		old := w.nodes[n.Name]
 		if old == nil || old.ID != n.ID {

@@ -193,15 +193,15 @@ func falseInLife(t *testing.T, h habit, period time.Duration, years float64, r *
 var nodeYears = flag.Float64("node-years", 100, "how many years TestFalseReports watches a node for, at a check-in each quarter of an hour")
 
 // TestFalseReports measures the trade of Patience: false reports in a year of one node, in bursts of 30 s on the average that make up
-// 1 % of the time. With 4000 node-years each (-node-years 4000):
+// 1 % of the time. By -node-years 2000 (222 and 667 years at the two shortest periods):
 //
-//	                                        100 s   5 min   15 min      1 h
-//	as radio/node has it: 5, 20 s           TABLE1
-//	again after 5, 20, 60, 60 s, from first TABLE2
+//	                                                     100 s  5 min   15 min     1 h
+//	as radio/node has it: again after 5, 20 s              728     17     0.77    0.19
+//	again after 5, 20, 60, 60 s, periods from the first    206   0.09   0.0015       0
 //
-// At 100 s no habit helps: a burst of more than 110 s, of which there are 270 a year, is a silence that the promise to report a death within 210 s
-// calls one. At a quarter of an hour a node must try for about two minutes, and keep to its period after that, for less than one
-// false report in 100 years.
+// At 100 s no habit helps: of such bursts 270 a year last for longer than 110 s, and a death must be reported within 210 s. At a quarter
+// of an hour a node must try for about two minutes, and keep to its period after that, for less than one false report in 100
+// years. Until nodes do, what is promised here is a death's report in time, and the first line's figures.
 func TestFalseReports(t *testing.T) {
 	const seed = 4
 	t.Logf("seed %d", seed)

@@ -3,6 +3,7 @@ package health
 import (
 	"fmt"
 	"maps"
+	"math"
 	"slices"
 	"time"
 
@@ -104,7 +105,7 @@ func (w *Watcher) Restore(s State, at Time) error {
 			continue
 		}
 		same[n.Name] = true
-		n.restarts, n.mains, n.battery, n.all = ns.Restarts, ns.Mains, ns.Battery.clone(), losses{ns.Came, ns.Lost}
+		n.restarts, n.mains, n.battery, n.all = ns.Restarts, ns.Mains, ns.Battery.sound(), soundLosses(ns.Came, ns.Lost)
 		for _, t := range ns.Told {
 			kind := proto.FaultKind(t.Kind)
 			n.told[toldKey{kind, t.Input}] = told{t.Counter, t.Gen, t.Ended, t.Argument, at.Mono - 1} // before now: it is no news
@@ -113,7 +114,7 @@ func (w *Watcher) Restore(s State, at Time) error {
 	}
 	for _, hs := range s.Hops {
 		if k := (Subject{KindHop, hs.From, hs.To}); same[hs.From] && same[hs.To] && len(w.hops) < mostHops {
-			w.hops[k] = &hop{hs.Margin.clone(), losses{hs.Came, hs.Lost}, at.Mono}
+			w.hops[k] = &hop{hs.Margin.sound(), soundLosses(hs.Came, hs.Lost), at.Mono}
 		}
 	}
 	for _, f := range s.Faults {
@@ -135,4 +136,27 @@ func (w *Watcher) Restore(s State, at Time) error {
 		return false
 	})
 	return nil
+}
+
+// sound gives a copy of s, or an empty one if it cannot have been exported: what comes from a disk may be anything, and must not bring
+// down what watches the gate.
+func (s *Series) sound() Series {
+	ok := len(s.Days) <= trendDays && len(s.Bins) <= mostBins
+	for i, d := range s.Days {
+		ok = ok && (i == 0 || d.Day > s.Days[i-1].Day) && d.Day < s.Today && math.Abs(d.Value) < 1e6
+	}
+	for _, n := range s.Bins {
+		ok = ok && n > 0
+	}
+	if !ok {
+		return Series{}
+	}
+	return s.clone()
+}
+
+func soundLosses(came, lost float64) losses {
+	if !(came >= 0 && lost >= 0 && came+lost <= 2*lossMemory) {
+		return losses{}
+	}
+	return losses{came, lost}
 }

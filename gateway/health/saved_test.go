@@ -111,3 +111,30 @@ func TestNodeReplaced(t *testing.T) {
 	p.w.SetSite(site, p.at())
 	p.tick()
 }
+
+// TestUnsoundState: what comes from a disk may be anything: it is passed over, and nothing breaks by it, then or later.
+func TestUnsoundState(t *testing.T) {
+	site := orchard(15 * time.Minute)
+	for name, bad := range map[string]Series{
+		"one day twice":     {Days: []Day{{100, 1}, {100, 2}}, Today: 101},
+		"days backwards":    {Days: []Day{{101, 1}, {100, 2}}, Today: 102},
+		"a day to come":     {Days: []Day{{100, 1}}, Today: 99},
+		"a wild value":      {Days: []Day{{100, 1e300}, {101, -1e300}}, Today: 102},
+		"a count below one": {Today: 100, Bins: map[int]int{1: -5}},
+		"too many days":     {Days: make([]Day, 400), Today: 1000},
+	} {
+		p := newPlace(t, site)
+		s := State{Version: stateVersion, Nodes: []NodeState{{Name: "river", ID: 10, Battery: bad, Came: -1, Lost: 1e300}},
+			Hops: []HopState{{From: "river", To: "house", Margin: bad, Came: 1e300}}, Faults: []FaultState{{Verdict: Verdict{Code: "none"}}}}
+		if err := p.w.Restore(s, p.at()); err != nil {
+			t.Errorf("%s: %v", name, err)
+		}
+		if got := p.w.nodes["river"]; len(got.battery.Days)+len(got.battery.Bins) > 0 || got.all != (losses{}) {
+			t.Errorf("%s: taken as %+v", name, got)
+		}
+		p.quiet(3 * day)
+		for _, v := range p.w.Standing() {
+			t.Errorf("%s: %+v", name, v)
+		}
+	}
+}

@@ -65,7 +65,7 @@ func (s *Series) finish(d int, step float64) (finished bool) {
 	}
 	if total >= dayLeast && min(s.Parts[0], s.Parts[1], s.Parts[2], s.Parts[3]) > 0 && s.Today < d {
 		s.Days = append(s.Days, Day{s.Today, midmean(s.Bins, step)})
-		finished = true
+		finished = s.Today >= d-trendDays // else it is from before a long absence, or from a calendar that was none
 	}
 	s.Days = slices.DeleteFunc(s.Days, func(x Day) bool { return x.Day >= d || x.Day < d-trendDays })
 	s.Today, s.Bins, s.Parts = d, map[int]int{}, [4]int{}

@@ -113,7 +113,9 @@ func hearDays(t *testing.T, f *fading, days int) int {
 var trials = flag.Int("trials", 100, "how many links TestMarginTrend watches, each with a fall and for a year without")
 
 // TestMarginTrend: a fall of 1 dB a week is found within three weeks in 95 of 100 links, whether they are new or have been steady for
-// a month; of 100 steady links less than one is accused in a year. The thresholds were chosen by it, with other seeds.
+// a month; of 100 steady links less than one is accused in a year. The thresholds were chosen by a simulation of days with other seeds.
+// By -trials 1000: found 0.981 of new links and 0.987 of steady ones, accused 0.002 in a year. Where 0.4 of a day's wander is that of
+// the day before, it is 0.965, 0.971 and 0.023: a wander that has a memory looks like a trend, and no test of four weeks tells them apart.
 func TestMarginTrend(t *testing.T) {
 	const seed = 71
 	t.Logf("seed %d, %d links", seed, *trials)
