@@ -121,7 +121,7 @@ func (w *Watcher) bearerTick(at Time, b *bearer) {
 // deafTick judges a bearer of which all nodes have fallen silent together, though its device works. Which of the two faults it is
 // is decided when it begins.
 func (w *Watcher) deafTick(at Time, b *bearer, s Subject) {
-	silent := b.up && w.allSilent(at, b)
+	silent := w.allSilent(at, b) // never while it is down: nobody is silent then
 	above, noisy := b.above()
 	share, busy := b.busyShare()
 	noisy, busy = noisy && above > noiseFine, busy && share > busyFine

@@ -54,6 +54,9 @@ func TestGapsThatAreNoLosses(t *testing.T) {
 	}
 	p.want(Losses, Subject{KindHop, "river", "house"}, false)
 	p.want(Losses, Subject{KindHop, "barn", "house"}, false)
+	if l := p.w.nodes["barn"].all; l.Lost > 5 {
+		t.Errorf("all came, and yet: %+v", l)
+	}
 }
 
 // TestOlderWord: an older word of a node, which came late, does not overrule a newer one, and an older check-in says nothing of now.
@@ -87,7 +90,7 @@ func TestFaultOfALifeBefore(t *testing.T) {
 		p.pass(14*time.Minute, time.Minute)
 		starts := func(b *proto.CheckIn) { b.Restarts = 1 }
 		p.checkIn("river", 12, starts)
-		p.pass(time.Minute, time.Second)
+		p.pass(13*time.Minute, time.Second)
 		p.want(Tamper, aNode("river"), true)
 		if again {
 			p.tells("river", proto.Fault{Kind: proto.FaultTamper})
@@ -107,7 +110,7 @@ func TestClockOfRounding(t *testing.T) {
 	p := newPlace(t, orchard(15*time.Minute))
 	for i := range 1000 {
 		p.w.Offset(p.at(), "river", time.Duration(i%20)*100*time.Millisecond+50*time.Millisecond, time.Hour)
-		p.w.Offset(p.at(), "barn", -300*time.Millisecond, time.Hour)
+		p.w.Offset(p.at(), "barn", -1300*time.Millisecond, time.Hour) // 0.36 s of drift, 1 s of rounding
 		p.w.Offset(p.at(), "nobody", time.Hour, 0)
 		p.tick()
 	}
@@ -172,5 +175,40 @@ func TestUnknownNames(t *testing.T) {
 	p.pass(time.Minute, time.Second)
 	if len(p.changes) > 0 {
 		t.Errorf("%+v", p.changes)
+	}
+}
+
+// TestBatteryThatLasts: one that runs down but lasts for long yet is not told of; nor is one low for a single check-in, made while it sent.
+func TestBatteryThatLasts(t *testing.T) {
+	p := newPlace(t, orchard(15*time.Minute))
+	for i := range 40 * 24 * 4 {
+		p.volts = 4.5 - 0.03*float64(i)/(7*24*4)
+		if i%100 == 50 {
+			p.volts = 2.5
+		}
+		p.checkIn("river", 12, nil)
+		p.pass(14*time.Minute, 14*time.Minute)
+	}
+	if tr := trendOf(p.w.nodes["river"].battery.Days); tr.falls(batteryFall*3.3) != bad {
+		t.Errorf("it does not fall: %+v", tr)
+	}
+	p.want(BatteryFades, aNode("river"), false)
+	if n := p.count(BatteryLow, aNode("river")); n > 0 {
+		t.Errorf("low %d times", n)
+	}
+}
+
+// TestDiskWorsens: what stands is graver once there is hardly any room left.
+func TestDiskWorsens(t *testing.T) {
+	p := newPlace(t, orchard(15*time.Minute))
+	house := Subject{Kind: KindGateway, Name: "house"}
+	for used, want := range map[float64]Severity{0.85: Watch, 0.96: Trouble} {
+		for range 100 {
+			p.w.Disk(p.at(), used)
+			p.pass(time.Second, time.Second)
+		}
+		if got := p.w.Severity(house); got != want {
+			t.Errorf("%v used: %v, want %v", used, got, want)
+		}
 	}
 }
