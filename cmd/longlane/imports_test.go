@@ -141,7 +141,7 @@ var imports = map[string]rule{
 		why: "it judges bytes that may be anything, through an io.ReaderAt: with no way to the disk it can neither change it nor be ended by it",
 	},
 	"queue/history": {
-		project: []string{"queue"},
+		project: []string{"queue/pages"},
 		modules: []string{"go.etcd.io/bbolt"},
 		why:     "years of records live in a file of their own, apart from the queue's duties",
 	},
