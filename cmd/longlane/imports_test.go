@@ -145,6 +145,11 @@ var imports = map[string]rule{
 		modules: []string{"go.etcd.io/bbolt"},
 		why:     "years of records live in a file of their own, apart from the queue's duties",
 	},
+	"queue/history/watched": {
+		project: []string{"queue/history"}, // for its types
+		std:     effects,
+		why:     "what counts as watched is decided without clock or disk, so that it can be held against the truth of many lives",
+	},
 	"radio": {
 		std: effects,
 		why: "it holds the types that all bearers share, and must cost nothing to import",
