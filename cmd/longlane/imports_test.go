@@ -145,6 +145,10 @@ var imports = map[string]rule{
 		modules: []string{"go.etcd.io/bbolt"},
 		why:     "years of records live in a file of their own, apart from the queue's duties",
 	},
+	"queue/history/period": {
+		std: effects,
+		why: "what \"yesterday\" means hangs on the words and on a time that is handed in, and on nothing else",
+	},
 	"queue/history/watched": {
 		project: []string{"queue/history"}, // for its types
 		std:     effects,
