@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"go.etcd.io/bbolt"
+	berrors "go.etcd.io/bbolt/errors"
 )
 
 // most records are moved or removed in one transaction, so that nobody waits for long.
@@ -334,7 +335,7 @@ func (s *Store) scan(bucket, from, to []byte, fn func(key, payload []byte) error
 			}
 			return nil
 		})
-		if errors.Is(err, bbolt.ErrDatabaseNotOpen) {
+		if errors.Is(err, berrors.ErrDatabaseNotOpen) {
 			return errors.New("the history has been closed")
 		} else if err != nil {
 			return err

@@ -218,7 +218,8 @@ func (w *writer) span(s Span) {
 	}
 	prefix := spanPrefix(s.Kind, s.Subject)
 	c := w.tx.Bucket(bucketSpans).Cursor()
-	k, v := c.Seek(append(append([]byte{}, prefix...), bytes.Repeat([]byte{0xff}, 9)...))
+	k, _ := c.Seek(append(append([]byte{}, prefix...), bytes.Repeat([]byte{0xff}, 9)...)) // behind the last of them
+	var v []byte
 	if k == nil {
 		k, v = c.Last()
 	} else {
