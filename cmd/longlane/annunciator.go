@@ -41,7 +41,7 @@ var annunciatorCommand = command{
 		show := c.Bool("show", false, "show all zones on this terminal while the unit runs")
 		zone := c.String("zone", "", "with mute and unmute: this zone alone, by its `name`")
 		var length time.Duration
-		c.duration(&length, "for", "with mute: for this `time`, up to 24h; it ends by itself")
+		c.duration(&length, "for", "with mute: for this `time`, 1m to 24h; it ends by itself")
 		words, err := c.parse(1)
 		if err != nil {
 			return err
@@ -138,7 +138,11 @@ func muteAnnunciator(c *call, cfg *config.Annunciator, word, zone string, length
 	case word == "unmute" && length != 0:
 		return badUsage("--for belongs to mute")
 	case word == "mute" && (length < time.Minute || length > unit.MaxMute):
-		return badUsage("give --for with a time from 1m to %s: a mute ends by itself", "24h")
+		found := "found none"
+		if length != 0 {
+			found = fmt.Sprintf("found %v", length)
+		}
+		return badUsage("give --for with a time from 1m to %s: a mute ends by itself; %s", "24h", found)
 	}
 	boot, wall, err := daemon.AnnunciatorClock()
 	if err != nil {
