@@ -209,17 +209,20 @@ func TestNoNote(t *testing.T) {
 // acknowledged is noted anew.
 func TestNoteAndCompaction(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		q, _ := noted(t, Options{})
-		q = openTest(t, both(t, q), Options{compactAbove: 1})
-		if n := q.Stats().Compactions; n != 1 {
-			t.Fatalf("%d compactions, want one as it was opened", n)
-		}
-		synctest.Wait()
-		q.opt.compactAbove = compactAbove // it is small enough now
+		small := int64(4 << 20)
+		q := openTest(t, tempPath(t), Options{MaxBytes: 64 << 20})
+		waiting := swell(t, q, 2*small)
+		q.cursors["broker"].Ack(waiting[0])
 		<-time.After(ackDelay + time.Millisecond)
 		synctest.Wait()
-		if got := waitingAt(t, both(t, q)); got != 7 {
-			t.Errorf("%d waiting, want 7", got)
+		q = openTest(t, both(t, q), Options{compactAbove: small})
+		if s := q.Stats(); s.Compactions != 1 || s.BytesFile > small {
+			t.Fatalf("%d compactions, to %d bytes; want one as it was opened", s.Compactions, s.BytesFile)
+		}
+		<-time.After(ackDelay + time.Millisecond)
+		synctest.Wait()
+		if got := waitingAt(t, both(t, q)); got != len(waiting)-1 {
+			t.Errorf("%d waiting, want %d", got, len(waiting)-1)
 		}
 	})
 }
