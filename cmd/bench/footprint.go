@@ -184,7 +184,7 @@ func (b *bench) wear() ([]row, error) {
 	kib := func(v float64) string { return fmt.Sprintf("%.1f KiB", v/1024) }
 	return []row{
 		{name: "written for an event that comes alone", own: kib(most), floor: kib(bare) + " bare bbolt", ratio: most / max(bare, 1), asked: "–", met: true,
-			note: fmt.Sprintf("by the queue's own count %s; by the kernel's, which knows blocks of the file system itself as well, %s. The cursor's own commit is in it",
+			note: fmt.Sprintf("by the queue's own count %s; by the kernel's, which knows blocks of the file system itself as well, %s. What the note of its acknowledgement takes is in it",
 				kib(pages), kib(io))},
 		{name: fmt.Sprintf("a memory card's life at %g events a day", b.sizes.perDay), own: fmt.Sprintf("%.0f years", years), ratio: math.NaN(), asked: "–", met: true,
 			note: fmt.Sprintf("of a card that may be written %g TB, an assumption: look up yours (--card-tbw, --events-per-day); what the card writes beside what it is told is not known here", b.sizes.cardTBW)},
