@@ -139,6 +139,18 @@ func (s *shop) open() {
 	s.unit = s.start("annunciator", "--config", s.path("annunciator.toml"))
 }
 
+// lives lets the unit run until a random moment has come, at which it must not have ended by itself.
+func (s *shop) lives(d time.Duration) {
+	s.t.Helper()
+	moment := time.NewTimer(d)
+	defer moment.Stop()
+	select {
+	case <-moment.C:
+	case <-s.unit.done:
+		s.t.Fatal("the annunciator ended by itself")
+	}
+}
+
 // serving starts the unit and waits until it hears.
 func (s *shop) serving() {
 	s.t.Helper()
@@ -238,9 +250,10 @@ func TestAnnunciator(t *testing.T) {
 	}
 	eventually(t, time.Minute, "the end to be reported", func() bool { return s.status(`"stopped"`) })
 	// What comes while it is away is caught up: silently if it is old, and else it sounds.
+	young := output.Now() // as old as it may be, less a moment, when it is published
 	s.trip("river-gate", "1.1.5", 59500*time.Millisecond)
 	s.trip("river-gate", "1.1.7", 0)
-	time.Sleep(time.Second)
+	eventually(t, time.Minute, "the older one to be too old", func() bool { return output.Now()-young > 550*time.Millisecond })
 	s.serving()
 	s.became("1.1.5", "silent")
 	s.became("1.1.7", "sounded")
@@ -293,18 +306,18 @@ func TestAnnunciatorKills(t *testing.T) {
 				s.trip(zones[sent], fmt.Sprintf("1.1.%d", sent), 0)
 				sent++
 			}
-			time.Sleep(time.Duration(r.IntN(30)) * time.Millisecond)
+			s.lives(time.Duration(r.IntN(30)) * time.Millisecond)
 		}
 		if waiting := func() int { return sent - len(s.heard()) }; waiting() > 40 { // as many as may wait are 64
 			eventually(t, time.Minute, "sounds to be played", func() bool { return waiting() < 20 })
 		}
 		// From before it has begun to hear to after all is done.
-		time.Sleep(time.Duration(r.IntN(500)) * time.Millisecond)
+		s.lives(time.Duration(r.IntN(500)) * time.Millisecond)
 		s.unit.kill()
 		if i < kills-1 {
 			s.open()
 			if r.IntN(2) == 0 {
-				time.Sleep(time.Duration(r.IntN(400)) * time.Millisecond)
+				s.lives(time.Duration(r.IntN(400)) * time.Millisecond)
 			}
 		}
 	}

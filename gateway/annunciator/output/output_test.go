@@ -111,8 +111,13 @@ func (tr *troupe) next() Event {
 
 func eventually(t *testing.T, what string, ok func() bool) {
 	t.Helper()
-	for end := time.Now().Add(patience); !ok(); time.Sleep(5 * time.Millisecond) {
-		if time.Now().After(end) {
+	look, end := time.NewTicker(5*time.Millisecond), time.NewTimer(patience)
+	defer look.Stop()
+	defer end.Stop()
+	for !ok() {
+		select {
+		case <-look.C:
+		case <-end.C:
 			t.Fatalf("waited in vain: %s", what)
 		}
 	}
