@@ -10,6 +10,7 @@ import (
 	berrors "go.etcd.io/bbolt/errors"
 
 	"longlane/queue/pages"
+	"longlane/queue/seal"
 )
 
 const (
@@ -390,7 +391,7 @@ func (b *batch) append(r *record) (Seq, error) {
 func (b *batch) store(r *record) Seq {
 	b.last++
 	key := seqKey(b.last)
-	sealInPlace(bucketEv[r.priority], key, r.sealed)
+	seal.InPlace(bucketEv[r.priority], key, r.sealed)
 	b.changed = true
 	_ = b.note(b.events(r.priority).Put(key, r.sealed))
 	if r.aside {
@@ -401,7 +402,7 @@ func (b *batch) store(r *record) Seq {
 }
 
 // Rough cost of an element beside its value: bbolt's leaf header, our key and seal.
-const elementCost = 16 + seqSize + sealHeader
+const elementCost = 16 + seqSize + seal.Header
 
 // room says whether r may take more of the disk. The queue's own account decides, with room left above MaxBytes:
 // bbolt copies what it changes, and at a hard limit even the deletions that would make room could not be written.
@@ -466,7 +467,7 @@ func (b *batch) storedMark(key []byte) ([]byte, error) {
 	if stored == nil {
 		return nil, nil
 	}
-	return unseal(bucketMarks, key, stored)
+	return seal.Unwrap(bucketMarks, key, stored)
 }
 
 func (b *batch) setMark(key, value []byte) error {

@@ -8,6 +8,8 @@ import (
 	"slices"
 
 	"go.etcd.io/bbolt"
+
+	"longlane/queue/seal"
 )
 
 // SinkOptions says how a sink holds its place.
@@ -230,7 +232,7 @@ func (q *Queue) read(p Priority, seqs []Seq) (items []Item, bad []Seq, err error
 			if stored == nil {
 				continue // deleted since: the sink was passed over or removed
 			}
-			payload, err := unseal(bucketEv[p], key, stored)
+			payload, err := seal.Unwrap(bucketEv[p], key, stored)
 			if err != nil {
 				bad = append(bad, s)
 				continue
@@ -259,7 +261,7 @@ func (q *Queue) quarantine(p Priority, s Seq) {
 				return 0, nil
 			}
 			b.after = append(b.after, func() { q.lose(p, s) })
-			_ = b.bury(s, "", p, errSeal.Error(), stored)
+			_ = b.bury(s, "", p, seal.ErrMismatch.Error(), stored)
 			return 0, b.delete(bucketEv[p], seqKey(s))
 		},
 		done: func(_ Seq, err error) {
@@ -374,7 +376,7 @@ func (b *batch) park(c *Cursor, s Seq, reason string) error {
 		return nil
 	}
 	key := seqKey(s)
-	value, err := unseal(bucketEv[p], key, b.tx.Bucket(bucketEv[p]).Get(key))
+	value, err := seal.Unwrap(bucketEv[p], key, b.tx.Bucket(bucketEv[p]).Get(key))
 	if err != nil {
 		return fmt.Errorf("event %d: %w", s, err) // Next will set it aside
 	}

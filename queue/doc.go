@@ -57,11 +57,7 @@
 //
 // One bbolt file, mode 0600, page size 4096 whatever the machine's. Numbers are big-endian. bbolt guards its meta
 // pages with a checksum but not its data pages, hence every value but two (meta: format, id) is sealed:
-//
-//	sealed value   | version 1 byte = 1 | CRC-32C 4 bytes | payload |
-//
-// The CRC covers the bucket's name, a zero byte, the key, the version and the payload, so that an intact value under
-// the wrong key fails as well. Top-level buckets:
+// see package seal, which says how. Top-level buckets:
 //
 //	bucket   key                          payload (sealed unless said otherwise)
 //	meta     "format"                     4 bytes, = 1, not sealed

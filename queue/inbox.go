@@ -3,6 +3,8 @@ package queue
 import (
 	"slices"
 	"sync"
+
+	"longlane/queue/seal"
 )
 
 const (
@@ -33,7 +35,7 @@ type record struct {
 	noStore  bool
 }
 
-func (r *record) value() []byte { return r.sealed[sealHeader:] }
+func (r *record) value() []byte { return r.sealed[seal.Header:] }
 
 type answer struct {
 	seq Seq
@@ -51,7 +53,7 @@ type parcel struct {
 // own copies r. The copy lasts until the parcel is reset.
 func (p *parcel) own(r *Record) record {
 	o := record{priority: r.Priority, settle: slices.Clone(r.Settle), aside: r.Aside, noStore: r.NoStore}
-	o.sealed = p.take(sealHeader + len(r.Value))
+	o.sealed = p.take(seal.Header + len(r.Value))
 	copy(o.value(), r.Value)
 	if r.Mark != nil {
 		o.mark = Mark{Key: p.take(len(r.Mark.Key)), Counter: r.Mark.Counter}

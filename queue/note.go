@@ -7,6 +7,8 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
+
+	"longlane/queue/seal"
 )
 
 // An acknowledgement that no further commit follows for a while is not worth one of its own, with its two syncs. It is noted in a
@@ -44,7 +46,7 @@ func (q *Queue) note() bool {
 		out = append(binary.BigEndian.AppendUint32(out, uint32(len(places))), places...)
 	}
 	q.mu.Unlock()
-	sealed := seal(noteBucket, noteKey, out)
+	sealed := seal.Wrap(noteBucket, noteKey, out)
 	text := append(binary.BigEndian.AppendUint32(nil, uint32(len(sealed))), sealed...)
 	if len(text) > maxNote {
 		return false
@@ -81,7 +83,7 @@ func (q *Queue) parseNote(text []byte) error {
 	if err != nil {
 		return err
 	}
-	b, err := unseal(noteBucket, noteKey, sealed)
+	b, err := seal.Unwrap(noteBucket, noteKey, sealed)
 	switch {
 	case err != nil:
 		return err

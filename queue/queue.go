@@ -16,6 +16,8 @@ import (
 
 	"go.etcd.io/bbolt"
 	berrors "go.etcd.io/bbolt/errors"
+
+	"longlane/queue/seal"
 )
 
 // Errors that callers branch on; test with errors.Is.
@@ -211,7 +213,7 @@ func (q *Queue) load(tx *bbolt.Tx) error {
 	}
 	copy(q.id[:], tx.Bucket(bucketMeta).Get(keyID))
 	q.tx = uint64(tx.ID())
-	last, err := unseal(bucketMeta, keyLast, tx.Bucket(bucketMeta).Get(keyLast))
+	last, err := seal.Unwrap(bucketMeta, keyLast, tx.Bucket(bucketMeta).Get(keyLast))
 	if err != nil {
 		return fmt.Errorf("read the last sequence number: %w", err)
 	}
@@ -250,7 +252,7 @@ func checkLayout(tx *bbolt.Tx) error {
 }
 
 func (q *Queue) loadCursor(name, stored []byte) error {
-	payload, err := unseal(bucketCur, name, stored)
+	payload, err := seal.Unwrap(bucketCur, name, stored)
 	if err != nil {
 		return fmt.Errorf("sink %q: %w", name, err)
 	}
@@ -314,7 +316,7 @@ func (q *Queue) Marks(fn func(key, value []byte) error) (damaged [][]byte, err e
 	var marks []mark
 	err = q.view(func(tx *bbolt.Tx) error {
 		return tx.Bucket(bucketMarks).ForEach(func(k, v []byte) error {
-			payload, err := unseal(bucketMarks, k, v)
+			payload, err := seal.Unwrap(bucketMarks, k, v)
 			if err != nil {
 				damaged = append(damaged, bytes.Clone(k))
 				return nil
@@ -363,7 +365,7 @@ func (q *Queue) Get(name string) ([]byte, error) {
 		if stored == nil {
 			return nil
 		}
-		payload, err := unseal(bucketSet, []byte(name), stored)
+		payload, err := seal.Unwrap(bucketSet, []byte(name), stored)
 		if err != nil {
 			return fmt.Errorf("%w: %w", ErrCorruptSetting, err)
 		}
@@ -414,7 +416,7 @@ func (q *Queue) Aside() ([]Item, error) {
 }
 
 func asideItem(k, v []byte) (Item, error) {
-	payload, err := unseal(bucketAside, k, v)
+	payload, err := seal.Unwrap(bucketAside, k, v)
 	if err != nil {
 		return Item{}, err
 	}
@@ -431,7 +433,7 @@ func (q *Queue) Dead() ([]DeadItem, error) {
 	var out []DeadItem
 	err := q.view(func(tx *bbolt.Tx) error {
 		return tx.Bucket(bucketDead).ForEach(func(k, v []byte) error {
-			payload, err := unseal(bucketDead, k, v)
+			payload, err := seal.Unwrap(bucketDead, k, v)
 			if err != nil {
 				return nil // nothing more can be done for it
 			}

@@ -5,7 +5,6 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
-	"hash/crc32"
 	"os"
 	"path/filepath"
 	"slices"
@@ -1141,61 +1140,6 @@ func TestCreatedOnce(t *testing.T) {
 	}
 }
 
-// The checksum is CRC-32C: check value of the catalogue of parametrised CRC algorithms (CRC-32/ISCSI), and the test
-// vectors of RFC 3720, B.4.
-func TestChecksumVectors(t *testing.T) {
-	rising := make([]byte, 32)
-	for i := range rising {
-		rising[i] = byte(i)
-	}
-	for _, tc := range []struct {
-		in   []byte
-		want uint32
-	}{
-		{[]byte("123456789"), 0xe3069283},
-		{make([]byte, 32), 0x8a9136aa},
-		{bytes.Repeat([]byte{0xff}, 32), 0x62a8ab43},
-		{rising, 0x46dd794e},
-	} {
-		// bucket, separator, key, version and payload are one run of bytes to the checksum.
-		run := append([]byte("ev/0\x00k\x01"), tc.in...)
-		whole := checksum([]byte("ev/0"), []byte("k"), 1, tc.in)
-		if got := checksumOf(tc.in); got != tc.want {
-			t.Errorf("CRC(%x) = %08x, want %08x", tc.in, got, tc.want)
-		}
-		if got := checksumOf(run); got != whole {
-			t.Errorf("checksum = %08x, CRC over the concatenation %08x", whole, got)
-		}
-	}
-}
-
-// Any flipped bit, another key and another bucket break the seal.
-func TestSeal(t *testing.T) {
-	bucket, key, payload := []byte("ev/1"), seqKey(7), []byte("payload")
-	stored := seal(bucket, key, payload)
-	if got, err := unseal(bucket, key, stored); err != nil || !bytes.Equal(got, payload) {
-		t.Errorf("unseal(seal) = %q, %v", got, err)
-	}
-	for i := range len(stored) * 8 {
-		bad := bytes.Clone(stored)
-		bad[i/8] ^= 1 << (i % 8)
-		if _, err := unseal(bucket, key, bad); !errors.Is(err, errSeal) {
-			t.Errorf("bit %d flipped: %v, want errSeal", i, err)
-		}
-	}
-	for n := range stored {
-		if _, err := unseal(bucket, key, stored[:n]); !errors.Is(err, errSeal) {
-			t.Errorf("cut to %d: %v, want errSeal", n, err)
-		}
-	}
-	if _, err := unseal(bucket, seqKey(8), stored); !errors.Is(err, errSeal) {
-		t.Errorf("under another key: %v, want errSeal", err)
-	}
-	if _, err := unseal([]byte("ev/2"), key, stored); !errors.Is(err, errSeal) {
-		t.Errorf("in another bucket: %v, want errSeal", err)
-	}
-}
-
 // A cursor is refused or encodes again to the same bytes.
 func FuzzCursor(f *testing.F) {
 	var lanes [priorities]place
@@ -1228,8 +1172,6 @@ func FuzzDead(f *testing.F) {
 		}
 	})
 }
-
-func checksumOf(b []byte) uint32 { return crc32.Checksum(b, castagnoli) }
 
 // An event that waits for ever keeps nothing else in the file, for whichever sinks: what all are done with leaves.
 func TestOneThatWaitsHoldsUpNoOther(t *testing.T) {

@@ -2,11 +2,11 @@ package queue
 
 import (
 	"encoding/binary"
-	"errors"
 	"fmt"
-	"hash/crc32"
 
 	"go.etcd.io/bbolt"
+
+	"longlane/queue/seal"
 )
 
 // Priority is the lane of an event. A lower number is delivered first and refused last.
@@ -74,57 +74,11 @@ const (
 	MaxKey   = 256      // bytes in a mark's key, a setting's name or a sink's name
 )
 
-const (
-	sealVersion = 1
-	sealHeader  = 1 + 4 // version, CRC-32C
-	seqSize     = 8
-)
-
-// errSeal says that stored bytes are not what was written.
-var errSeal = errors.New("checksum mismatch")
-
-var castagnoli = crc32.MakeTable(crc32.Castagnoli)
-
-func checksum(bucket, key []byte, version byte, payload []byte) uint32 {
-	sum := crc32.Update(0, castagnoli, bucket)
-	sum = crc32.Update(sum, castagnoli, []byte{0})
-	sum = crc32.Update(sum, castagnoli, key)
-	sum = crc32.Update(sum, castagnoli, []byte{version})
-	return crc32.Update(sum, castagnoli, payload)
-}
-
-// seal wraps payload for storage under key in bucket. The payload is copied.
-func seal(bucket, key, payload []byte) []byte {
-	out := append(make([]byte, sealHeader, sealHeader+len(payload)), payload...)
-	sealInPlace(bucket, key, out)
-	return out
-}
-
-// sealInPlace writes the seal before the payload, which stands behind sealHeader bytes of room in stored.
-func sealInPlace(bucket, key, stored []byte) {
-	stored[0] = sealVersion
-	binary.BigEndian.PutUint32(stored[1:], checksum(bucket, key, sealVersion, stored[sealHeader:]))
-}
+const seqSize = 8
 
 // put seals a payload and stores it.
 func put(tx *bbolt.Tx, bucket, key, payload []byte) error {
-	return tx.Bucket(bucket).Put(key, seal(bucket, key, payload))
-}
-
-// unseal returns the payload within stored, not copied, or an error that wraps errSeal.
-func unseal(bucket, key, stored []byte) ([]byte, error) {
-	if len(stored) < sealHeader {
-		return nil, fmt.Errorf("%w: %d bytes, shorter than the header", errSeal, len(stored))
-	}
-	if stored[0] != sealVersion {
-		return nil, fmt.Errorf("%w: version %d, expected %d", errSeal, stored[0], sealVersion)
-	}
-	payload := stored[sealHeader:]
-	got, want := binary.BigEndian.Uint32(stored[1:]), checksum(bucket, key, stored[0], payload)
-	if got != want {
-		return nil, fmt.Errorf("%w: stored %08x, computed %08x", errSeal, got, want)
-	}
-	return payload, nil
+	return tx.Bucket(bucket).Put(key, seal.Wrap(bucket, key, payload))
 }
 
 func seqKey(s Seq) []byte { return binary.BigEndian.AppendUint64(nil, uint64(s)) }

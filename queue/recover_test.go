@@ -20,6 +20,7 @@ import (
 	"time"
 
 	"longlane/queue/pages"
+	"longlane/queue/seal"
 )
 
 var (
@@ -570,7 +571,7 @@ func TestRecoverOlderCopy(t *testing.T) {
 	older := map[string]bool{}
 	pages.Scan(bytes.NewReader(raw), int64(len(raw)), func(e *pages.Element) {
 		if at, ok := live[string(e.Key)]; ok && at != e.At {
-			if _, err := unseal(bucketEv[Alarm], e.Key, e.Value); err == nil {
+			if _, err := seal.Unwrap(bucketEv[Alarm], e.Key, e.Value); err == nil {
 				older[string(e.Key)] = true
 			}
 		}

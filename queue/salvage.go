@@ -12,6 +12,7 @@ import (
 	"go.etcd.io/bbolt"
 
 	"longlane/queue/pages"
+	"longlane/queue/seal"
 )
 
 // salvage is what was found in a damaged file. Only what carries a seal that holds counts as found.
@@ -69,7 +70,7 @@ func (s *salvage) add(e *pages.Element) bool {
 	if name == string(bucketMeta) && (string(e.Key) == string(keyFormat) || string(e.Key) == string(keyID)) {
 		return true // not sealed, and a new file has its own
 	}
-	payload, err := unseal(e.Bucket, e.Key, e.Value)
+	payload, err := seal.Unwrap(e.Bucket, e.Key, e.Value)
 	if err != nil {
 		return false
 	}

@@ -5,6 +5,8 @@ import (
 	"fmt"
 
 	"go.etcd.io/bbolt"
+
+	"longlane/queue/seal"
 )
 
 // Check walks the file at path, which nobody may hold: structure, every checksum, and whether cursors and events fit
@@ -64,7 +66,7 @@ func verify(tx *bbolt.Tx) error {
 	if err := checkLayout(tx); err != nil {
 		return err
 	}
-	payload, err := unseal(bucketMeta, keyLast, tx.Bucket(bucketMeta).Get(keyLast))
+	payload, err := seal.Unwrap(bucketMeta, keyLast, tx.Bucket(bucketMeta).Get(keyLast))
 	if err != nil {
 		return fmt.Errorf("last sequence number: %w", err)
 	}
@@ -79,7 +81,7 @@ func verify(tx *bbolt.Tx) error {
 func verifySealed(tx *bbolt.Tx, bucket []byte, fn func(key, payload []byte) error) error {
 	var errs []error
 	err := tx.Bucket(bucket).ForEach(func(k, v []byte) error {
-		payload, err := unseal(bucket, k, v)
+		payload, err := seal.Unwrap(bucket, k, v)
 		if err == nil {
 			err = fn(k, payload)
 		}

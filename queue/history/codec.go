@@ -4,43 +4,13 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
-	"hash/crc32"
 	"math"
 	"strings"
 	"time"
 	"unicode/utf8"
 )
 
-const (
-	sealVersion = 1
-	sealSize    = 5
-	noMargin    = math.MinInt16
-)
-
-var castagnoli = crc32.MakeTable(crc32.Castagnoli)
-
-func sum(bucket, key, payload []byte) uint32 {
-	c := crc32.Update(0, castagnoli, bucket)
-	c = crc32.Update(c, castagnoli, []byte{0})
-	c = crc32.Update(c, castagnoli, key)
-	c = crc32.Update(c, castagnoli, []byte{sealVersion})
-	return crc32.Update(c, castagnoli, payload)
-}
-
-func seal(bucket, key, payload []byte) []byte {
-	out := make([]byte, 0, sealSize+len(payload))
-	out = append(out, sealVersion)
-	out = binary.BigEndian.AppendUint32(out, sum(bucket, key, payload))
-	return append(out, payload...)
-}
-
-// unseal returns the payload, which points into v, or false.
-func unseal(bucket, key, v []byte) ([]byte, bool) {
-	if len(v) < sealSize || v[0] != sealVersion || binary.BigEndian.Uint32(v[1:]) != sum(bucket, key, v[sealSize:]) {
-		return nil, false
-	}
-	return v[sealSize:], true
-}
+const noMargin = math.MinInt16
 
 const timeSign = 1 << 63
 

@@ -16,6 +16,7 @@ import (
 	"go.etcd.io/bbolt"
 
 	"longlane/queue/pages"
+	"longlane/queue/seal"
 )
 
 // File is the name of the store's file in the state directory.
@@ -295,7 +296,7 @@ func replace(path string, o Options, reason error) (*Recovery, error) {
 		}
 		checkPages(f, st.Size(), func(e *pages.Element) { // what is wrong with it is known already
 			bucket, ok := sealedBucket(e.Bucket)
-			if _, whole := unseal(bucket, e.Key, e.Value); !ok || !whole || failed != nil {
+			if _, err := seal.Unwrap(bucket, e.Key, e.Value); !ok || err != nil || failed != nil {
 				return
 			}
 			batch = append(batch, record{bucket, slices.Clone(e.Key), slices.Clone(e.Value)})

@@ -13,6 +13,8 @@ import (
 
 	"go.etcd.io/bbolt"
 	berrors "go.etcd.io/bbolt/errors"
+
+	"longlane/queue/seal"
 )
 
 // most records are moved or removed in one transaction, so that nobody waits for long.
@@ -76,9 +78,9 @@ func (s *Store) load() error {
 			}
 		}
 		return tx.Bucket(bucketBoots).ForEach(func(k, v []byte) error {
-			p, ok := unseal(bucketBoots, k, v)
+			p, err := seal.Unwrap(bucketBoots, k, v)
 			b := &boot{}
-			if !ok || len(k) != 16 || b.decode(p) != nil {
+			if err != nil || len(k) != 16 || b.decode(p) != nil {
 				s.corrupt.Add(1)
 				return nil
 			}
@@ -341,8 +343,8 @@ func (s *Store) scan(bucket, from, to []byte, fn func(key, payload []byte) error
 			return err
 		}
 		for _, p := range got {
-			payload, ok := unseal(bucket, p.k, p.v)
-			if !ok {
+			payload, err := seal.Unwrap(bucket, p.k, p.v)
+			if err != nil {
 				s.corrupt.Add(1)
 				continue
 			}

@@ -7,6 +7,8 @@ import (
 	"time"
 
 	"go.etcd.io/bbolt"
+
+	"longlane/queue/seal"
 )
 
 // writer is one transaction. Its first error is kept, and nothing is written after it.
@@ -23,7 +25,7 @@ func (w *writer) put(bucket, key, payload []byte) {
 	if w.err == nil {
 		b := w.tx.Bucket(bucket)
 		b.FillPercent = 0.9 // keys mostly rise with time: half-empty pages would stay so
-		w.err = b.Put(key, seal(bucket, key, payload))
+		w.err = b.Put(key, seal.Wrap(bucket, key, payload))
 	}
 }
 
@@ -39,8 +41,8 @@ func (w *writer) get(bucket, key []byte) []byte {
 	if v == nil {
 		return nil
 	}
-	p, ok := unseal(bucket, key, v)
-	if !ok {
+	p, err := seal.Unwrap(bucket, key, v)
+	if err != nil {
 		w.s.corrupt.Add(1)
 		return nil
 	}
@@ -231,8 +233,8 @@ func (w *writer) span(s Span) {
 			break
 		}
 		var old Span
-		p, ok := unseal(bucketSpans, k, v)
-		if ok && k[len(k)-1] == byte(s.Quality) && old.decode(p) == nil && old.From.Boot == given.Boot && old.From.Mono == given.Mono && given.Boot != [16]byte{} {
+		p, err := seal.Unwrap(bucketSpans, k, v)
+		if err == nil && k[len(k)-1] == byte(s.Quality) && old.decode(p) == nil && old.From.Boot == given.Boot && old.From.Mono == given.Mono && given.Boot != [16]byte{} {
 			key = bytes.Clone(k)
 			break
 		}
@@ -250,9 +252,9 @@ func (w *writer) place(id [16]byte) int {
 		list = append(list, pair{bytes.Clone(k), bytes.Clone(v)})
 	}
 	for _, p := range list {
-		payload, ok := unseal(bucketUnplaced, p.k, p.v)
+		payload, err := seal.Unwrap(bucketUnplaced, p.k, p.v)
 		w.delete(bucketUnplaced, p.k)
-		if !ok || w.again(p.k, payload) != nil {
+		if err != nil || w.again(p.k, payload) != nil {
 			w.s.corrupt.Add(1)
 		}
 	}
