@@ -9,6 +9,8 @@ import (
 	"time"
 
 	"go.etcd.io/bbolt"
+
+	"longlane/queue/datafile"
 )
 
 // A file never shrinks by itself: after a long outage it would keep the disk, and be searched for free pages at each
@@ -99,7 +101,7 @@ func (q *Queue) compact() error {
 	q.mu.Unlock()
 	err = old.Close()
 	// Without this a power cut may bring back the old file, and all that is stored from now on would be gone.
-	if serr := syncDir(filepath.Dir(q.path)); serr != nil {
+	if serr := datafile.Sync(filepath.Dir(q.path)); serr != nil {
 		return errors.Join(err, q.breakDown(serr))
 	}
 	q.opt.Log.Info("the queue's file was made smaller", "from_kib", before>>10, "to_kib", d.limit(false)>>10, "took", time.Since(start))

@@ -15,6 +15,7 @@ import (
 
 	"go.etcd.io/bbolt"
 
+	"longlane/queue/datafile"
 	"longlane/queue/pages"
 )
 
@@ -42,7 +43,7 @@ var (
 
 // create makes the file at path, whole or not at all. bbolt writes a new file's first pages in one write that a power
 // cut can tear, after which the file kills whoever opens it; so it is made under another name, and gets its own only
-// when it is complete on disk. That the name lasts is left to syncDir. The lock on the directory keeps two gateways that start together from replacing each
+// when it is complete on disk. That the name lasts is left to open. The lock on the directory keeps two gateways that start together from replacing each
 // other's file.
 func create(path string, o Options) (err error) {
 	dir, err := lockDir(filepath.Dir(path), o.LockTimeout)
@@ -63,33 +64,19 @@ func create(path string, o Options) (err error) {
 	return os.Rename(temp, path)
 }
 
-// syncDir makes the file's name durable. Open does it every time: a process that was killed right after the rename left
-// a file that looks like any other, and would be gone after a power cut with all that was stored since.
-func syncDir(path string) error {
-	dir, err := os.Open(path)
-	if err != nil {
-		return err
-	}
-	if err := errors.Join(dir.Sync(), dir.Close()); err != nil {
-		return fmt.Errorf("sync directory: %w", err)
-	}
-	return nil
-}
-
 func lockDir(path string, wait time.Duration) (*os.File, error) {
 	dir, err := os.Open(path)
 	if err != nil {
 		return nil, err
 	}
-	err = flock(dir, syscall.LOCK_EX, wait)
-	if err == nil {
-		return dir, nil
+	if err := datafile.Lock(dir, syscall.LOCK_EX, wait); err != nil {
+		dir.Close()
+		if errors.Is(err, datafile.ErrLocked) {
+			err = fmt.Errorf("%w: it has been making one in %s for %v", ErrLocked, path, wait)
+		}
+		return nil, err
 	}
-	if errors.Is(err, syscall.EWOULDBLOCK) {
-		err = fmt.Errorf("%w: it has been making one in %s for %v", ErrLocked, path, wait)
-	}
-	dir.Close()
-	return nil, err
+	return dir, nil
 }
 
 func writeNew(temp string, o Options) error {
@@ -165,91 +152,28 @@ func openBolt(path string, o Options, readOnly bool, lanes *[priorities]lane) (*
 	return db, f, nil
 }
 
-// openChecked opens the file for bbolt, takes its lock, which bbolt takes once more on the same descriptor, and makes sure
-// under it that bbolt cannot come to grief over what stands there.
+// openChecked opens the file for bbolt under its lock, and makes sure that bbolt cannot come to grief over what stands there.
 func openChecked(path string, flag int, mode os.FileMode, wait time.Duration, lanes *[priorities]lane) (*os.File, error) {
-	// Without O_NONBLOCK a pipe would be waited for.
-	f, err := os.OpenFile(path, flag&^os.O_CREATE|syscall.O_NONBLOCK, mode)
-	if errors.Is(err, syscall.EISDIR) || errors.Is(err, syscall.ENXIO) {
-		return nil, fmt.Errorf("%w: not a regular file (%w)", ErrDamaged, err)
+	f, err := datafile.Open(path, flag, mode, wait)
+	switch {
+	case errors.Is(err, datafile.ErrIrregular):
+		return nil, fmt.Errorf("%w: %w", ErrDamaged, err)
+	case err != nil:
+		return nil, asLocked(err)
 	}
-	if err != nil {
-		return nil, err
-	}
-	how := syscall.LOCK_EX
-	if flag&(os.O_WRONLY|os.O_RDWR) == 0 {
-		how = syscall.LOCK_SH
-	}
-	err = checkMode(f)
-	if err == nil {
-		err = lock(f, how, wait)
-	}
-	if err == nil {
-		err = sameFile(path, f)
-	}
-	if err == nil {
-		err = checkPages(f, lanes)
-	}
-	if err != nil {
+	if err := checkPages(f, lanes); err != nil {
 		f.Close()
 		return nil, err
 	}
 	return f, nil
 }
 
-// sameFile refuses a file that another gateway has replaced while its lock was waited for: what would be written to it is
-// lost.
-func sameFile(path string, f *os.File) error {
-	now, err := os.Stat(path)
-	if err != nil {
-		return err
-	}
-	was, err := f.Stat()
-	if err != nil {
-		return err
-	}
-	if !os.SameFile(now, was) {
-		return fmt.Errorf("%w: it has replaced the file meanwhile", ErrLocked)
-	}
-	return nil
-}
-
-// lock takes the lock that bbolt takes as well.
-func lock(f *os.File, how int, wait time.Duration) error {
-	err := flock(f, how, wait)
-	if errors.Is(err, syscall.EWOULDBLOCK) {
-		return fmt.Errorf("%w: waited %v for its lock; stop the other process, or give this one a state directory of its own", ErrLocked, wait)
+// asLocked says what to do about a file that another process holds.
+func asLocked(err error) error {
+	if errors.Is(err, datafile.ErrLocked) {
+		return fmt.Errorf("%w: %w; stop the other process, or give this one a state directory of its own", ErrLocked, err)
 	}
 	return err
-}
-
-func flock(f *os.File, how int, wait time.Duration) error {
-	const poll = 20 * time.Millisecond
-	for end := time.Now().Add(wait); ; time.Sleep(poll) {
-		err := syscall.Flock(int(f.Fd()), how|syscall.LOCK_NB)
-		switch {
-		case err == nil:
-			return nil
-		case !errors.Is(err, syscall.EWOULDBLOCK) && !errors.Is(err, syscall.EINTR):
-			return fmt.Errorf("lock %s: %w", f.Name(), err)
-		case !time.Now().Before(end):
-			return syscall.EWOULDBLOCK
-		}
-	}
-}
-
-func checkMode(f *os.File) error {
-	st, err := f.Stat()
-	if err != nil {
-		return err
-	}
-	if !st.Mode().IsRegular() {
-		return fmt.Errorf("%w: not a regular file (%v)", ErrDamaged, st.Mode())
-	}
-	if st.Mode().Perm()&0o077 != 0 {
-		return fmt.Errorf("mode is %04o: others could read who came and went, or change it; expected 0600 (chmod 600 %s)", st.Mode().Perm(), f.Name())
-	}
-	return nil
 }
 
 // checkPages makes sure that bbolt can follow every page of the file. Where it cannot, it ends the process, in

@@ -17,6 +17,7 @@ import (
 	"go.etcd.io/bbolt"
 	berrors "go.etcd.io/bbolt/errors"
 
+	"longlane/queue/datafile"
 	"longlane/queue/seal"
 )
 
@@ -159,7 +160,9 @@ func open(path string, o Options) (*Queue, error) {
 			return nil, fmt.Errorf("create: %w", err)
 		}
 	}
-	if err := syncDir(filepath.Dir(path)); err != nil {
+	// Each time: a process that was killed right after the rename left a file that looks like any other, and would be gone after a
+	// power cut with all that was stored since.
+	if err := datafile.Sync(filepath.Dir(path)); err != nil {
 		return nil, err
 	}
 	var lanes [priorities]lane

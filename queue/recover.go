@@ -11,6 +11,8 @@ import (
 	"strings"
 	"syscall"
 	"time"
+
+	"longlane/queue/datafile"
 )
 
 // RecoverOptions is what Recover must know of what it saves.
@@ -174,9 +176,9 @@ func lockDamaged(path string, wait time.Duration) (*os.File, error) {
 	if err != nil {
 		return nil, err
 	}
-	if err := errors.Join(lock(f, syscall.LOCK_EX, wait), sameFile(path, f)); err != nil {
+	if err := errors.Join(datafile.Lock(f, syscall.LOCK_EX, wait), datafile.Same(path, f)); err != nil {
 		f.Close()
-		return nil, err
+		return nil, asLocked(err)
 	}
 	return f, nil
 }

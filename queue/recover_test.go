@@ -19,6 +19,7 @@ import (
 	"testing"
 	"time"
 
+	"longlane/queue/datafile"
 	"longlane/queue/pages"
 	"longlane/queue/seal"
 )
@@ -689,7 +690,7 @@ func TestRecoverTwice(t *testing.T) {
 			go func() {
 				for syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB) != nil {
 				}
-				err := sameFile(path, f)
+				err := datafile.Same(path, f)
 				locked <- errors.Join(err, syscall.Flock(int(f.Fd()), syscall.LOCK_UN))
 			}()
 		})
@@ -699,7 +700,7 @@ func TestRecoverTwice(t *testing.T) {
 	if err != nil || rec == nil {
 		t.Fatalf("recovered: %v, %v", rec, err)
 	}
-	if err := <-locked; !errors.Is(err, ErrLocked) {
+	if err := <-locked; !errors.Is(err, datafile.ErrLocked) {
 		t.Errorf("the damaged file while it stood at its path was another gateway's to write to: %v", err)
 	}
 	closeTest(t, q)

@@ -132,7 +132,7 @@ var imports = map[string]rule{
 		why:     "it reads what others have counted; it controls nothing",
 	},
 	"queue": {
-		project: []string{"queue/pages", "queue/seal"},
+		project: []string{"queue/datafile", "queue/pages", "queue/seal"},
 		modules: []string{"go.etcd.io/bbolt", "golang.org/x/sys"},
 		why:     "it keeps bytes and knows nothing of what they mean, so its promise can be tested alone",
 	},
@@ -140,12 +140,16 @@ var imports = map[string]rule{
 		std: effects,
 		why: "it judges bytes that may be anything, through an io.ReaderAt: with no way to the disk it can neither change it nor be ended by it",
 	},
+	"queue/datafile": {
+		std: []string{"net", "net/http", "os/exec"},
+		why: "it opens files for those who know what is in them",
+	},
 	"queue/seal": {
 		std: effects,
 		why: "both files seal their values alike, and neither may do it otherwise unseen",
 	},
 	"queue/history": {
-		project: []string{"queue/pages", "queue/seal"},
+		project: []string{"queue/datafile", "queue/pages", "queue/seal"},
 		modules: []string{"go.etcd.io/bbolt"},
 		why:     "years of records live in a file of their own, apart from the queue's duties",
 	},

@@ -15,6 +15,7 @@ import (
 
 	"go.etcd.io/bbolt"
 
+	"longlane/queue/datafile"
 	"longlane/queue/pages"
 	"longlane/queue/seal"
 )
@@ -151,13 +152,14 @@ func openBolt(path string, o Options, readOnly bool) (*bbolt.DB, error) {
 	bo := boltOptions(o)
 	bo.ReadOnly, bo.PreLoadFreelist = readOnly, !readOnly
 	bo.OpenFile = func(path string, flag int, mode os.FileMode) (*os.File, error) {
-		f, err := os.OpenFile(path, flag&^os.O_CREATE|syscall.O_NONBLOCK, mode)
-		if errors.Is(err, syscall.EISDIR) || errors.Is(err, syscall.ENXIO) {
-			return nil, fmt.Errorf("%w: not a regular file (%w)", ErrDamaged, err)
-		} else if err != nil {
-			return nil, err
+		f, err := datafile.Open(path, flag, mode, o.lockTimeout)
+		switch {
+		case errors.Is(err, datafile.ErrIrregular):
+			return nil, fmt.Errorf("%w: %w", ErrDamaged, err)
+		case err != nil:
+			return nil, asLocked(err)
 		}
-		if err := checkFile(f, readOnly, o.lockTimeout); err != nil {
+		if err := checkPages(f, nil); err != nil {
 			return nil, errors.Join(err, f.Close())
 		}
 		return f, nil
@@ -170,47 +172,22 @@ func openBolt(path string, o Options, readOnly bool) (*bbolt.DB, error) {
 	return db, nil
 }
 
-func checkFile(f *os.File, readOnly bool, wait time.Duration) error {
+func asLocked(err error) error {
+	if errors.Is(err, datafile.ErrLocked) {
+		return fmt.Errorf("%w (%w)", ErrLocked, err)
+	}
+	return err
+}
+
+func checkPages(f *os.File, visit func(*pages.Element)) error {
 	st, err := f.Stat()
 	if err != nil {
 		return err
 	}
-	if !st.Mode().IsRegular() {
-		return fmt.Errorf("%w: not a regular file (%v)", ErrDamaged, st.Mode())
-	}
-	if st.Mode().Perm()&0o077 != 0 {
-		return fmt.Errorf("mode is %04o: others could read who came and went; expected 0600 (chmod 600 %s)", st.Mode().Perm(), f.Name())
-	}
-	how := syscall.LOCK_EX
-	if readOnly {
-		how = syscall.LOCK_SH
-	}
-	if err := lock(f, how, wait); err != nil {
-		return err
-	}
-	return checkPages(f, st.Size(), nil)
-}
-
-// lock takes the lock that bbolt takes once more on the same descriptor.
-func lock(f *os.File, how int, wait time.Duration) error {
-	for end := time.Now().Add(wait); ; time.Sleep(20 * time.Millisecond) {
-		err := syscall.Flock(int(f.Fd()), how|syscall.LOCK_NB)
-		switch {
-		case err == nil:
-			return nil
-		case !errors.Is(err, syscall.EWOULDBLOCK) && !errors.Is(err, syscall.EINTR):
-			return fmt.Errorf("lock %s: %w", f.Name(), err)
-		case !time.Now().Before(end):
-			return ErrLocked
-		}
-	}
-}
-
-func checkPages(f *os.File, size int64, visit func(*pages.Element)) error {
 	if visit == nil {
 		visit = func(*pages.Element) {}
 	}
-	buckets, err := pages.Walk(f, size, visit)
+	buckets, err := pages.Walk(f, st.Size(), visit)
 	for _, name := range slices.Sorted(maps.Keys(buckets)) {
 		err = errors.Join(err, buckets[name])
 	}
@@ -243,20 +220,12 @@ func create(path string, o Options, fill func(*bbolt.DB) error) error {
 		err = fill(db)
 	}
 	if err = errors.Join(err, db.Close()); err == nil {
-		err = syncFile(temp)
+		err = datafile.Sync(temp)
 	}
 	if err != nil {
 		return errors.Join(err, os.Remove(temp))
 	}
-	return errors.Join(os.Rename(temp, path), syncFile(filepath.Dir(path)))
-}
-
-func syncFile(path string) error {
-	f, err := os.Open(path)
-	if err != nil {
-		return err
-	}
-	return errors.Join(f.Sync(), f.Close())
+	return errors.Join(os.Rename(temp, path), datafile.Sync(filepath.Dir(path)))
 }
 
 // replace puts the damaged file aside, and a new one with what is whole of it in its place.
@@ -274,8 +243,8 @@ func replace(path string, o Options, reason error) (*Recovery, error) {
 		if err != nil || !st.Mode().IsRegular() {
 			return nil
 		}
-		if err := lock(f, syscall.LOCK_EX, o.lockTimeout); err != nil {
-			return err
+		if err := errors.Join(datafile.Lock(f, syscall.LOCK_EX, o.lockTimeout), datafile.Same(path, f)); err != nil {
+			return asLocked(err)
 		}
 		var failed error
 		flush := func() {
@@ -294,7 +263,7 @@ func replace(path string, o Options, reason error) (*Recovery, error) {
 			})
 			rec.Saved, batch, failed = rec.Saved+len(batch), batch[:0], errors.Join(failed, err)
 		}
-		checkPages(f, st.Size(), func(e *pages.Element) { // what is wrong with it is known already
+		checkPages(f, func(e *pages.Element) { // what is wrong with it is known already
 			bucket, ok := sealedBucket(e.Bucket)
 			if _, err := seal.Unwrap(bucket, e.Key, e.Value); !ok || err != nil || failed != nil {
 				return
@@ -323,7 +292,7 @@ func replace(path string, o Options, reason error) (*Recovery, error) {
 			return nil, err
 		}
 	}
-	return rec, errors.Join(os.Rename(temp, path), syncFile(filepath.Dir(path)))
+	return rec, errors.Join(os.Rename(temp, path), datafile.Sync(filepath.Dir(path)))
 }
 
 func sealedBucket(name []byte) ([]byte, bool) {
