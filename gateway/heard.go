@@ -12,7 +12,6 @@ import (
 	"sync"
 	"sync/atomic"
 	"time"
-	"unicode"
 
 	"longlane/proto"
 )
@@ -39,6 +38,7 @@ const (
 	maxWords        = 256      // not yet looked at
 	wordsASecond    = 200      // beyond that they are dropped: whoever says so much is no annunciator
 	maxWordSize     = 16 << 10 // bytes
+	maxText         = 120      // characters of somebody else's text in a line of the log
 )
 
 // The states that an annunciator publishes, retained. The last is its will.
@@ -126,7 +126,7 @@ func (g *Gateway) parseWord(topic string, payload []byte) (w word, ok bool) {
 		if json.Unmarshal(payload, &m) != nil || m.ID == "" || m.Source != g.source() {
 			return w, false
 		}
-		w.id, w.what, w.why = m.ID, m.What, short(m.Why)
+		w.id, w.what, w.why = m.ID, m.What, Printable(m.Why, maxText)
 		if m.Took >= 0 && m.Took < 1e9 {
 			w.took = time.Duration(m.Took * float64(time.Millisecond))
 		}
@@ -155,25 +155,9 @@ func (g *Gateway) parseWord(topic string, payload []byte) (w word, ok bool) {
 		w.id, w.what = m.Sounded.ID, Whats[0]
 	}
 	for _, e := range m.Errors[:min(len(m.Errors), 8)] {
-		w.ails = append(w.ails, short(e))
+		w.ails = append(w.ails, Printable(e, maxText))
 	}
 	return w, true
-}
-
-// short makes somebody else's text fit for a line of the log.
-func short(s string) string {
-	const most = 120
-	out := []rune{}
-	for _, r := range strings.ToValidUTF8(s, "?") {
-		if len(out) == most {
-			return string(out) + " ..."
-		}
-		if !unicode.IsPrint(r) {
-			r = ' '
-		}
-		out = append(out, r)
-	}
-	return string(out)
 }
 
 // ears is what is known of annunciators, and of the openings that they are to confirm. The ingest goroutine owns it.

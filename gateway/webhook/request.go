@@ -15,7 +15,6 @@ import (
 	"strings"
 	"syscall"
 	"time"
-	"unicode"
 
 	"longlane/gateway"
 	"longlane/gateway/webhook/body"
@@ -107,7 +106,7 @@ func (h *Hook) follow(resp *http.Response, at *url.URL, hops int) (next *url.URL
 	case err != nil:
 		return nil, "a redirect that leads nowhere"
 	case !sameOrigin(next, h.target):
-		return nil, fmt.Sprintf("a redirect to %s, which is not followed: it is another place than %s", printable(Origin(next)), h.To())
+		return nil, fmt.Sprintf("a redirect to %s, which is not followed: it is another place than %s", gateway.Printable(Origin(next), mostText), h.To())
 	case hops == maxRedirects:
 		return nil, fmt.Sprintf("one redirect after another; %d were followed", maxRedirects)
 	case next.User != nil:
@@ -192,24 +191,11 @@ func (h *Hook) private(text, token string) string {
 			text = strings.ReplaceAll(text, s, "[private]")
 		}
 	}
-	return printable(text)
+	return gateway.Printable(text, mostText)
 }
 
-// printable is a text that can stand in a line of a log, of 200 characters at the most.
-func printable(s string) string {
-	const most = 200
-	out := []rune{}
-	for _, r := range strings.ToValidUTF8(s, "?") {
-		if len(out) == most {
-			return string(out) + " ..."
-		}
-		if !unicode.IsPrint(r) {
-			r = ' '
-		}
-		out = append(out, r)
-	}
-	return strings.TrimSpace(string(out))
-}
+// mostText is how much of somebody else's words is told, in characters.
+const mostText = 200
 
 // patience keeps to the Retry-After of an answer (RFC 9110, section 10.2.3): seconds, or a date, which is reckoned from the
 // server's own, since our clock may not be set.

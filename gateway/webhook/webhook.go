@@ -349,7 +349,7 @@ func (h *Hook) tell(ctx context.Context, payload []byte) error {
 	text, err := h.o.Body.Make(e)
 	if err != nil {
 		h.count(givenUp)
-		return &gateway.PassedError{Answer: "its body cannot be made: " + printable(err.Error())}
+		return &gateway.PassedError{Answer: "its body cannot be made: " + gateway.Printable(err.Error(), mostText)}
 	}
 	err = h.request(ctx, e, text)
 	switch err.(type) {
