@@ -58,6 +58,15 @@ func (w *world) startWith(names ...string) {
 	w.pass(2 * time.Second)
 }
 
+// withShop is a world with a gateway and the one annunciator that it counts on, which is there.
+func withShop(t *testing.T) (*world, shop) {
+	w := newWorld(t)
+	w.startWith("shop")
+	a := shop{w, "shop"}
+	a.is("serving")
+	return w, a
+}
+
 func (w *world) heardCount(key string) int { return w.meter.count(w.meter.heard, key) }
 
 // testTrip is the opening of a test trip, sealed now.
@@ -175,9 +184,7 @@ func TestNothingToConfirm(t *testing.T) {
 // That nobody has confirmed a trip ends, too, when all annunciators have been put away.
 func TestUnheardPutAway(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		w := newWorld(t)
-		w.startWith("shop")
-		shop{w, "shop"}.is("serving")
+		w, _ := withShop(t)
 		w.hear(w.node("river-gate").open())
 		w.pass(time.Minute)
 		w.expectFaults(NoticeUnheard, "[began]")
@@ -199,9 +206,7 @@ func TestUnheardPutAway(t *testing.T) {
 // An unproven trip is to sound, so it is to be confirmed.
 func TestUnprovenIsConfirmed(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		w := newWorld(t)
-		w.startWith("shop")
-		shop{w, "shop"}.is("serving")
+		w, _ := withShop(t)
 		n := w.node("river-gate")
 		n.timed = false
 		w.hear(n.open())
@@ -213,10 +218,7 @@ func TestUnprovenIsConfirmed(t *testing.T) {
 // An annunciator that plays one sound after the other confirms the second late: it is waited for, though not for ever.
 func TestBusyAnnunciator(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		w := newWorld(t)
-		w.startWith("shop")
-		a := shop{w, "shop"}
-		a.is("serving")
+		w, a := withShop(t)
 		n, m := w.node("river-gate"), w.node("ridge-gate")
 		w.hear(n.open(), m.open())
 		w.pass(3 * time.Second)
@@ -361,10 +363,7 @@ func TestAnnunciatorDumb(t *testing.T) {
 // What an annunciator sounded last stands in its retained state: a confirmation that came while the gateway could not hear is not lost.
 func TestHeardByItsState(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		w := newWorld(t)
-		w.startWith("shop")
-		a := shop{w, "shop"}
-		a.is("serving")
+		w, _ := withShop(t)
 		n := w.node("river-gate")
 		w.g.Listening(false)
 		w.hear(n.open())
@@ -452,10 +451,7 @@ func TestTestTrips(t *testing.T) {
 // A test fails as well if it comes late, or cannot be stored.
 func TestTestTripLate(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		w := newWorld(t)
-		w.startWith("shop")
-		a := shop{w, "shop"}
-		a.is("serving")
+		w, a := withShop(t)
 		n := w.node("river-gate")
 		frame := n.testTrip()
 		w.pass(time.Minute) // it is under way
@@ -516,10 +512,7 @@ func TestTestsMissed(t *testing.T) {
 // Whatever is said on these topics, it costs a bounded time and memory, and good words beside it are heard.
 func TestAnnunciatorGarbage(t *testing.T) {
 	seeded(t, 2, func(t *testing.T, rng *rand.Rand) {
-		w := newWorld(t)
-		w.startWith("shop")
-		a := shop{w, "shop"}
-		a.is("serving")
+		w, a := withShop(t)
 		n := w.node("river-gate")
 		good := `{"source":"/longlane/hill-orchard","id":"1.1.1","what":"sounded","took_ms":3}`
 		topics := []string{"longlane/hill-orchard/annunciator/shop", "longlane/hill-orchard/annunciator/shop/heard", "longlane/hill-orchard/annunciator//heard",

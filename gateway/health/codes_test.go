@@ -173,26 +173,8 @@ var cases = []struct {
 			p.pass(time.Minute, time.Minute)
 		}
 	}},
-	{Forged, Subject{Kind: KindGateway, Name: "house"}, func(p *place, end bool) {
-		if end {
-			p.pass(25*time.Hour, time.Minute)
-			return
-		}
-		for range forgedMany {
-			p.w.Refused(p.at(), WrongKey)
-			p.pass(time.Minute, time.Minute)
-		}
-	}},
-	{Replayed, Subject{Kind: KindGateway, Name: "house"}, func(p *place, end bool) {
-		if end {
-			p.pass(25*time.Hour, time.Minute)
-			return
-		}
-		for range replayedMany {
-			p.w.Refused(p.at(), Recorded)
-			p.pass(time.Minute, time.Minute)
-		}
-	}},
+	{Forged, Subject{Kind: KindGateway, Name: "house"}, refused(WrongKey, forgedMany)},
+	{Replayed, Subject{Kind: KindGateway, Name: "house"}, refused(Recorded, replayedMany)},
 	{SinkAbsent, Subject{Kind: KindSink, Name: "broker"}, func(p *place, end bool) {
 		for range 120 {
 			p.w.Sink(p.at(), "broker", end)
@@ -282,5 +264,19 @@ func plain(t *testing.T, v Verdict) {
 	}
 	if _, err := json.Marshal(v); err != nil {
 		t.Errorf("%s of %v: %v", v.Code, v.Subject, err)
+	}
+}
+
+// refused has so many frames refused for a reason, and ends that by a day and more without one.
+func refused(why Refusal, many int) func(p *place, end bool) {
+	return func(p *place, end bool) {
+		if end {
+			p.pass(25*time.Hour, time.Minute)
+			return
+		}
+		for range many {
+			p.w.Refused(p.at(), why)
+			p.pass(time.Minute, time.Minute)
+		}
 	}
 }
