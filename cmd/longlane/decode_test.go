@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strconv"
 	"strings"
 	"testing"
@@ -542,8 +543,13 @@ func TestDecodeSimulated(t *testing.T) {
 	h.write("scenario.toml", scenario+"\n[faults]\ncorrupt = 0.3\nforge = 0.5\n")
 	h.openHouse()
 	h.startGateway() // by whose beacons the relay finds its way
-	sim := h.startSim("--for", "26s")
-	if code := sim.wait(time.Minute); code != exitDone {
+	sim := h.startSim()
+	eventually(t, 2*time.Minute, "frames enough to show something", func() bool {
+		_, text := h.get("/metrics")
+		accepted := metric(text, `longlane_frames_total{bearer="mast",verdict="accepted"}`)
+		return accepted >= 8 && metric(text, `longlane_frames_total{bearer="mast",verdict="mac"}`) >= 8 && relayed.MatchString(text)
+	})
+	if code := sim.stop(); code != exitDone {
 		t.Fatalf("the simulator ended with %d", code)
 	}
 	var lines strings.Builder
@@ -583,6 +589,9 @@ func TestDecodeSimulated(t *testing.T) {
 		t.Errorf("%d genuine frames over %d relays and %d others: too few to show anything", good, travelled, bad)
 	}
 }
+
+// relayed is in the metrics once a frame has come by the relay, proven.
+var relayed = regexp.MustCompile(`(?m)^longlane_hop_frames_total\{from="[^"]+",to="oak-relay",verified="yes"\} [1-9]`)
 
 func checkDecodedHops(t *testing.T, r record, d decoded) {
 	t.Helper()
