@@ -192,7 +192,9 @@ func (b *brake) hold(string) error {
 const meets = 5 * time.Millisecond
 
 // since is how long ago a commit was last let go.
-func (b *brake) since() time.Duration { return time.Duration(time.Now().UnixNano() - b.released.Load()) }
+func (b *brake) since() time.Duration {
+	return time.Duration(time.Now().UnixNano() - b.released.Load())
+}
 
 // alert measures the way of a trip from the tty to a subscriber: with the queue, with the store in memory, and with a
 // queue whose commits take half a second longer. The three take turns trip by trip.
