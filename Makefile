@@ -27,7 +27,7 @@ build: ## build bin/longlane
 demo: build ## the main job in 30 seconds; needs nothing but Go
 	bin/longlane demo --for 30s
 
-setup: ## make sure of mosquitto, nginx, aplay, promtool, openssl, python3, strace; install them as root or with sudo
+setup: ## make sure of mosquitto, nginx, aplay, promtool, prometheus, openssl, python3, strace; install them as root or with sudo
 	@.ci/setup
 
 # The second line tests everything; Go does not repeat what the first has shown already.

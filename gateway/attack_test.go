@@ -86,9 +86,9 @@ func TestAttackReplay(t *testing.T) {
 		w.hear(n.seal(proto.Header{Type: proto.TypeTripOpened, Long: true, HopsLeft: 7, Site: w.roster.Site, Node: n.id, Gen: n.gen, Counter: n.next},
 			&proto.TripOpened{Sent: n.now()}))
 		n.next++
-		trips := len(w.broker.events())
+		trips := len(w.broker.all("/trip"))
 		got := w.tally(func() { w.hear(caught...) })
-		if got["mac"]+got["old"] != len(caught) || len(w.broker.events()) != trips {
+		if got["mac"]+got["old"] != len(caught) || len(w.broker.all("/trip")) != trips {
 			t.Errorf("replay outside the window: verdicts %v, want %d of mac or old", got, len(caught))
 		}
 		if s := w.queue.Stats().Events[0]; s != 51 {
@@ -259,8 +259,8 @@ func TestAttackOtherSiteAndDamage(t *testing.T) {
 		w.wantVerdict("other site, renamed", "mac", f)
 		good := n.open()
 		for range 200 {
-			trips := len(w.broker.events())
-			if got := w.tally(func() { w.hear(flip(rng, good)) }); got["accepted"]+got["repeat"] != 0 || len(w.broker.events()) != trips {
+			trips := len(w.broker.all("/trip"))
+			if got := w.tally(func() { w.hear(flip(rng, good)) }); got["accepted"]+got["repeat"] != 0 || len(w.broker.all("/trip")) != trips {
 				t.Fatalf("a damaged frame counts as %v", got)
 			}
 		}

@@ -80,8 +80,9 @@ type Options struct {
 	Faults      []Notice          // found before the start, of which the house is to hear
 	// Annunciators are the names of those that are to be there; others are listened to as well.
 	Annunciators []string
-	TestEvery    time.Duration // a test trip of each input is to come so often; 0: none is missed
-	Seed         uint64        // of the times of beacons
+	LowBattery   map[string]float64 // by node: V, below which it cannot be relied on
+	TestEvery    time.Duration      // a test trip of each input is to come so often; 0: none is missed
+	Seed         uint64             // of the times of beacons
 	Meter        Meter
 	Log          *slog.Logger
 }

@@ -690,6 +690,11 @@ func (b *fakeBroker) all(suffix ...string) []*pub {
 	return out
 }
 
+// faults are the publications of faults with one of these codes.
+func (w *world) faults(codes ...string) []*pub {
+	return slices.DeleteFunc(w.broker.all("/fault"), func(p *pub) bool { return !slices.Contains(codes, p.data["code"].(string)) })
+}
+
 func (b *fakeBroker) events() []*pub { return b.all("/trip", "/test", "/fault") }
 
 // of lists the publications of one event.

@@ -9,6 +9,7 @@ import (
 	"strings"
 	"time"
 
+	"longlane/gateway/health"
 	"longlane/gateway/roster"
 	"longlane/proto"
 	"longlane/queue"
@@ -25,9 +26,9 @@ type ingest struct {
 	confirms map[ID]confirm
 	house    *house
 	ears     *ears
-	down     map[string]*outage // bearers that do not work, by name
-	short    map[string]bool    // bearers without airtime for trips' receipts, of which the house was told
-	tries    map[uint8]*tries   // of late, by node
+	health   *supervision
+	short    map[string]bool  // bearers without airtime for trips' receipts, of which the house was told
+	tries    map[uint8]*tries // of late, by node
 
 	receipted map[uint8]time.Duration // when a node was last sent a receipt, in this run
 	told      map[uint8]bool          // nodes that were shut out and are still heard
@@ -75,6 +76,8 @@ type commitResult struct {
 	standing bool // instead of an event: the standing faults were written
 	copied   bool // instead of an event: the second copy was written
 
+	health bool // instead of an event: what is known of the site's health was written
+
 	group uint32 // instead of an event: numbers of group frames below this have been set aside
 }
 
@@ -90,7 +93,7 @@ func AdvanceMark(dst, old []byte, counter uint32) ([]byte, error) {
 
 func newIngest(g *Gateway) (*ingest, error) {
 	in := &ingest{g: g, windows: map[windowKey]*window{}, repeats: map[uint8]int{},
-		confirms: map[ID]confirm{}, down: map[string]*outage{}, short: map[string]bool{}, tries: map[uint8]*tries{}, receipted: map[uint8]time.Duration{}, told: map[uint8]bool{}, set: g.o.Clock.Set()}
+		confirms: map[ID]confirm{}, short: map[string]bool{}, tries: map[uint8]*tries{}, receipted: map[uint8]time.Duration{}, told: map[uint8]bool{}, set: g.o.Clock.Set()}
 	lost, err := in.readMarks()
 	if err != nil {
 		return nil, fmt.Errorf("read replay marks: %w", err)
@@ -130,6 +133,7 @@ func newIngest(g *Gateway) (*ingest, error) {
 	in.house = newHouse(g, in.notice)
 	in.ears = newEars(g, in.notice)
 	in.restore()
+	in.health = newSupervision(g, in.standing.faults)
 	in.unusedSinks()
 	in.silentBearers()
 	return in, nil
@@ -182,6 +186,7 @@ func (in *ingest) run(ctx context.Context) {
 		case <-done:
 			if len(in.g.packets) == 0 { // the bearers have stopped: there will be no more
 				in.lastCopy()
+				in.lastHealth()
 				return
 			}
 		case p := <-packets:
@@ -212,9 +217,9 @@ func (in *ingest) tick() {
 		in.putRight()
 	}
 	in.set = set // it can be lost again
-	in.watchBearers()
 	in.watchAirtime()
 	in.watchRoom()
+	in.supervise()
 	in.house.overdue(g.o.Clock.Mono(), in.deaf)
 	in.unconfirmed()
 	in.ears.tick()
@@ -239,6 +244,7 @@ func (in *ingest) refresh() {
 	}
 	if changed {
 		in.house.reload()
+		in.health.w.SetSite(g.watched(), g.moment())
 		g.o.Log.Info("the roster has changed")
 	}
 }
@@ -296,6 +302,7 @@ func (in *ingest) packet(p radio.Packet) {
 	verdict := in.judge(p)
 	in.g.o.Meter.Frame(p.Bearer, verdict)
 	if verdict != "accepted" && verdict != "hint" {
+		in.refused(verdict)
 		in.g.o.Log.Debug("frame refused", "bearer", p.Bearer, "verdict", verdict, "bytes", len(p.Frame))
 	}
 }
@@ -427,7 +434,7 @@ func (in *ingest) authentic(e *Event, raw proto.Raw, p radio.Packet, key windowK
 		return "repeat"
 	}
 	in.judgeTime(e)
-	in.measure(e)
+	in.saw(e, in.measure(e))
 	if b, ok := e.Body.(*proto.CheckIn); ok {
 		in.checkIn(e, b, key, reply)
 	} else {
@@ -482,7 +489,7 @@ func sent(b proto.Body) proto.SendTime {
 
 // measure tells of each hop. What a hop says counts only if it is proven who sent there as well as who heard. A relay that
 // nobody has enrolled is in a record that somebody made up, and all of those are one.
-func (in *ingest) measure(e *Event) {
+func (in *ingest) measure(e *Event) (seen []health.Hop) {
 	r := in.g.o.Roster.Get()
 	proven := true
 	for i, h := range in.g.hopData(e) {
@@ -493,8 +500,10 @@ func (in *ingest) measure(e *Event) {
 			h.From = UnknownRelay
 		}
 		in.g.o.Meter.Hop(h.From, h.To, orNaN(h.RSSI), orNaN(h.SNR), orNaN(h.Margin), h.Verified && proven)
+		seen = append(seen, seenHop(h, h.Verified && proven))
 		proven = h.Verified
 	}
+	return seen
 }
 
 func orNaN(v *float64) float64 {
@@ -582,6 +591,9 @@ func (in *ingest) result(r commitResult) {
 		return
 	case r.standing:
 		in.standingSaved(r.err)
+		return
+	case r.health:
+		in.healthSaved(r.err)
 		return
 	case r.copied:
 		in.copySaved(r.err)

@@ -8,8 +8,8 @@ import (
 
 // notice tells the house of a fault that the gateway itself found.
 func (in *ingest) notice(n Notice) {
-	in.standing.note(n)
 	c := in.g.o.Clock
+	in.standing.note(n, in.g.moment().Wall)
 	number, err := in.epochs.take() // a number that is never used twice serves as the id's as well
 	if err != nil {
 		in.g.o.Log.Error("a fault could not be numbered", "fault", n.Code, "err", err)

@@ -29,7 +29,8 @@ type sender struct {
 	waiting []outgoing // of each use, in order of arrival
 	said    string     // why nothing was permitted, as last logged
 
-	withheld atomic.Int64 // when a trip's receipt was last given up for want of airtime, on our clock; 0: never
+	tries, busy atomic.Int64 // tries to send, and those at which the channel was in use
+	withheld    atomic.Int64 // when a trip's receipt was last given up for want of airtime, on our clock; 0: never
 }
 
 type outgoing struct {
@@ -203,6 +204,13 @@ const (
 func (s *sender) try(ctx context.Context, o *outgoing) (wait time.Duration) {
 	err := s.link.Send(ctx, o.to, o.frame)
 	var early *radio.WaitError
+	switch {
+	case errors.Is(err, radio.ErrBusy):
+		s.busy.Add(1)
+		s.tries.Add(1)
+	case err == nil:
+		s.tries.Add(1)
+	}
 	switch {
 	case err == nil:
 		s.said = ""

@@ -3,8 +3,10 @@ package gateway
 import (
 	"encoding/hex"
 	"encoding/json"
+	"slices"
 	"time"
 
+	"longlane/gateway/health"
 	"longlane/proto"
 )
 
@@ -62,13 +64,22 @@ type nodeHealth struct {
 	Held        *uint8    `json:"oldest_held_back,omitempty"`
 	Bearer      string    `json:"bearer,omitempty"`
 	Hops        []hopData `json:"hops"`
+	// Severity is the worst of Faults: well, watch, trouble. They are what stands against the node, its zones and the hops from it.
+	Severity health.Severity `json:"severity"`
+	Faults   []nodeFault     `json:"faults"`
 	// Tests are what came of the last test trip of each zone.
 	Tests     map[string]*testResult `json:"tests,omitempty"`
 	heard     time.Duration          // or when we began to listen for it
-	hears     time.Duration          // since when the bearer that it comes by has worked
 	unproven  time.Duration          // when a frame last came that proves nothing; 0: never
 	everHeard bool
-	told      bool // the fault has been raised
+	blamed    bool // it is overdue by the verdicts
+}
+
+type nodeFault struct {
+	Code     string          `json:"code"`
+	Severity health.Severity `json:"severity"`
+	Reason   string          `json:"reason"`
+	Remedy   string          `json:"remedy"`
 }
 
 func newHouse(g *Gateway, tell func(Notice)) *house {
@@ -120,9 +131,6 @@ func (h *house) drop(known map[string]bool, nodes map[uint8]bool) {
 	for id, n := range h.nodes {
 		if !nodes[id] {
 			delete(h.nodes, id)
-			if n.told {
-				h.tell(Notice{Code: NoticeOverdue, Ended: true, Node: id, Detail: n.Node + " is shut out and no longer waited for"})
-			}
 			h.g.retain(h.g.topic("node", n.Node, "health"), nil)
 		}
 	}
@@ -262,10 +270,7 @@ func (h *house) heard(e *Event) *nodeHealth {
 		}
 		return nil
 	}
-	if n.told {
-		h.tell(Notice{Code: NoticeOverdue, Ended: true, Node: e.ID.Node, Detail: n.Node + " is heard again"})
-	}
-	n.heard, n.everHeard, n.told = max(n.heard, e.sealed()), true, false
+	n.heard, n.everHeard, n.blamed = max(n.heard, e.sealed()), true, false
 	n.Verdict, n.Reason = verdictHeard, "its frames arrive"
 	n.LastHeard, n.HeardMono = h.g.wallAt(n.heard), seconds(n.heard)
 	n.Bearer, n.Hops = e.Rx.Bearer, h.g.hopData(e)
@@ -294,6 +299,9 @@ func (h *house) publishNode(id uint8) {
 	if n.Hops == nil {
 		n.Hops = []hopData{}
 	}
+	if n.Faults == nil {
+		n.Faults = []nodeFault{}
+	}
 	text, _ := json.Marshal(n) // no NaN gets past number: cannot fail
 	h.g.retain(h.g.topic("node", n.Node, "health"), text)
 }
@@ -301,31 +309,67 @@ func (h *house) publishNode(id uint8) {
 // patience is how long a node may be silent.
 func (h *house) patience() time.Duration { return 2*h.g.o.CheckIn + 10*time.Second }
 
-// overdue finds nodes that have missed two check-ins, and says that their zones are unwatched. deaf tells why what comes
-// by a bearer cannot be heard; "": it can. While that is so no node is blamed that comes by it; once the gateway hears
-// again each has as long as ever.
+// overdue finds nodes that cannot have been heard for so long that their zones are unwatched, though nobody blames them: deaf tells why
+// what comes by a bearer cannot be heard; "": it can. Whom the verdicts blame, blame tells.
 func (h *house) overdue(now time.Duration, deaf func(bearer string) string) {
-	limit := h.patience()
 	for id, n := range h.nodes {
-		why := deaf(n.Bearer)
-		if why != "" {
-			n.hears = now
+		if now-n.heard <= h.patience() || n.Verdict == verdictOverdue {
+			continue
 		}
-		blamed := now-max(n.heard, n.hears) > limit
-		switch {
-		case blamed && n.unproven != 0 && now-n.unproven <= limit:
-			why = unprovenOnly
-		case blamed:
-			why = "two check-ins in a row were missed: look at its battery, antenna and relay"
-		case why == "":
+		why := deaf(n.Bearer)
+		if why == "" {
 			why = "the gateway could not hear it for a while, and has not heard it since"
 		}
-		if now-n.heard > limit && n.Verdict != verdictOverdue || blamed && !n.told {
-			h.silent(id, n, why)
+		h.silent(id, n, why)
+	}
+}
+
+// blame tells of a node that is overdue, though it could have been heard, and returns why, in words.
+func (h *house) blame(name string, v health.Verdict, now time.Duration) string {
+	why := "two check-ins in a row were missed. " + v.Remedy
+	for id, n := range h.nodes {
+		if n.Node != name {
+			continue
 		}
-		if blamed && !n.told {
-			n.told = true
-			h.tell(Notice{Code: NoticeOverdue, Node: id, Detail: n.Node + ": " + why})
+		if n.unproven != 0 && now-n.unproven <= h.patience() {
+			why = unprovenOnly
+		}
+		n.blamed = true
+		h.silent(id, n, why)
+	}
+	return why
+}
+
+// absolve tells of a node that is there after all: if no frame of its own has told so, a relay's record of one that it passed on has.
+func (h *house) absolve(name string, now time.Duration) {
+	for id, n := range h.nodes {
+		if n.Node == name && n.blamed {
+			n.blamed, n.heard = false, now
+			n.Verdict, n.Reason = verdictHeard, "it passes on what others send"
+			h.publishNode(id)
+		}
+	}
+}
+
+// judged tells of what stands against a node, its zones, and the hops from it.
+func (h *house) judged(standing []health.Verdict) {
+	for id, n := range h.nodes {
+		worst, faults := health.Well, []nodeFault{}
+		for _, v := range standing {
+			of := v.Subject.Name
+			if z := h.zones[of]; v.Subject.Kind == health.KindZone && z != nil && z.node == id {
+				of = n.Node
+			} else if v.Subject.Kind != health.KindNode && v.Subject.Kind != health.KindHop {
+				continue
+			}
+			if of == n.Node {
+				worst = max(worst, v.Severity)
+				faults = append(faults, nodeFault{string(v.Code), v.Severity, v.Reason, v.Remedy})
+			}
+		}
+		if worst != n.Severity || !slices.Equal(faults, n.Faults) {
+			n.Severity, n.Faults = worst, faults
+			h.publishNode(id)
 		}
 	}
 }

@@ -415,7 +415,8 @@ func TestDeafGatewayBlamesNoNode(t *testing.T) {
 		w.link.unplug(false)
 		w.wifi.unplug(false)
 		w.pass(2 * time.Minute)
-		if got := w.broker.all("/fault"); len(got) != 4 || got[3].typ != typeFaultEnded {
+		silence := func() []*pub { return w.faults(NoticeBearerDown, NoticeOverdue) } // that all are silent at once is told as well
+		if got := silence(); len(got) != 4 || got[3].typ != typeFaultEnded {
 			t.Errorf("%d faults, want two that began and ended", len(got))
 		}
 		for _, n := range nodes[1:] {
@@ -423,7 +424,7 @@ func TestDeafGatewayBlamesNoNode(t *testing.T) {
 		}
 		w.wantZone("ridge-gate", "clear")
 		w.pass(time.Minute)
-		if got := w.broker.all("/fault"); len(got) != 5 || got[4].data["node"] != "river-gate" || got[4].data["code"] != NoticeOverdue {
+		if got := silence(); len(got) != 5 || got[4].data["node"] != "river-gate" || got[4].data["code"] != NoticeOverdue {
 			t.Errorf("%d faults, want one more, river-gate's", len(got))
 		}
 	})
@@ -527,7 +528,7 @@ func TestDeafOnOneBearer(t *testing.T) {
 		w.wantZone("river-gate", "unwatched")
 		w.wantHealth("river-gate", "overdue")
 		w.wantHealth("ridge-gate", "heard")
-		if got := w.broker.all("/fault"); len(got) != 1 || got[0].data["code"] != NoticeBearerDown {
+		if got := w.faults(NoticeBearerDown, NoticeOverdue); len(got) != 1 || got[0].data["code"] != NoticeBearerDown {
 			t.Errorf("%d faults, want one: lora is down, and no node is to blame", len(got))
 		}
 		why := func(of string) string { s, _ := w.broker.last(of)["why"].(string); return s }

@@ -51,20 +51,29 @@ const (
 
 func (f Freshness) String() string { return [...]string{"fresh", "late", "unproven"}[f] }
 
+// Offset is by how much a send time lies behind now, less transit; negative: it is ahead. It is rounded up by up to a second, as the send
+// time was rounded down. ok is false if the node has no time of this epoch.
+func Offset(s SendTime, now Instant, transit time.Duration) (behind time.Duration, ok bool) {
+	if !s.Known() || s.Epoch != uint8(now.Epoch) {
+		return 0, false
+	}
+	const period = time.Duration(NoTime) * time.Second
+	behind = now.Since%period - time.Duration(s.Seconds)*time.Second - transit
+	switch { // the nearest of what the modulo leaves open
+	case behind < -period/2:
+		behind += period
+	case behind > period/2:
+		behind -= period
+	}
+	return behind, true
+}
+
 // Judge compares a frame's send time with its arrival at now, of which transit is the time that relays say, verified,
 // they held it. late is how long ago, beyond transit, the frame was sealed; it is meaningful for Fresh and Late.
 func Judge(s SendTime, now Instant, transit, within time.Duration) (f Freshness, late time.Duration) {
-	if !s.Known() || s.Epoch != uint8(now.Epoch) {
+	late, ok := Offset(s, now, transit)
+	if !ok {
 		return Unproven, 0
-	}
-	const period = time.Duration(NoTime) * time.Second
-	at := now.Since % period
-	late = at - time.Duration(s.Seconds)*time.Second - transit
-	switch { // the nearest of what the modulo leaves open
-	case late < -period/2:
-		late += period
-	case late > period/2:
-		late -= period
 	}
 	switch {
 	case late < -within:

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"net"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -14,6 +15,7 @@ import (
 
 	"golang.org/x/term"
 
+	"longlane/gateway/config"
 	"longlane/gateway/roster"
 )
 
@@ -55,6 +57,7 @@ type demo struct {
 	length time.Duration
 	tally  tally
 	color  bool
+	page   string // address of the gateway's HTTP
 }
 
 // demoScenario has trips until the last quarter of the demo, so that the last have time to arrive.
@@ -126,7 +129,7 @@ for = "2s"
 const demoConfig = `site = "hill-orchard"
 gateway = "house"
 state = %q
-http = ""
+http = %q
 log_level = "warn"
 [broker]
 url = "mqtt://%s"
@@ -164,6 +167,9 @@ func (d *demo) run(ctx context.Context) error {
 		return err
 	}
 	defer house.stop()
+	if err := d.findPage(); err != nil {
+		return err
+	}
 	if err := d.prepare(house.front.Addr().String(), until, half+house.outage); err != nil {
 		return err
 	}
@@ -178,6 +184,7 @@ func (d *demo) run(ctx context.Context) error {
 	}
 	defer end(gw)
 	d.say("The hill orchard: river gate and ridge gate behind the oak relay, cattle grid in sight of the house.")
+	d.say("Its metrics: http://%s/metrics", d.page)
 	if err := d.play(ctx, house, half, whole); err != nil {
 		return err
 	}
@@ -188,6 +195,19 @@ func (d *demo) run(ctx context.Context) error {
 	end(sim)
 	d.settle() // the last thing that the gateway published may still be on its way to the subscriber
 	return d.summary()
+}
+
+// findPage finds where the gateway can serve HTTP on this machine: where it does if nobody says otherwise, or else anywhere.
+func (d *demo) findPage() error {
+	l, err := net.Listen("tcp", config.Default().HTTP)
+	if err != nil {
+		l, err = net.Listen("tcp", "127.0.0.1:0")
+	}
+	if err != nil {
+		return fmt.Errorf("find a free port on this machine: %w", err)
+	}
+	d.page = l.Addr().String()
+	return l.Close()
 }
 
 // finish lets what has a receipt arrive. The demo may have been interrupted while the broker was away.
@@ -233,7 +253,7 @@ func (d *demo) prepare(broker string, until, unplug time.Duration) error {
 	}
 	err = os.WriteFile(d.path("orchard.toml"), fmt.Appendf(nil, demoScenario, time.Now().UnixNano()%1e9, until, unplug), 0o600)
 	return errors.Join(r.Save(), err,
-		os.WriteFile(d.path("longlane.toml"), fmt.Appendf(nil, demoConfig, state, broker, d.path("modem")), 0o600))
+		os.WriteFile(d.path("longlane.toml"), fmt.Appendf(nil, demoConfig, state, d.page, broker, d.path("modem")), 0o600))
 }
 
 // child starts this program again as another process. What it has to say goes into a file beside the demo's others.

@@ -109,9 +109,9 @@ var imports = map[string]rule{
 		why:     "it holds the site's secret in the clear for a moment: no more packages than it needs to read, judge and write the files",
 	},
 	"gateway": {
-		project: []string{"proto", "radio", "radio/lora", "radio/route", "radio/use", "queue", "gateway/roster", "gateway/wholefile"},
+		project: []string{"proto", "radio", "radio/lora", "radio/route", "radio/use", "queue", "gateway/health", "gateway/roster", "gateway/wholefile"},
 		modules: []string{"golang.org/x/sys"},
-		why:     "the core must run the same with any bearer and any sink, so it knows neither",
+		why:     "the core must run the same with any bearer and any sink, so it knows neither; what is wrong with the site is judged beside it, without I/O",
 	},
 	"gateway/mqtt": {
 		project: []string{"gateway", "queue", "proto", "radio"},

@@ -27,7 +27,7 @@ type trouble struct {
 // standing are the codes of faults that end, and whether they put the light out. Momentary are those that do not.
 var (
 	standing = map[string]bool{"tamper": true, "input wire": true, "chatter": true, "node-overdue": true, "bearer-down": true,
-		"battery low": false, "number store": false}
+		"battery low": false, "number store": false, "battery-low": false, "mains-lost": false, "restarts": true, "bearer-deaf": true, "jammed": true}
 	momentary = map[string]bool{"events lost": true, "held-back": true}
 )
 

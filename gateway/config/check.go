@@ -350,6 +350,16 @@ func (c *Config) checkZones(k checker) {
 	if len(c.Zone) == 0 {
 		c.Zone = nil
 	}
+	for _, node := range slices.Sorted(maps.Keys(c.LowBattery)) {
+		path := join("low_battery", node)
+		k.name(path, node)
+		if v := c.LowBattery[node]; !(v > 0 && v < 60) {
+			k.refuse(path, fmt.Sprint(v), "volts, above 0 and below 60")
+		}
+	}
+	if len(c.LowBattery) == 0 {
+		c.LowBattery = nil
+	}
 	if len(c.Modem) == 0 {
 		c.Modem = nil
 	}

@@ -58,12 +58,15 @@ type Config struct {
 	// TestEvery is how often each input's test trip is to come, 10 min to 168 h, at least as long as in the nodes' files; 0: none is missed.
 	TestEvery Duration `toml:"test_every"`
 	// Forget names mirrors and webhooks of the past for which the queue need keep nothing more.
-	Forget  []string        `toml:"forget,omitempty"`
-	Modem   []Modem         `toml:"modem,omitempty"`
-	Wifi    *Wifi           `toml:"wifi,omitempty"`
-	Zone    map[string]Zone `toml:"zone,omitempty"`
-	Trip    Trip            `toml:"trip"`
-	Checkin Checkin         `toml:"checkin"`
+	Forget []string        `toml:"forget,omitempty"`
+	Modem  []Modem         `toml:"modem,omitempty"`
+	Wifi   *Wifi           `toml:"wifi,omitempty"`
+	Zone   map[string]Zone `toml:"zone,omitempty"`
+	// LowBattery gives, by the name of a node, the volts below which its battery cannot be relied on, above 0 and below 60: so that one
+	// that runs down is told of weeks before. A node that is not named reports a low battery itself, if its own file says when.
+	LowBattery map[string]float64 `toml:"low_battery,omitempty"`
+	Trip       Trip               `toml:"trip"`
+	Checkin    Checkin            `toml:"checkin"`
 }
 
 // Broker is the MQTT broker that events are published to.

@@ -264,7 +264,7 @@ func (d *Daemon) options(r *roster.Current, clock gateway.Clock) gateway.Options
 		OldAfter: time.Duration(d.cfg.Trip.OldAfter), FreshWithin: time.Duration(d.cfg.Trip.FreshWithin),
 		CheckIn: time.Duration(d.cfg.Checkin.Period), Meter: d.metrics, Log: d.log,
 		Air: map[string]gateway.Air{}, Seed: rand.Uint64(), Silent: map[string]string{}, Titles: map[string]string{}, Forget: d.cfg.Forget, Faults: d.faults,
-		Annunciators: d.cfg.Annunciators, TestEvery: time.Duration(d.cfg.TestEvery),
+		Annunciators: d.cfg.Annunciators, LowBattery: d.cfg.LowBattery, TestEvery: time.Duration(d.cfg.TestEvery),
 		Sinks: []gateway.SinkOptions{d.brokerOptions()}}
 	for i := range d.cfg.Mirror {
 		o.Sinks = append(o.Sinks, d.mirrorOptions(&d.cfg.Mirror[i]))
@@ -509,6 +509,13 @@ func (d *Daemon) gauges() {
 	m.Counter("queue_commits_total", "Transactions committed.", nil, func() float64 { return float64(d.queue.Stats().Commits) })
 	m.Counter("queue_damaged_total", "Stored events taken out of the log because their checksum failed.", nil,
 		func() float64 { return float64(d.queue.Stats().Corrupt) })
+	m.Faults(func() []metrics.Fault {
+		list := []metrics.Fault{}
+		for _, f := range d.gw.Faults() {
+			list = append(list, metrics.Fault{Code: string(f.Code), Severity: f.Severity.String(), Kind: string(f.Subject.Kind), Of: f.Subject.Name, To: f.Subject.To})
+		}
+		return list
+	})
 	for r := queue.RefusedFullAlarm; r <= queue.RefusedInvalid; r++ {
 		m.Counter("queue_refused_total", "Records not stored, by reason.", map[string]string{"reason": r.String()},
 			func() float64 { return float64(d.queue.Stats().Refused[r]) })

@@ -48,6 +48,7 @@ func (w *Watcher) supply(at Time, n *node, b *proto.CheckIn) {
 func (w *Watcher) low(at Time, n *node) {
 	isGood := !n.nodeLow && (n.LowBattery == 0 || n.voltage >= n.LowBattery*batteryRecovers)
 	w.judge(at, BatteryLow, n.subject(), stateOf(n.nodeLow || n.lowFor >= lowInARow, isGood), func(v *Verdict) {
+		v.Told = n.nodeLow
 		v.Evidence = []Figure{{"battery", round(n.voltage, 2), "V"}}
 		if n.LowBattery > 0 {
 			v.Evidence = append(v.Evidence, Figure{"least wanted", n.LowBattery, "V"})

@@ -55,6 +55,8 @@ type Watcher struct {
 	now     time.Duration // at the last Tick
 	nodes   map[string]*node
 	bearers map[string]*bearer
+	ordered []*node   // by name
+	ways    []*bearer // likewise
 	hops    map[Subject]*hop
 	faults  map[key]*fault
 	changes []Change
@@ -106,6 +108,13 @@ func (w *Watcher) SetSite(site Site, at Time) {
 		w.bearers[b.Name].Bearer = b
 	}
 	maps.DeleteFunc(w.bearers, func(name string, _ *bearer) bool { return !there[name] })
+	w.ordered, w.ways = w.ordered[:0], w.ways[:0]
+	for _, name := range slices.Sorted(maps.Keys(w.nodes)) {
+		w.ordered = append(w.ordered, w.nodes[name])
+	}
+	for _, name := range slices.Sorted(maps.Keys(w.bearers)) {
+		w.ways = append(w.ways, w.bearers[name])
+	}
 	w.drop(func(s Subject) bool {
 		return s.Kind == KindBearer && !there[s.Name] || s.Kind == KindSink && !slices.Contains(site.Sinks, s.Name) ||
 			s.Kind == KindZone && !w.zoneKnown(s.Name)
@@ -143,11 +152,11 @@ func (w *Watcher) Tick(at Time) []Change {
 	w.now = at.Mono
 	w.clock(at)
 	w.liveness(at)
-	for _, name := range slices.Sorted(maps.Keys(w.nodes)) {
-		w.nodeTick(at, w.nodes[name])
+	for _, n := range w.ordered {
+		w.nodeTick(at, n)
 	}
-	for _, name := range slices.Sorted(maps.Keys(w.bearers)) {
-		w.bearerTick(at, w.bearers[name])
+	for _, b := range w.ways {
+		w.bearerTick(at, b)
 	}
 	w.refusals(at)
 	w.forgetHops(at)

@@ -2,7 +2,6 @@ package health
 
 import (
 	"fmt"
-	"maps"
 	"slices"
 	"time"
 )
@@ -67,24 +66,21 @@ func (w *Watcher) silence(n *node, now time.Duration) time.Duration {
 }
 
 func (w *Watcher) liveness(at Time) {
-	for _, n := range w.nodes {
-		if w.deaf(n.bearer) {
-			n.hears = at.Mono
+	if slices.ContainsFunc(w.ways, func(b *bearer) bool { return !b.up }) {
+		for _, n := range w.ordered {
+			if w.deaf(n.bearer) {
+				n.hears = at.Mono
+			}
 		}
 	}
-	suspects := map[string]bool{}
-	for _, name := range slices.Sorted(maps.Keys(w.bearers)) {
-		suspects[name] = w.allSilent(at, w.bearers[name])
-	}
-	for _, name := range slices.Sorted(maps.Keys(w.nodes)) {
-		n := w.nodes[name]
+	for _, n := range w.ordered {
 		silent := w.silence(n, at.Mono)
 		w.judge(at, Overdue, n.subject(), stateOf(silent > Patience(n.CheckIn), n.seen && at.Mono-n.heard <= Patience(n.CheckIn)), func(v *Verdict) {
 			v.Evidence = []Figure{{"silent for", silent.Seconds(), "s"}, {"check-in period", n.CheckIn.Seconds(), "s"}}
 			v.Reason = fmt.Sprintf("Nothing has been heard of %s for %s; it should be heard at least every %s. What happens there now is not seen.",
 				n.Name, spell(silent), spell(n.CheckIn))
 			switch {
-			case suspects[n.bearer]:
+			case w.bearers[n.bearer] != nil && w.allSilent(at, w.bearers[n.bearer]):
 				v.Remedy = fmt.Sprintf("No node is heard by %s any more: look at the gateway's antenna and modem first, and only then at %s.", n.bearer, n.Name)
 			case n.parent != "" && n.parent != w.site.Gateway:
 				v.Remedy = fmt.Sprintf("Look at its battery and antenna, and at the relay %s, by which it was heard last.", n.parent)
@@ -97,7 +93,7 @@ func (w *Watcher) liveness(at Time) {
 
 // deaf reports whether a node that comes by that bearer cannot be heard. One that has not been heard yet may come by any.
 func (w *Watcher) deaf(name string) bool {
-	for _, b := range w.bearers {
+	for _, b := range w.ways {
 		if !b.up && (name == "" || name == b.Name) {
 			return true
 		}
@@ -109,7 +105,7 @@ func (w *Watcher) deaf(name string) bool {
 // of them three. That is hardly the nodes' fault.
 func (w *Watcher) allSilent(at Time, b *bearer) bool {
 	nodes, missed := 0, time.Duration(0)
-	for _, n := range w.nodes {
+	for _, n := range w.ordered {
 		if n.bearer != b.Name || !n.seen {
 			continue
 		}

@@ -174,7 +174,10 @@ func (w *Watcher) toldTick(at Time, n *node, k toldKey) {
 	if code == EventsLost { // it happened; it does not last
 		st = stateOf(at.Mono == t.at && !t.ended, true)
 	}
-	w.judge(at, code, s, st, func(v *Verdict) { n.explain(v, t.arg) })
+	w.judge(at, code, s, st, func(v *Verdict) {
+		v.Told = true
+		n.explain(v, t.arg)
+	})
 }
 
 // explain puts into words what a node has told.
@@ -255,6 +258,9 @@ func (w *Watcher) nodeTick(at Time, n *node) {
 }
 
 func sortedTold(m map[toldKey]told) []toldKey {
+	if len(m) == 0 {
+		return nil // as nearly always
+	}
 	keys := make([]toldKey, 0, len(m))
 	for k := range m {
 		keys = append(keys, k)

@@ -10,8 +10,9 @@ import (
 	"longlane/proto"
 )
 
-// stateVersion is that of State's form.
-const stateVersion = 1
+// StateVersion is that of State's form.
+// StateVersion is the form of a State that this program reads.
+const StateVersion = 1
 
 // State is what outlives a restart of the gateway: what was measured for weeks, and what stands. Who was alive is not in it.
 type State struct {
@@ -61,7 +62,7 @@ type HopState struct {
 
 // State gives what is to be kept. It shares nothing with the Watcher.
 func (w *Watcher) State() State {
-	s := State{Version: stateVersion, Day: w.days.last}
+	s := State{Version: StateVersion, Day: w.days.last}
 	for _, k := range w.sortedFaults() {
 		if f := w.faults[k]; f.standing {
 			calm := time.Duration(0)
@@ -94,8 +95,8 @@ func (w *Watcher) State() State {
 // Restore takes up what was kept, right after New. Of what is no longer there nothing is taken up but its faults, which end. What
 // stands goes on standing, and ends by what is seen from now on.
 func (w *Watcher) Restore(s State, at Time) error {
-	if s.Version != stateVersion {
-		return fmt.Errorf("take up what was known of the site's health: its form is %d, expected %d; it is known anew within weeks", s.Version, stateVersion)
+	if s.Version != StateVersion {
+		return fmt.Errorf("take up what was known of the site's health: its form is %d, expected %d; it is known anew within weeks", s.Version, StateVersion)
 	}
 	w.days.last = s.Day
 	same := map[string]bool{w.site.Gateway: true}

@@ -124,7 +124,7 @@ func TestUnsoundState(t *testing.T) {
 		"too many days":     {Days: make([]Day, 400), Today: 1000},
 	} {
 		p := newPlace(t, site)
-		s := State{Version: stateVersion, Nodes: []NodeState{{Name: "river", ID: 10, Battery: bad, Came: -1, Lost: 1e300}},
+		s := State{Version: StateVersion, Nodes: []NodeState{{Name: "river", ID: 10, Battery: bad, Came: -1, Lost: 1e300}},
 			Hops: []HopState{{From: "river", To: "house", Margin: bad, Came: 1e300}}, Faults: []FaultState{{Verdict: Verdict{Code: "none"}}}}
 		if err := p.w.Restore(s, p.at()); err != nil {
 			t.Errorf("%s: %v", name, err)

@@ -82,6 +82,8 @@ const (
 	KindBearer  Kind = "bearer"
 	KindSink    Kind = "sink"
 	KindGateway Kind = "gateway"
+	// KindAnnunciator is for what the gateway's core finds of annunciators; nothing here judges them.
+	KindAnnunciator Kind = "annunciator"
 )
 
 // Subject is what a verdict is about. A hop has both ends: Name sends, To hears.
@@ -119,6 +121,8 @@ type Verdict struct {
 	Evidence []Figure `json:"evidence"`
 	Remedy   string   `json:"remedy"` // what to do
 	Since    Time     `json:"since"`  // when it began; Mono is of the run in which it did
+	// Told says that it rests on the word of a node, which has told the house of it by an event of its own.
+	Told bool `json:"told_by_node,omitempty"`
 }
 
 // Change is a verdict that begins to stand or, with Ended, no longer does. For one subject and code the two alternate.

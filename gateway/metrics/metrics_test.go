@@ -4,7 +4,9 @@ import (
 	"io"
 	"math"
 	"net/http/httptest"
+	"os"
 	"os/exec"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -115,9 +117,60 @@ func TestPromtool(t *testing.T) {
 	m := New(lists())
 	m.Frame("mast", "accepted")
 	m.Hop("river-gate", "house", -90, 6, 18.5, true)
+	m.Faults(func() []Fault { return []Fault{{"overdue", "trouble", "node", "river-gate", ""}} })
 	cmd := exec.Command(tool, "check", "metrics")
 	cmd.Stdin = strings.NewReader(scrape(m))
 	if out, err := cmd.CombinedOutput(); err != nil {
 		t.Errorf("promtool check metrics: %v\n%s", err, out)
+	}
+}
+
+// What stands is told at each scrape, and what does not any more is not; how many there are is told though there are none.
+func TestFaults(t *testing.T) {
+	m := New(lists())
+	list := []Fault{{"overdue", "trouble", "node", "river-gate", ""}, {"margin-falls", "watch", "hop", "ridge-gate", "house"}}
+	m.Faults(func() []Fault { return list })
+	text := scrape(m)
+	for _, want := range []string{`longlane_fault_standing{code="overdue",kind="node",of="river-gate",severity="trouble",to=""} 1`,
+		`longlane_fault_standing{code="margin-falls",kind="hop",of="ridge-gate",severity="watch",to="house"} 1`,
+		`longlane_faults_standing{severity="trouble"} 1`, `longlane_faults_standing{severity="watch"} 1`} {
+		if !strings.Contains(text, want+"\n") {
+			t.Errorf("no line %q in\n%s", want, text)
+		}
+	}
+	list = nil
+	text = scrape(m)
+	if strings.Contains(text, "longlane_fault_standing{") || !strings.Contains(text, `longlane_faults_standing{severity="trouble"} 0`+"\n") {
+		t.Errorf("what has ended is still told:\n%s", text)
+	}
+}
+
+// TestAlertRules has promtool judge the alert rules: by their form, and by what they say of invented hours. Each alert has an hour in which it
+// fires, and one in which it does not.
+func TestAlertRules(t *testing.T) {
+	for _, args := range [][]string{{"check", "rules", "alerts.yml"}, {"test", "rules", "testdata/alerts_test.yml"}} {
+		if out, err := exec.Command("promtool", args...).CombinedOutput(); err != nil {
+			t.Errorf("promtool %s: %v\n%s", strings.Join(args, " "), err, out)
+		}
+	}
+	rules, err := os.ReadFile("alerts.yml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	tests, err := os.ReadFile("testdata/alerts_test.yml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, m := range regexp.MustCompile(`alert: (\w+)`).FindAllStringSubmatch(string(rules), -1) {
+		of := strings.Split(string(tests), "- eval_time")
+		fires, quiet := false, false
+		for _, part := range of {
+			if strings.Contains(part, "alertname: "+m[1]+"\n") {
+				fires, quiet = fires || strings.Contains(part, "exp_labels"), quiet || strings.Contains(part, "exp_alerts: []")
+			}
+		}
+		if !fires || !quiet {
+			t.Errorf("%s: fires in a test: %v, is quiet in one: %v", m[1], fires, quiet)
+		}
 	}
 }
