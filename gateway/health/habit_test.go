@@ -1,6 +1,7 @@
 package health
 
 import (
+	"math/rand/v2"
 	"testing"
 	"time"
 
@@ -8,19 +9,41 @@ import (
 	radionode "longlane/radio/node"
 )
 
-// TestHabit: a real node that gets no answer checks in as habits has it. The few repeats within two seconds that each check-in has are
-// left out there: bursts are longer.
-func TestHabit(t *testing.T) {
-	const period = 15 * time.Minute
-	n, err := radionode.New(radionode.Config{Site: 1, Node: 10, Gen: 1, Key: make([]byte, proto.KeySize), Seed: 3, CheckIn: period},
-		radionode.FirstSaved(), 0)
+// sending is a frame of a check-in: when it goes out, and when it was sealed, in s since the node sent the last that was answered.
+type sending struct{ at, sealed float64 }
+
+// habit is how the nodes of radio/node check in: of each of many, all that it sends once its last answer has come and no other does. The
+// next answer puts it back to where it began.
+type habit [][]sending
+
+// habits is of how many nodes one is recorded.
+const habits = 400
+
+// recordHabit runs real nodes, each of which is answered once.
+func recordHabit(t *testing.T, period time.Duration) (h habit) {
+	t.Helper()
+	for seed := range uint64(habits) {
+		h = append(h, recordNode(t, period, seed))
+	}
+	return h
+}
+
+func recordNode(t *testing.T, period time.Duration, seed uint64) (sent []sending) {
+	t.Helper()
+	key := make([]byte, proto.KeySize)
+	keys, err := proto.NewKeys(key)
 	if err != nil {
 		t.Fatal(err)
 	}
+	n, err := radionode.New(radionode.Config{Site: 1, Node: 10, Gen: 1, Key: key, Seed: seed, CheckIn: period}, radionode.FirstSaved(), 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	const way = 200 * time.Millisecond // a frame and its receipt
 	var in []radionode.Input
-	var sent []time.Duration // each check-in's first time
+	var answered, sealed, now time.Duration
 	counter := uint32(0)
-	for now := time.Duration(0); now < 24*time.Hour; {
+	for answered == 0 || now < answered+max(4*period, 20*time.Minute) {
 		var next radionode.Input
 		if len(in) > 0 {
 			next, in = in[0], in[1:]
@@ -29,39 +52,49 @@ func TestHabit(t *testing.T) {
 		for _, o := range out {
 			switch o := o.(type) {
 			case radionode.Transmit:
-				if o.Counter != counter {
-					counter = o.Counter
-					sent = append(sent, now)
-				}
 				in = append(in, radionode.TxDone{})
+				if o.Type != proto.TypeCheckIn {
+					t.Fatalf("it sends a %v", o.Type)
+				}
+				if o.Counter != counter {
+					counter, sealed = o.Counter, now
+				}
+				if answered != 0 {
+					sent = append(sent, sending{(now - answered).Seconds(), (sealed - answered).Seconds()})
+					continue
+				}
+				receipt, err := proto.Seal(nil, keys, proto.Header{Type: proto.TypeCheckInReceipt, HopsLeft: proto.MaxHops, Site: 1, Node: 10, Gen: 1,
+					Counter: o.Counter, Epoch: 1, Number: 1}, &proto.Receipt{Time: proto.EncodeGatewayTime(now)})
+				if err != nil {
+					t.Fatal(err)
+				}
+				answered, in = now, append(in, radionode.Received{Frame: receipt, RSSI: -90, SNR: 5})
 			case radionode.Persist:
 				in = append(in, radionode.Stored{})
 			}
 		}
-		if len(in) == 0 {
+		switch {
+		case answered == now && len(in) > 0: // its receipt takes its time
+			now += way
+		case len(in) == 0:
 			now = max(wake, now+time.Millisecond)
 		}
 	}
-	h := habits[0]
-	const slack = 3.0 // s, for the repeats
-	groups, first := 0, sent[0]
-	for i := 1; i < len(sent); i++ {
-		gap, try := (sent[i] - sent[i-1]).Seconds(), (i-1)%(len(h.pauses)+1)
-		low, high := period.Seconds()*0.85, period.Seconds()*0.99
-		if try < len(h.pauses) {
-			low, high = h.pauses[try]*0.75, h.pauses[try]*1.25
-		} else {
-			if h.fromFirst {
-				gap = (sent[i] - first).Seconds()
-			}
-			first = sent[i]
-			groups++
+	return sent
+}
+
+// TestHabit: what is recorded are check-ins that each begin a period in time, and stop when the node is answered.
+func TestHabit(t *testing.T) {
+	const period = 15 * time.Minute
+	for _, sent := range recordHabit(t, period) {
+		if first := sent[0].at; first < 0.85*period.Seconds() || first > 0.99*period.Seconds()+1 {
+			t.Errorf("the first after an answer comes after %.1f s, want 0.85 to 0.99 periods", first)
 		}
-		if gap < low-slack || gap > high+slack {
-			t.Errorf("check-in %d came after %.1f s, want %.1f to %.1f", i, gap, low, high)
+		if last := sent[len(sent)-1].at; last < 3*period.Seconds() {
+			t.Errorf("the last comes after %.1f s, and the record is of four periods", last)
 		}
-	}
-	if groups < 90 {
-		t.Errorf("%d periods in a day", groups)
 	}
 }
+
+// draw gives one node's.
+func (h habit) draw(r *rand.Rand) []sending { return h[r.IntN(len(h))] }

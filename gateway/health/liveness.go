@@ -9,11 +9,12 @@ import (
 // Patience is how long a node may be silent: two check-ins have been missed by then, with the node's repeats of the second. It is a
 // second short of two periods and ten seconds, so that a look once a second keeps that promise.
 //
-// It is a trade. A shorter one blames nodes for what bursts of noise do: see the table in liveness_test.go. A longer one leaves a gate
+// It is a trade. A shorter one blames nodes for what bursts of noise do: see TestFalseReports and README.md. A longer one leaves a gate
 // unwatched for longer without a word.
 func Patience(checkIn time.Duration) time.Duration { return 2*checkIn + 9*time.Second }
 
-// lateBy is how long after its period's end a check-in with its repeats counts as missed.
+// lateBy is how long after its period's end a check-in counts as missed, with its first two repeats; the later ones are not waited for where all nodes
+// of a bearer are silent together.
 const lateBy = 30 * time.Second
 
 // Frame is a frame whose origin is proven.

@@ -7,13 +7,22 @@ import (
 	"longlane/proto"
 )
 
-// A check-in that gets no receipt is not sent again: a new one is, a few times, and then the node waits for its period.
-// One that confirms an event hurries: after 10 s without it the gateway raises a fault.
+// A check-in that gets no receipt is not sent again: a new one is, a few times, and then the node waits for the end of its period, which
+// began with the first. One that confirms an event hurries: after 10 s without it the gateway raises a fault.
 const firstCheckIn = 2 * time.Second // after a start, give or take
 
 var (
-	checkInPauses = []time.Duration{5 * time.Second, 20 * time.Second}
+	// Two and a half minutes of trying outlast most bursts of noise: how seldom a node that lives is then taken for dead is measured by
+	// TestFalseReports of gateway/health.
+	checkInPauses = []time.Duration{5 * time.Second, 20 * time.Second, time.Minute, time.Minute}
 	confirmPauses = []time.Duration{2 * time.Second, 3 * time.Second, 20 * time.Second}
+)
+
+// Once overdueAfter periods have gone by without an answer the gateway has taken the node for dead, and the longer pauses save nobody from that:
+// from then on only the first overduePauses are tried, so that a day without the gateway costs no airtime for them.
+const (
+	overdueAfter  = 2
+	overduePauses = 2
 )
 
 // confirm is an event whose receipt asked the node to vouch for it.
@@ -27,7 +36,9 @@ const mostConfirms = 8
 
 type checkInState struct {
 	due       time.Duration
-	tries     int // since the last that got a receipt
+	tries     int           // in this period, since the last that got a receipt
+	began     time.Duration // the first of them: however long they take, the next period is not late for that
+	missed    int           // periods without an answer in a row
 	restarted bool
 	confirms  []confirm
 	vouches   uint32 // counter of the check-in that carried the first of confirms; 0: none has
@@ -53,19 +64,31 @@ func (n *Node) sealCheckIn() Transmit {
 	n.confirmIn(body, counter)
 	h := proto.Header{Type: proto.TypeCheckIn, HopsLeft: n.HopsLeft, Site: n.Site, Node: n.Node, Gen: n.Gen,
 		Counter: counter, Long: n.long[checkInSpace] || c.tries > 0}
-	pauses := checkInPauses
-	if len(c.confirms) > 0 {
-		pauses = confirmPauses
-	}
-	c.due = n.now + n.period()
-	if c.tries < len(pauses) {
-		c.due = n.now + min(n.jitter(pauses[c.tries]), n.period())
-	}
-	c.tries++
-	if c.tries > len(pauses) {
-		c.tries = 0 // what is to be confirmed goes with the next check-in: late, it still ends the fault
-	}
+	c.next(n)
 	return n.seal(h, body)
+}
+
+// next sets the time of the check-in after this one, should it get no receipt.
+func (c *checkInState) next(n *Node) {
+	pauses := checkInPauses
+	switch {
+	case len(c.confirms) > 0:
+		pauses = confirmPauses
+	case c.missed >= overdueAfter:
+		pauses = pauses[:overduePauses]
+	}
+	if c.tries == 0 {
+		c.began = n.now
+	}
+	ends := c.began + n.period()
+	if c.tries < len(pauses) {
+		c.due = n.now + min(n.jitter(pauses[c.tries]), n.period()/5) // four are over before the next period begins
+		c.tries++
+		return
+	}
+	c.due = max(ends, n.now+pauses[0])
+	c.tries = 0 // what is to be confirmed goes with the next check-in: late, it still ends the fault
+	c.missed++
 }
 
 // confirmIn fills in the oldest confirmation that is waiting. One whose event lies too far back to be named is given up.
@@ -85,7 +108,7 @@ func (n *Node) confirmIn(b *proto.CheckIn, counter uint32) {
 func (n *Node) checkInAnswered(counter uint32) {
 	c := &n.checkIn
 	n.observe(Observed{What: Answered, Counter: counter})
-	c.restarted = false
+	c.restarted, c.missed = false, 0
 	if len(c.confirms) > 0 && counter < c.vouches {
 		return // a later one, which vouches, is under way: yet another would overtake that, and so on
 	}

@@ -193,7 +193,9 @@ func (n *Node) send(j job) *Transmit {
 	case asking:
 		tx = n.ask()
 	case checkingIn, confirming:
-		n.radio.silent++
+		if n.checkIn.tries <= overduePauses { // one period without an answer is no outage: trips are sent as often as ever
+			n.radio.silent++
+		}
 		n.radio.isEvent = false
 		tx = n.sealCheckIn()
 		n.launch(tx, false)
