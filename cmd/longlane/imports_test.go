@@ -190,6 +190,10 @@ var imports = map[string]rule{
 		std: effects,
 		why: "it is arithmetic: a formula with a source, and nothing that could make two runs differ",
 	},
+	"radio/lane": {
+		std: effects,
+		why: "it is the geometry of a place: whoever plans, simulates or draws it gets the same answer, whatever file it came from",
+	},
 	"radio/use": {
 		project: []string{"proto", "radio/lora"},
 		std:     effects,

@@ -1,0 +1,56 @@
+#!/usr/bin/env python3
+"""Makes the reference values that package radio/lane is held against, beside this file.
+
+    python3 make_references.py
+
+geodesics.txt   places around origins, with the length and the azimuth of the geodesic from the origin, and the length of
+                that between neighbours: GeographicLib (C. Karney, Algorithms for geodesics, J. Geodesy 87, 2013), which
+                claims 15 nm. On Debian: python3-geographiclib.
+spots.txt       heights between spot heights: SciPy's RBFInterpolator with kernel "linear" and degree 0, which is linear
+                kriging with a linear variogram. On Debian: python3-scipy.
+
+The result is the same at every run.
+"""
+import os
+import random
+
+import numpy
+from geographiclib.geodesic import Geodesic
+from scipy.interpolate import RBFInterpolator
+
+here = os.path.dirname(os.path.abspath(__file__))
+
+
+def geodesics():
+    out = ["# Made by make_references.py with GeographicLib: origin lat, lon; place lat, lon; metres and azimuth (degrees) of the",
+           "# geodesic from the origin; metres of that from the place of the line before (0 on the first of an origin)."]
+    rng = random.Random(7)
+    for lat, lon in [(44.5, -30.5), (0, 0), (-33.9, 151.2), (69.7, 18.9), (-0.001, 179.999), (52.0, -180.0), (89.97, 40.0), (-90.0, 0.0)]:
+        before = None
+        for _ in range(40):
+            azimuth, dist = rng.uniform(0, 360), rng.uniform(1, 10000)
+            g = Geodesic.WGS84.Direct(lat, lon, azimuth, dist)
+            at = (g["lat2"], g["lon2"])
+            back = Geodesic.WGS84.Inverse(lat, lon, *at)
+            step = Geodesic.WGS84.Inverse(*before, *at)["s12"] if before else 0
+            out.append("%.6f %.6f %.12f %.12f %.6f %.9f %.6f" % (lat, lon, *at, back["s12"], back["azi1"], step))
+            before = at
+    return out
+
+
+def spots():
+    out = ["# Made by make_references.py with SciPy: first spots (east, north, height), then asked points with what is there."]
+    rng = random.Random(11)
+    at = [(rng.uniform(-1500, 1500), rng.uniform(-1500, 1500)) for _ in range(25)]
+    height = [rng.uniform(390, 460) for _ in at]
+    out += ["spot %.6f %.6f %.6f" % (*p, h) for p, h in zip(at, height)]
+    at = numpy.array([[round(x, 6) for x in p] for p in at])
+    f = RBFInterpolator(at, numpy.array([round(h, 6) for h in height]), kernel="linear", degree=0)
+    asked = numpy.array([[round(rng.uniform(-3000, 3000), 6) for _ in range(2)] for _ in range(60)])
+    out += ["asked %.6f %.6f %.9f" % (*p, h) for p, h in zip(asked, f(asked))]
+    return out
+
+
+for name, lines in [("geodesics.txt", geodesics()), ("spots.txt", spots())]:
+    with open(os.path.join(here, name), "w") as f:
+        f.write("\n".join(lines) + "\n")
