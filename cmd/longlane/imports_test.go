@@ -194,6 +194,11 @@ var imports = map[string]rule{
 		std: effects,
 		why: "it is the geometry of a place: whoever plans, simulates or draws it gets the same answer, whatever file it came from",
 	},
+	"radio/lane/drawing": {
+		project: []string{"radio/lane"},
+		std:     effects,
+		why:     "it reads bytes that may be anything; which file they came from, and what the lane makes of them, is for others to know",
+	},
 	"radio/use": {
 		project: []string{"proto", "radio/lora"},
 		std:     effects,

@@ -3,6 +3,7 @@ package lane
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 )
 
@@ -25,6 +26,28 @@ func (k *checker) refuse(path, found, expected string) {
 	k.list = append(k.list, &FieldError{Path: path, Found: found, Expected: expected})
 }
 
+// word refuses what is not among some words.
+func word[T ~string](k *checker, path string, v T, of []T) bool {
+	if slices.Contains(of, v) {
+		return true
+	}
+	found := "nothing"
+	if v != "" {
+		found = fmt.Sprintf("%q", v)
+	}
+	k.refuse(path, found, oneOf(of))
+	return false
+}
+
+func oneOf[T ~string](of []T) string {
+	words := make([]string, len(of))
+	for i, w := range of {
+		words[i] = fmt.Sprintf("%q", w)
+	}
+	last := len(words) - 1
+	return strings.Join(words[:last], ", ") + " or " + words[last]
+}
+
 // length refuses what is not between two bounds; low itself is allowed if it is not 0, or if zero says so. It catches NaN.
 func (k *checker) length(path string, v, low, high float64, zero bool) bool {
 	if v >= low && v <= high && (v != 0 || zero) {
@@ -45,8 +68,8 @@ func (k *checker) plain(path string, v, low, high float64, unit string) {
 }
 
 // Check names all that cannot be: places out of reach, sites at one place or inside a hill, areas that cross themselves, ground that
-// no tile knows, zones without their site, numbers that are none or out of range. Names, words and the region are whoever reads
-// the file's to judge. It must have been called before Profile is in a hurry.
+// no tile knows, zones without their site, words that are none, numbers that are none or out of range. Names and the region are
+// for whoever reads the file to judge. It also tidies polygons and lines up, and makes Profile fast.
 func (l *Lane) Check() []*FieldError {
 	k := &checker{l: l}
 	k.sites()
@@ -80,6 +103,8 @@ func (k *checker) sites() {
 	for i := range k.l.Sites {
 		s := &k.l.Sites[i]
 		at := "site." + s.Name
+		word(k, at+".role", s.Role, Roles)
+		word(k, at+".power", s.Power, Powers)
 		if s.Role == RoleGateway {
 			gateways++
 		}
@@ -123,6 +148,7 @@ func (k *checker) cover() {
 		c := &k.l.Cover[i]
 		at := fmt.Sprintf("cover[%d]", i)
 		k.length(at+".height", c.Height, 0, 200, false)
+		k.kind(at, c)
 		for j, ring := range c.Area {
 			c.Area[j] = clean(ring)
 			corners += len(c.Area[j])
@@ -132,6 +158,28 @@ func (k *checker) cover() {
 			return
 		}
 		k.area(at+".area", c)
+	}
+}
+
+// kind wants what is said of a kind of cover, and nothing that is another's: a density of walls would have been meant for something.
+func (k *checker) kind(at string, c *Cover) {
+	switch {
+	case c.Kind == "hill":
+		k.list = append(k.list, &FieldError{at + ".kind", `"hill"`, oneOf(Kinds), "a hill is ground: a table [[terrain.hill]], or spot heights"})
+	case !word(k, at+".kind", c.Kind, Kinds):
+	case c.Kind.Grows():
+		word(k, at+".density", c.Density, Densities)
+		if c.Leaf == nil {
+			k.refuse(at+".in_leaf", "nothing", Months(0).Expected())
+		}
+		if c.Walls != "" {
+			k.refuse(at+".walls", fmt.Sprintf("%q", c.Walls), "no such key for what grows")
+		}
+	default:
+		word(k, at+".walls", c.Walls, AllWalls)
+		if c.Density != "" || c.Leaf != nil {
+			k.refuse(at+".density", "density or in_leaf", "neither of them for a building")
+		}
 	}
 }
 

@@ -140,9 +140,9 @@ type Cover struct {
 	Kind   Kind
 	Area   Area
 	Height float64 // above the ground, m; above 0, up to 200
-	// Density and Leaf are those of what grows, Walls those of a building.
+	// Density and Leaf, the months in which it has leaves, are those of what grows; Walls are those of a building.
 	Density Density
-	Leaf    Months
+	Leaf    *Months
 	Walls   Walls
 
 	bounds box // of Area; its zero value: not known yet
@@ -155,6 +155,9 @@ func (c *Cover) box() box {
 	}
 	return c.bounds
 }
+
+// InLeaf reports whether c grows and has leaves in a month.
+func (c *Cover) InLeaf(month time.Month) bool { return c.Leaf != nil && c.Leaf.Has(month) }
 
 // Months are some of the twelve: bit 0 is January.
 type Months uint16

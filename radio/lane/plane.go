@@ -29,12 +29,8 @@ func (l LatLon) String() string {
 	return fmt.Sprintf("%.6f %s, %.6f %s", math.Abs(l.Lat), ns, math.Abs(l.Lon), ew)
 }
 
-func (l LatLon) check() error {
-	if !(math.Abs(l.Lat) <= 90 && math.Abs(l.Lon) <= 180) {
-		return fmt.Errorf("latitude %v or longitude %v is out of range", l.Lat, l.Lon)
-	}
-	return nil
-}
+// Valid reports whether both are in range: within 90 and 180 degrees.
+func (l LatLon) Valid() bool { return math.Abs(l.Lat) <= 90 && math.Abs(l.Lon) <= 180 }
 
 // Point is a place in metres east and north of the lane's origin.
 type Point struct{ East, North float64 }

@@ -163,7 +163,7 @@ func FuzzPlace(f *testing.F) {
 		if (p.Local == nil) == (p.Globe == nil) {
 			t.Fatalf("%q is %s", text, show(p))
 		}
-		if p.Local != nil && math.IsInf(p.Local.East+p.Local.North, 0) || p.Globe != nil && p.Globe.check() != nil {
+		if p.Local != nil && math.IsInf(p.Local.East+p.Local.North, 0) || p.Globe != nil && !p.Globe.Valid() {
 			t.Fatalf("%q is %s", text, show(p))
 		}
 	})

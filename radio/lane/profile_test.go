@@ -168,11 +168,11 @@ func small() *Lane {
 	ground.Hills = []Hill{{At: Point{800, 0}, Height: 12, Radius: 50}}
 	return &Lane{
 		Sites: []Site{
-			{Name: "house", Role: RoleGateway, At: Point{0, 0}, AntennaHeight: 6, AntennaGain: 2.15},
-			{Name: "gate", Role: RoleGate, At: Point{1000, 0}, AntennaHeight: 2, AntennaGain: 2.15},
+			{Name: "house", Role: RoleGateway, At: Point{0, 0}, AntennaHeight: 6, AntennaGain: 2.15, Power: PowerMains},
+			{Name: "gate", Role: RoleGate, At: Point{1000, 0}, AntennaHeight: 2, AntennaGain: 2.15, Power: PowerSolar},
 		},
 		Zones:   []Zone{{Name: "gate", Site: "gate", Beams: []Beam{{Length: 5, Height: 0.8}, {Along: 2, Length: 5, Height: 0.8}}}},
-		Cover:   []Cover{{Kind: Wood, Area: Area{ring(400, -50, 500, -50, 500, 50, 400, 50)}, Height: 15, Density: Dense}},
+		Cover:   []Cover{{Kind: Wood, Area: Area{ring(400, -50, 500, -50, 500, 50, 400, 50)}, Height: 15, Density: Dense, Leaf: new(Months)}},
 		Course:  ring(1000, 0, 0, 0),
 		Terrain: ground,
 	}
@@ -244,6 +244,15 @@ func TestCheck(t *testing.T) {
 		"cover's height":      {func(l *Lane) { l.Cover[0].Height = 0 }, `cover[0].height: found "0 m", expected more than 0 m, up to 200 m`},
 		"course":              {func(l *Lane) { l.Course = ring(3, 3, 3, 3) }, "course: found 1 points at different places"},
 		"course far":          {func(l *Lane) { l.Course[1].North = nan }, "course[1]: found 0.0 m E, NaN m N"},
+		"no role":             {func(l *Lane) { l.Sites[1].Role = "" }, `site.gate.role: found nothing, expected "gateway", "gate", "relay", "candidate" or "building"`},
+		"power":               {func(l *Lane) { l.Sites[1].Power = "sun" }, `site.gate.power: found "sun", expected "mains"`},
+		"kind":                {func(l *Lane) { l.Cover[0].Kind = "forest" }, `cover[0].kind: found "forest", expected "wood", "orchard", "hedge" or "building"`},
+		"a hill as cover":     {func(l *Lane) { l.Cover[0].Kind = "hill" }, "a hill is ground: a table [[terrain.hill]]"},
+		"no density":          {func(l *Lane) { l.Cover[0].Density = "" }, "cover[0].density: found nothing"},
+		"no leaves told":      {func(l *Lane) { l.Cover[0].Leaf = nil }, "cover[0].in_leaf: found nothing, expected the months in leaf"},
+		"walls of a wood":     {func(l *Lane) { l.Cover[0].Walls = Efficient }, `cover[0].walls: found "efficient", expected no such key`},
+		"leaves of walls":     {func(l *Lane) { l.Cover[0].Kind, l.Cover[0].Walls = Building, Efficient }, "cover[0].density: found density or in_leaf"},
+		"no walls":            {func(l *Lane) { l.Cover[0].Kind, l.Cover[0].Density, l.Cover[0].Leaf = Building, "", nil }, `cover[0].walls: found nothing, expected "traditional" or "efficient"`},
 		"hill":                {func(l *Lane) { l.Terrain.Hills[0].Radius = 0 }, `terrain.hill[0].radius: found "0 m"`},
 		"inside a hill":       {func(l *Lane) { l.Sites[1].Ground = &low }, `site.gate.ground: found "90 m", which with the antenna's 2.0 m is 92.0 m, inside a hill, expected an antenna above the ground, which is at 100.0 m here`},
 		"under a hill":        {func(l *Lane) { l.Terrain.Hills[0].At.East = 1000; v := 100.0; l.Sites[1].Ground = &v }, "inside a hill"},
@@ -321,7 +330,7 @@ func crowded(b *testing.B, spots int) *Lane {
 	rng := rand.New(rand.NewPCG(6, 6))
 	l := &Lane{Terrain: Flat(100)}
 	for i := range 200 {
-		l.Sites = append(l.Sites, Site{Name: fmt.Sprint(i), Role: RoleGateway, At: Point{rng.Float64() * 2000, rng.Float64() * 2000}, AntennaHeight: 3})
+		l.Sites = append(l.Sites, Site{Name: fmt.Sprint(i), Role: RoleGateway, At: Point{rng.Float64() * 2000, rng.Float64() * 2000}, AntennaHeight: 3, Power: PowerMains})
 	}
 	for range 300 {
 		c, a := Point{rng.Float64() * 2000, rng.Float64() * 2000}, Area{nil}
@@ -330,7 +339,7 @@ func crowded(b *testing.B, spots int) *Lane {
 			r := 10 + 30*rng.Float64()
 			a[0] = append(a[0], Point{c.East + r*cos, c.North + r*sin})
 		}
-		l.Cover = append(l.Cover, Cover{Kind: Wood, Area: a, Height: 12})
+		l.Cover = append(l.Cover, Cover{Kind: Wood, Area: a, Height: 12, Density: Dense, Leaf: new(Months)})
 	}
 	if spots > 0 {
 		var list []Spot

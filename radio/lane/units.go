@@ -109,8 +109,11 @@ func (p *Place) UnmarshalText(text []byte) error {
 	}
 	if a.degrees {
 		at := LatLon{Lat: a.value, Lon: b.value}
+		if !at.Valid() {
+			return errForm
+		}
 		p.Globe = &at
-		return at.check()
+		return nil
 	}
 	p.Local = &Point{East: b.value, North: a.value}
 	return nil
@@ -146,7 +149,7 @@ func parseBearing(s string) (b bearing, err error) {
 		return b, errForm
 	}
 	s = strings.TrimSpace(s[:len(s)-1])
-	if b.value, err = parseDecimal(strings.TrimSpace(strings.TrimSuffix(s, "°"))); err == nil {
+	if b.value, err = Decimal(strings.TrimSpace(strings.TrimSuffix(s, "°"))); err == nil {
 		b.degrees = true
 	} else if b.value, err = measure(s, units); err != nil {
 		return b, err
@@ -164,12 +167,12 @@ func measure(s string, units map[string]float64) (float64, error) {
 	if !ok {
 		return 0, errForm
 	}
-	v, err := parseDecimal(s[:end])
+	v, err := Decimal(s[:end])
 	return v * factor, err
 }
 
-// parseDecimal reads a plain decimal number: what strconv accepts beyond that (NaN, Inf, exponents, hexadecimal) is no length.
-func parseDecimal(s string) (float64, error) {
+// Decimal reads a plain decimal number: what strconv accepts beyond that (NaN, Inf, exponents, hexadecimal) is no length.
+func Decimal(s string) (float64, error) {
 	digits := strings.TrimPrefix(strings.TrimPrefix(s, "-"), "+")
 	if len(s)-len(digits) > 1 || len(digits) > 20 || strings.Trim(digits, "0123456789.") != "" {
 		return 0, errForm
