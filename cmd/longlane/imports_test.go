@@ -48,7 +48,7 @@ var imports = map[string]rule{
 		why:     "it wires the packages together and owns their lifecycle; work of its own belongs below it",
 	},
 	"gateway/config": {
-		project: []string{"proto", "radio/modem/lines", "radio/lora", "radio/node", "radio/route", "gateway/annunciator/chime", "gateway/webhook/body"}, // pure all: they judge what the tables of a modem and of a webhook say, a node's card, and notes
+		project: []string{"proto", "radio/lane", "radio/lane/drawing", "radio/modem/lines", "radio/lora", "radio/node", "radio/route", "gateway/annunciator/chime", "gateway/webhook/body"}, // pure all: they judge what the tables of a modem and of a webhook say, a node's card, notes, and a place
 		modules: []string{"github.com/pelletier/go-toml/v2", "github.com/agext/levenshtein"},
 		why:     "it knows the file, not what is done with it, so that every program of the project can read its files through it",
 	},

@@ -180,7 +180,7 @@ func (d *Document) full() bool { return len(d.problems) >= maxProblems }
 
 func (d *Document) add(p *Problem) { d.problems = append(d.problems, p) }
 
-// Err returns all problems recorded so far as a Problems, sorted by position, or nil.
+// Err returns all problems recorded so far as a Problems, sorted by position, those of other files last, or nil.
 func (d *Document) Err() error {
 	if len(d.problems) == 0 {
 		return nil
@@ -188,6 +188,9 @@ func (d *Document) Err() error {
 	sorted := append(Problems(nil), d.problems...)
 	sort.SliceStable(sorted, func(i, j int) bool {
 		a, b := sorted[i], sorted[j]
+		if a.File != b.File {
+			return a.File == d.name || b.File != d.name && a.File < b.File
+		}
 		return a.Line < b.Line || a.Line == b.Line && a.Col < b.Col
 	})
 	return sorted

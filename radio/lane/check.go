@@ -201,7 +201,11 @@ func (k *checker) area(path string, c *Cover) {
 		}
 	}
 	if p, ok := c.Area.crossing(); ok {
-		k.refuse(path, fmt.Sprintf("edges that cross or touch at %v", p), simple)
+		where := p.String()
+		if k.l.Origin != nil {
+			where += fmt.Sprintf(" (%v)", NewPlane(*k.l.Origin).LatLon(p))
+		}
+		k.refuse(path, "edges that cross or touch at "+where, simple)
 		return
 	}
 	if size := c.Area.Size(); size < 0.1 {
@@ -214,7 +218,7 @@ func (k *checker) area(path string, c *Cover) {
 func (k *checker) course() {
 	k.l.Course = follow(k.l.Course)
 	if n := len(k.l.Course); n == 1 || n > MaxCorners {
-		k.refuse("course", fmt.Sprintf("%d points at different places", n), fmt.Sprintf("the lane's course, from the gate to the house: 2 to %d points", MaxCorners))
+		k.refuse("course", fmt.Sprintf("a line of %d corners", n), fmt.Sprintf("the lane's course, from the gate to the house: 2 to %d points", MaxCorners))
 	}
 	for i, p := range k.l.Course {
 		if !k.point(fmt.Sprintf("course[%d]", i), p) {

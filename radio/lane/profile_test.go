@@ -242,7 +242,7 @@ func TestCheck(t *testing.T) {
 		"no area":             {func(l *Lane) { l.Cover[0].Area = nil }, "cover[0].area: found nothing"},
 		"tiny":                {func(l *Lane) { l.Cover[0].Area[0] = ring(0, 0, .1, 0, .1, .1) }, "cover[0].area: found an area of 0.005 m²"},
 		"cover's height":      {func(l *Lane) { l.Cover[0].Height = 0 }, `cover[0].height: found "0 m", expected more than 0 m, up to 200 m`},
-		"course":              {func(l *Lane) { l.Course = ring(3, 3, 3, 3) }, "course: found 1 points at different places"},
+		"course":              {func(l *Lane) { l.Course = ring(3, 3, 3, 3) }, "course: found a line of 1 corners"},
 		"course far":          {func(l *Lane) { l.Course[1].North = nan }, "course[1]: found 0.0 m E, NaN m N"},
 		"no role":             {func(l *Lane) { l.Sites[1].Role = "" }, `site.gate.role: found nothing, expected "gateway", "gate", "relay", "candidate" or "building"`},
 		"power":               {func(l *Lane) { l.Sites[1].Power = "sun" }, `site.gate.power: found "sun", expected "mains"`},

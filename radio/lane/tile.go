@@ -36,12 +36,13 @@ var tileSizes = [...]int{1201, 3601}
 // MaxTile is the size of the greatest tile, in bytes.
 const MaxTile = 2 * 3601 * 3601
 
-// ParseTile reads a tile; name may have folders before it. The tile keeps data.
-func ParseTile(name string, data []byte) (*Tile, error) {
+// ParseTile reads a tile; name may have folders before it. The tile keeps data. What is wrong with one is told with its name as the
+// path; nil if nothing is.
+func ParseTile(name string, data []byte) (*Tile, *FieldError) {
 	t := &Tile{Name: path.Base(name), data: data}
 	var ok bool
 	if t.lat, t.lon, ok = corner(t.Name); !ok {
-		return nil, fmt.Errorf("a file called %q, expected a name such as N44W031.hgt, which tells the tile's corner in the south-west", t.Name)
+		return nil, &FieldError{Path: name, Found: fmt.Sprintf("a file called %q", t.Name), Expected: "a name such as N44W031.hgt, which tells the tile's corner in the south-west"}
 	}
 	for _, n := range tileSizes {
 		if len(data) == 2*n*n {
@@ -49,7 +50,7 @@ func ParseTile(name string, data []byte) (*Tile, error) {
 			return t, nil
 		}
 	}
-	return nil, fmt.Errorf("%d bytes, expected %d (1201 rows of 1201 heights) or %d (3601 rows of 3601)", len(data), 2*1201*1201, MaxTile)
+	return nil, &FieldError{Path: name, Found: fmt.Sprintf("%d bytes", len(data)), Expected: fmt.Sprintf("%d (1201 rows of 1201 heights) or %d (3601 rows of 3601), unpacked", 2*1201*1201, MaxTile)}
 }
 
 // corner reads what a tile's name tells. Beyond 85 degrees there are none.

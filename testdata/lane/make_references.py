@@ -9,10 +9,17 @@ geodesics.txt   places around origins, with the length and the azimuth of the ge
 spots.txt       heights between spot heights: SciPy's RBFInterpolator with kernel "linear" and degree 0, which is linear
                 kriging with a linear variogram. On Debian: python3-scipy.
 
+hill-orchard.geojson, hill-orchard.gpx
+                the place of hill-orchard.toml, by GeographicLib, as somebody would draw it and as a phone would record a walk
+
 The result is the same at every run.
 """
+import json
+import math
 import os
 import random
+import re
+import tomllib
 
 import numpy
 from geographiclib.geodesic import Geodesic
@@ -51,6 +58,45 @@ def spots():
     return out
 
 
-for name, lines in [("geodesics.txt", geodesics()), ("spots.txt", spots())]:
+def orchard():
+    with open(os.path.join(here, "hill-orchard.toml"), "rb") as f:
+        lane = tomllib.load(f)
+    number = r"([-+0-9.]+)"
+    lat, lon = (float(x) for x in re.fullmatch(number + " N, " + number + " W", lane["origin"]).groups())
+    lon = -lon
+
+    def globe(text):
+        east, ew, north, ns = re.fullmatch(number + " m ([EW]), " + number + " m ([NS])", text).groups()
+        east, north = float(east) * (1 if ew == "E" else -1), float(north) * (1 if ns == "N" else -1)
+        g = Geodesic.WGS84.Direct(lat, lon, math.degrees(math.atan2(east, north)), math.hypot(east, north))
+        return [round(g["lon2"], 8), round(g["lat2"], 8)]
+
+    def ring(texts):
+        points = [globe(t) for t in texts]
+        return points + points[:1]
+
+    features = []
+
+    def feature(kind, coordinates, **properties):
+        features.append(json.dumps({"type": "Feature", "properties": properties, "geometry": {"type": kind, "coordinates": coordinates}}))
+
+    course = [globe(t) for t in lane["course"]]
+    gpx = ['<?xml version="1.0" encoding="UTF-8"?>', '<gpx version="1.1" creator="make_references.py" xmlns="http://www.topografix.com/GPX/1/1">']
+    for name, site in lane["site"].items():
+        feature("Point", globe(site["at"]), name=name)
+        said = "Gate at the river" if name == "river-gate" else name.replace("-", " ").capitalize()
+        gpx.append('  <wpt lat="%.8f" lon="%.8f"><name>%s</name></wpt>' % (*reversed(globe(site["at"])), said))
+    feature("LineString", course, name="lane")
+    gpx.append("  <rte><name>Lane</name>")
+    gpx += ['    <rtept lat="%.8f" lon="%.8f"/>' % (y, x) for x, y in course]
+    gpx += ["  </rte>", "</gpx>"]
+    for c in lane["cover"]:
+        rings = [ring(c["area"])] + [ring(h) for h in c.get("hole", [])]
+        feature("Polygon", rings, cover=c["kind"], **{k: v for k, v in c.items() if k not in ("kind", "area", "hole")})
+    return ['{"type": "FeatureCollection", "features": ['] + [",\n".join(features)] + ["]}"], gpx
+
+
+geojson, gpx = orchard()
+for name, lines in [("geodesics.txt", geodesics()), ("spots.txt", spots()), ("hill-orchard.geojson", geojson), ("hill-orchard.gpx", gpx)]:
     with open(os.path.join(here, name), "w") as f:
         f.write("\n".join(lines) + "\n")
