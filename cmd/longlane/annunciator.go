@@ -60,7 +60,7 @@ var annunciatorCommand = command{
 		case length != 0 || *zone != "":
 			return badUsage("--for and --zone belong to `longlane annunciator mute`")
 		case *asJSON:
-			return checkJSON(c, nil, err)
+			return checkJSON(c, nil, nil, err)
 		case err != nil:
 			return err
 		case *check:

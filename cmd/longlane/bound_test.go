@@ -26,9 +26,9 @@ type forecast struct {
 	seconds  [][]uint64 // by sender: who hears it, a bit each
 }
 
-// lane puts the stations of a line into an air: each place of it as often as side, but for its ends, and each link over so many
+// row puts the stations of a line into an air: each place of it as often as side, but for its ends, and each link over so many
 // channels as fade independently. A frame is heard if it is on any of them.
-func lane(t *testing.T, s *ether.Scenario, more float64, side, channels, seconds int, seed uint64) *forecast {
+func row(t *testing.T, s *ether.Scenario, more float64, side, channels, seconds int, seed uint64) *forecast {
 	t.Helper()
 	var place []int // of each station: its index in line
 	for i, name := range line {
@@ -144,7 +144,7 @@ func (f *forecast) within(neighbours bool) (share, err float64) {
 func TestBound(t *testing.T) {
 	t.Parallel()
 	s := scenario(t, "long-lane.toml")
-	asIs := lane(t, &s, 0, 1, 1, 400_000, 1)
+	asIs := row(t, &s, 0, 1, 1, 400_000, 1)
 	// A link with Rayleigh's fading is up for exp(-1/margin) of the time: 10 dB 0.9048, -2.04 dB 0.2023 (Goldsmith, Wireless Communications,
 	// outage under Rayleigh fading; from memory).
 	for to, want := range map[int]float64{1: math.Exp(-math.Pow(10, -1)), 2: math.Exp(-math.Pow(10, 0.204))} {
@@ -165,10 +165,10 @@ func TestBound(t *testing.T) {
 	}{
 		{"only neighbours hear each other", asIs, true, 99.39, 99.39},
 		{"the lane as it is", asIs, false, 99.80, 99.80},
-		{"5 dB more", lane(t, &s, 5, 1, 1, 40_000, 1), false, 99.99, 100},
-		{"10 dB more", lane(t, &s, 10, 1, 1, 40_000, 1), false, 99.99, 100},
-		{"two relays side by side at each place", lane(t, &s, 0, 2, 1, 40_000, 1), false, 99.99, 100},
-		{"two channels, or antennas, that fade by themselves", lane(t, &s, 0, 1, 2, 40_000, 1), false, 99.99, 100},
+		{"5 dB more", row(t, &s, 5, 1, 1, 40_000, 1), false, 99.99, 100},
+		{"10 dB more", row(t, &s, 10, 1, 1, 40_000, 1), false, 99.99, 100},
+		{"two relays side by side at each place", row(t, &s, 0, 2, 1, 40_000, 1), false, 99.99, 100},
+		{"two channels, or antennas, that fade by themselves", row(t, &s, 0, 1, 2, 40_000, 1), false, 99.99, 100},
 	} {
 		share, err := c.f.within(c.neighbours)
 		t.Logf("within 3 s, whoever sends: %s: %.3f %%, standard error %.3f", c.what, 100*share, 100*err)

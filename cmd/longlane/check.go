@@ -14,6 +14,7 @@ import (
 	"longlane/gateway/config"
 	"longlane/gateway/roster"
 	"longlane/gateway/webhook"
+	"longlane/radio/lane"
 	"longlane/radio/lora"
 	"longlane/radio/modem/lines"
 )
@@ -34,13 +35,23 @@ var checkCommand = command{
 		if err == nil {
 			r, err = siteRoster(*path, cfg)
 		}
+		var found *laneFound
+		if err == nil {
+			var l *lane.Lane
+			if l, err = siteLane(*path, cfg); l != nil {
+				found = laneOf(cfg, l, r)
+			}
+		}
 		if *asJSON {
-			return checkJSON(c, cfg, err)
+			return checkJSON(c, cfg, found, err)
 		}
 		if err != nil {
 			return err
 		}
 		explain(c, *path, cfg, r)
+		if found != nil {
+			explainLane(c, found)
+		}
 		return nil
 	},
 }
@@ -56,7 +67,7 @@ type problemJSON struct {
 	Message  string `json:"message"`
 }
 
-func checkJSON(c *call, cfg *config.Config, err error) error {
+func checkJSON(c *call, cfg *config.Config, found *laneFound, err error) error {
 	list := []problemJSON{}
 	var ps config.Problems
 	if errors.As(err, &ps) {
@@ -75,6 +86,9 @@ func checkJSON(c *call, cfg *config.Config, err error) error {
 		}
 		if hooks := webhooksJSON(cfg); hooks != nil {
 			result["webhooks"] = hooks
+		}
+		if found != nil {
+			result["lane"] = found
 		}
 	}
 	if e := e.Encode(result); e != nil {

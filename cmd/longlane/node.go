@@ -39,7 +39,7 @@ var nodeCommand = command{
 		err = badConfig(err, "node.toml")
 		switch {
 		case *asJSON:
-			return checkJSON(c, nil, err)
+			return checkJSON(c, nil, nil, err)
 		case err != nil:
 			return err
 		case *check:

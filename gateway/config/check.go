@@ -28,6 +28,9 @@ func (c *Config) check(d *Document) {
 		k.address("http", c.HTTP)
 	}
 	k.level("log_level", c.LogLevel)
+	if len(c.Lane) > 1024 || !printable(c.Lane) {
+		k.refuse("lane", quote(c.Lane), `the lane file beside this one, such as "lane.toml", or a full path`)
+	}
 	c.checkBrokers(k)
 	c.checkSinks(k)
 	c.checkAnnunciators(k)

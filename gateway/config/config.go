@@ -17,8 +17,10 @@
 // LoadNode and ParseNode do the same for the file of a node on a board, which is another one, and LoadAnnunciator and
 // ParseAnnunciator for that of the unit in a building that tells who comes.
 //
+// ReadLane and ParseLane read the lane file, which describes the place: see package lane.
+//
 // A complete file with comments stands in testdata/config/hill-orchard.toml; beside it one of a modem that speaks lines, and
-// node.toml, a node's.
+// node.toml, a node's; that of a place is testdata/lane/hill-orchard.toml.
 package config
 
 import (
@@ -48,6 +50,9 @@ type Config struct {
 	HTTP string `toml:"http"`
 	// LogLevel is debug, info, warn or error.
 	LogLevel string `toml:"log_level"`
+	// Lane is the file of the place, a full path or one from the folder of this file; empty: none. Neither Load nor Parse looks at
+	// it, since a drawing that is wrong must not keep a gateway from serving: see ReadLane.
+	Lane string `toml:"lane"`
 
 	Broker   *Broker   `toml:"broker,omitempty"`
 	Embedded *Embedded `toml:"embedded,omitempty"`

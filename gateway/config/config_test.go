@@ -223,8 +223,8 @@ func TestLoad(t *testing.T) {
 	}
 	_, err = Load(path)
 	var p *Problem
-	if !errors.As(err, &p) || p.Field != "broker.password_file" || p.Line != 19 || p.Col != 17 {
-		t.Fatalf("Load with an open secret = %v, want a problem with broker.password_file at 19:17", err)
+	if !errors.As(err, &p) || p.Field != "broker.password_file" || p.Line != 20 || p.Col != 17 {
+		t.Fatalf("Load with an open secret = %v, want a problem with broker.password_file at 20:17", err)
 	}
 	for _, want := range []string{"mode 0644, open to others", "chmod 600 " + secret} {
 		if !strings.Contains(p.Error(), want) {

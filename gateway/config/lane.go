@@ -97,10 +97,57 @@ func ReadLane(path string) (*lane.Lane, error) {
 	if err != nil {
 		return nil, fmt.Errorf("read lane: %w", err)
 	}
-	return ParseLane(path, data, func(name string, limit int64) ([]byte, error) {
+	return ParseLane(path, data, fromDisk(path))
+}
+
+// ReadLane reads the lane file that a configuration names, nil if it names none; path is the configuration's own. It also refuses a
+// lane of another site, or where other rules of the air hold than the modems go by.
+func (c *Config) ReadLane(path string) (*lane.Lane, error) {
+	if c.Lane == "" {
+		return nil, nil
+	}
+	file := beside(path, c.Lane)
+	data, _, err := readBounded(file, maxLaneFile)
+	if err != nil {
+		return nil, c.noLane(path, err)
+	}
+	l, doc, err := parseLane(file, data, fromDisk(file))
+	if err != nil {
+		return nil, err
+	}
+	if l.Name != c.Site {
+		doc.Refuse("name", quote(l.Name), fmt.Sprintf("%q, the site of %s, or another lane there", c.Site, path))
+	}
+	for _, m := range c.Modem {
+		if m.Region != "" && m.Region != l.Region {
+			doc.Refuse("region", quote(l.Region), fmt.Sprintf("%q, as for the modem %s in %s; one of the two is wrong", m.Region, m.Name, path))
+		}
+	}
+	if err := doc.Err(); err != nil {
+		return nil, err
+	}
+	return l, nil
+}
+
+// noLane tells where in the configuration the lane file is named that cannot be read.
+func (c *Config) noLane(path string, why error) error {
+	data, _, err := readBounded(path, maxFile)
+	if err != nil {
+		return fmt.Errorf("read config: %w", err)
+	}
+	doc, err := Open(path, data)
+	if err != nil {
+		return err
+	}
+	checker{doc: doc}.file("lane", why, "the lane file, which describes the place")
+	return doc.Err()
+}
+
+func fromDisk(path string) func(name string, limit int64) ([]byte, error) {
+	return func(name string, limit int64) ([]byte, error) {
 		data, _, err := readBounded(beside(path, name), limit)
 		return data, err
-	})
+	}
 }
 
 // beside is the path of a file that another one names.
@@ -114,9 +161,14 @@ func beside(path, name string) string {
 // ParseLane is ReadLane for a file that is already in memory; name stands for it in messages. read gives those that it names, each of
 // at most limit bytes.
 func ParseLane(name string, data []byte, read func(name string, limit int64) ([]byte, error)) (*lane.Lane, error) {
+	l, _, err := parseLane(name, data, read)
+	return l, err
+}
+
+func parseLane(name string, data []byte, read func(name string, limit int64) ([]byte, error)) (*lane.Lane, *Document, error) {
 	doc, err := Open(name, data)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	r := laneReader{checker: checker{doc: doc}, read: read, base: name, drawn: map[int]drawing.Area{}}
 	doc.Into(&r.file)
@@ -124,14 +176,14 @@ func ParseLane(name string, data []byte, read func(name string, limit int64) ([]
 	// Each step judges by what the one before has read: after a mistake, it would report what is none.
 	for _, step := range []func(){r.drawings, r.places, r.terrain, r.judge} {
 		if err := doc.Err(); err != nil {
-			return nil, err
+			return nil, nil, err
 		}
 		step()
 	}
 	if err := doc.Err(); err != nil {
-		return nil, err
+		return nil, nil, err
 	}
-	return &r.lane, nil
+	return &r.lane, doc, nil
 }
 
 type laneReader struct {

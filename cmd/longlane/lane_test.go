@@ -1,0 +1,96 @@
+package main
+
+import (
+	"encoding/json"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"longlane/gateway/config"
+)
+
+const lanes = "../../testdata/lane"
+
+// TestLaneIsTheDemos: the example's sites are where the demo's nodes and those of the example scenario stand, so that what they do
+// can be drawn.
+func TestLaneIsTheDemos(t *testing.T) {
+	l, err := config.ReadLane(filepath.Join(lanes, "hill-orchard.toml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, sc, err := readScenario("../../testdata/sim/hill-orchard.toml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, n := range sc.Nodes {
+		if l.Site(n.Name) == nil {
+			t.Errorf("testdata/sim/hill-orchard.toml has a node %s, the lane has no such site", n.Name)
+		}
+		if !strings.Contains(demoScenario, "name = \""+n.Name+"\"") {
+			t.Errorf("the demo has no node %s", n.Name)
+		}
+	}
+	if n := strings.Count(demoScenario, "[[node]]"); n != len(sc.Nodes) {
+		t.Errorf("the demo has %d nodes, the scenario %d", n, len(sc.Nodes))
+	}
+}
+
+// TestCheckLane: check reads the lane that a config names, says what it found, and names what it and the roster do not agree on.
+func TestCheckLane(t *testing.T) {
+	h := newHouse(t, "river-gate", "mill-gate")
+	place, err := os.ReadFile(filepath.Join(lanes, "hill-orchard.toml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	h.write("lane.toml", string(place))
+	with := func(line string) string {
+		return strings.Replace(h.text("longlane.toml"), "site =", line+"\nsite =", 1)
+	}
+	h.write("house.toml", with(`lane = "lane.toml"`))
+	code, out, errs := cli("", "check", "--config", h.path("house.toml"))
+	if code != exitDone {
+		t.Fatalf("check: exit code %d, %q, %q", code, out, errs)
+	}
+	for _, want := range []string{"is good", "lane: lane.toml: sites: 1 gateway, 3 gates, 1 relay, 2 candidates, 1 building; zones: 3; cover: 1 wood, 1 orchard, 1 hedge, 1 building",
+		"farthest apart: house and ridge-gate, 1484 m", "nodes without a site: mill-gate; add a table [site.NAME]", "zones without a table: mill-gate",
+		"zones that no enrolled node watches: cattle-grid, ridge-gate"} {
+		if !strings.Contains(out, want) {
+			t.Errorf("check says\n%s\nwithout %q", out, want)
+		}
+	}
+	code, out, _ = cli("", "check", "--json", "--config", h.path("house.toml"))
+	var said struct {
+		OK   bool
+		Lane struct {
+			Sites            int
+			NodesWithoutSite []string `json:"nodes_without_site"`
+		}
+	}
+	if err := json.Unmarshal([]byte(out), &said); err != nil || code != exitDone || !said.OK || said.Lane.Sites != 8 || strings.Join(said.Lane.NodesWithoutSite, " ") != "mill-gate" {
+		t.Errorf("check --json: exit code %d, %v, %s", code, err, out)
+	}
+
+	mistakes := func(name, config, lane, want string) {
+		t.Helper()
+		h.write("house.toml", config)
+		h.write("lane.toml", lane)
+		for _, args := range [][]string{{"check"}, {"check", "--json"}} {
+			code, out, errs := cli("", append(args, "--config", h.path("house.toml"))...)
+			if code != exitUsage || !strings.Contains(strings.ReplaceAll(out, `\"`, `"`)+errs, want) || strings.Contains(out, "is good") {
+				t.Errorf("%s: longlane %q: exit code %d, %q, %q; want %d and %q", name, args, code, out, errs, exitUsage, want)
+			}
+		}
+	}
+	mistakes("another site", with(`lane = "lane.toml"`), strings.Replace(string(place), `"hill-orchard"`, `"mill"`, 1), h.path("lane.toml")+`:6:8: name: found "mill", expected "hill-orchard"`)
+	mistakes("another region", with(`lane = "lane.toml"`), strings.Replace(string(place), `"europe"`, `"japan"`, 1), `region: found "japan", expected "europe"`)
+	mistakes("no unit", with(`lane = "lane.toml"`), strings.Replace(string(place), `"9 m" `, `9`, 1), "site.house.antenna_height: found 9, expected a length with its unit")
+	mistakes("no file", with(`lane = "lanes.toml"`), "", ":1:8: lane: found no file "+h.path("lanes.toml")+", expected the lane file")
+	mistakes("no name", with(`lane = "la\nne.toml"`), "", `expected the lane file beside this one, such as "lane.toml", or a full path`)
+
+	// What is wrong with a drawing of the place keeps nobody from hearing of a trip.
+	h.write("house.toml", with(`lane = "lanes.toml"`))
+	if _, err := loadConfig(h.path("house.toml")); err != nil {
+		t.Errorf("a gateway whose lane file is gone does not start: %v", err)
+	}
+}
