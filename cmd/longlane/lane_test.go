@@ -2,6 +2,7 @@ package main
 
 import (
 	"encoding/json"
+	"math"
 	"os"
 	"path/filepath"
 	"strings"
@@ -92,5 +93,63 @@ func TestCheckLane(t *testing.T) {
 	h.write("house.toml", with(`lane = "lanes.toml"`))
 	if _, err := loadConfig(h.path("house.toml")); err != nil {
 		t.Errorf("a gateway whose lane file is gone does not start: %v", err)
+	}
+}
+
+// TestScenarioLane: a scenario's nodes stand where the lane file has sites of their names, and so they hear each other by distance.
+func TestScenarioLane(t *testing.T) {
+	dir := t.TempDir()
+	scenario := func(lane, more string) string {
+		path := filepath.Join(dir, "evening.toml")
+		text := "name = \"e\"\nlane = " + lane + "\n[air]\nregion = \"europe\"\nfrequency = 869.525\nrssi_at_1km = -100.0\nexponent = 3.0\n" + more +
+			"[[node]]\nname = \"oak-relay\"\nrelay = true\n[[node]]\nname = \"river-gate\"\n[[node]]\nname = \"cattle-grid\"\nplace = [100.0, 0.0]\n"
+		if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		return path
+	}
+	full, err := filepath.Abs(filepath.Join(lanes, "hill-orchard.toml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, sc, err := readScenario(scenario(`"`+full+`"`, ""))
+	if err != nil {
+		t.Fatal(err)
+	}
+	// 780 m E, 260 m N of the house, which the gateway's modem is in; 3.0 times 10 log10 of that beside a kilometre.
+	heard := sc.Signals()
+	for _, c := range []struct {
+		from, to int
+		metres   float64
+	}{{0, 3, math.Hypot(780, 260)}, {1, 3, math.Hypot(1450, 180)}, {1, 0, math.Hypot(670, 80)}, {2, 3, 100}} {
+		if want := -100 - 30*math.Log10(c.metres/1000); math.Abs(heard[c.from][c.to]-want) > 1e-9 {
+			t.Errorf("station %d hears %d at %v dBm, want %v", c.to, c.from, heard[c.from][c.to], want)
+		}
+	}
+	code, out, errs := cli("", "sim", "--fast", "--scenario", scenario(`"`+full+`"`, ""), "--for", "1h")
+	if code != exitDone || !strings.Contains(out, "river-gate") {
+		t.Errorf("a rehearsal on the lane: exit code %d, %q, %q", code, out, errs)
+	}
+	for name, c := range map[string]struct{ lane, want string }{
+		"no such file": {`"none.toml"`, ":2:8: lane: found no file " + filepath.Join(dir, "none.toml")},
+		"a bad one":    {`"bad.toml"`, filepath.Join(dir, "bad.toml") + ":1:8: name: found"},
+		"two houses":   {`"two.toml"`, ":2:8: lane: found a lane with several gateways"},
+	} {
+		place, err := os.ReadFile(full)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for file, text := range map[string]string{"bad.toml": "name = 7\n", "two.toml": strings.Replace(string(place), `role = "building"`, `role = "gateway"`, 1)} {
+			if err := os.WriteFile(filepath.Join(dir, file), []byte(text), 0o600); err != nil {
+				t.Fatal(err)
+			}
+		}
+		code, _, errs := cli("", "sim", "--fast", "--scenario", scenario(c.lane, ""), "--for", "1h")
+		if code != exitUsage || !strings.Contains(errs, c.want) {
+			t.Errorf("%s: exit code %d, %q; want %d and %q", name, code, errs, exitUsage, c.want)
+		}
+	}
+	if _, _, err := readScenario(scenario(`"two.toml"`, "place = [3.0, 4.0]\n")); err != nil {
+		t.Errorf("two gateways, and the scenario says where its own is: %v", err)
 	}
 }

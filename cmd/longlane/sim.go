@@ -122,7 +122,14 @@ func readScenario(path string) (*config.Document, ether.Scenario, error) {
 	if err := doc.Err(); err != nil {
 		return nil, sc, usageError{err}
 	}
-	return doc, sc, nil
+	if sc.Lane == "" {
+		return doc, sc, nil
+	}
+	l, err := config.ReadBeside(doc, "lane", path, sc.Lane)
+	if err != nil {
+		return nil, sc, usageError{err}
+	}
+	return doc, sc, refused(doc, sc.StandAt(l))
 }
 
 // refused is err with the file and line of each field that it names.

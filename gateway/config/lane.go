@@ -106,12 +106,15 @@ func (c *Config) ReadLane(path string) (*lane.Lane, error) {
 	if c.Lane == "" {
 		return nil, nil
 	}
-	file := beside(path, c.Lane)
-	data, _, err := readBounded(file, maxLaneFile)
+	data, _, err := readBounded(path, maxFile)
 	if err != nil {
-		return nil, c.noLane(path, err)
+		return nil, fmt.Errorf("read config: %w", err)
 	}
-	l, doc, err := parseLane(file, data, fromDisk(file))
+	own, err := Open(path, data)
+	if err != nil {
+		return nil, err
+	}
+	l, doc, err := readBeside(own, "lane", path, c.Lane)
 	if err != nil {
 		return nil, err
 	}
@@ -129,18 +132,21 @@ func (c *Config) ReadLane(path string) (*lane.Lane, error) {
 	return l, nil
 }
 
-// noLane tells where in the configuration the lane file is named that cannot be read.
-func (c *Config) noLane(path string, why error) error {
-	data, _, err := readBounded(path, maxFile)
+// ReadBeside reads the lane file that a field of another file names, by its full path or from the folder of that file. If it cannot be
+// read at all, the field is to blame.
+func ReadBeside(doc *Document, field, path, name string) (*lane.Lane, error) {
+	l, _, err := readBeside(doc, field, path, name)
+	return l, err
+}
+
+func readBeside(doc *Document, field, path, name string) (*lane.Lane, *Document, error) {
+	file := beside(path, name)
+	data, _, err := readBounded(file, maxLaneFile)
 	if err != nil {
-		return fmt.Errorf("read config: %w", err)
+		checker{doc: doc}.file(field, err, "the lane file, which describes the place")
+		return nil, nil, doc.Err()
 	}
-	doc, err := Open(path, data)
-	if err != nil {
-		return err
-	}
-	checker{doc: doc}.file("lane", why, "the lane file, which describes the place")
-	return doc.Err()
+	return parseLane(file, data, fromDisk(file))
 }
 
 func fromDisk(path string) func(name string, limit int64) ([]byte, error) {

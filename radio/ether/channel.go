@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"longlane/radio/ether/air"
+	"longlane/radio/lane"
 	"longlane/radio/lora"
 	"longlane/radio/route"
 )
@@ -216,6 +217,34 @@ func (s *Scenario) validateAir(p *problems) {
 	for i := range s.Interferers {
 		s.validateInterferer(p, i)
 	}
+}
+
+// StandAt gives the nodes without a place that of the site of their name, and the gateway that of the only site with its role.
+// Whoever has a place, an rssi or a pair keeps it; those who have no site stay where they are. The error, a *FieldError, tells
+// that the lane does not say where the gateway is, which Scenario.Air then must.
+func (s *Scenario) StandAt(l *lane.Lane) error {
+	if s.Air == nil {
+		*s = s.Filled()
+	}
+	for i := range s.Nodes {
+		n := &s.Nodes[i]
+		if site := l.Site(n.Name); site != nil && len(n.Place) == 0 {
+			n.Place = []float64{site.At.East, site.At.North}
+		}
+	}
+	if len(s.Air.Place) > 0 {
+		return nil
+	}
+	for _, site := range l.Sites {
+		if site.Role != lane.RoleGateway {
+			continue
+		}
+		if len(s.Air.Place) > 0 {
+			return &FieldError{"lane", "a lane with several gateways", "the place of the one that is simulated: place = [x, y] under [air]"}
+		}
+		s.Air.Place = []float64{site.At.East, site.At.North}
+	}
+	return nil
 }
 
 // place is a place if there is one: anywhere within a million metres.

@@ -50,6 +50,7 @@ type Scenario struct {
 	Name    string   `toml:"name"`
 	Seed    uint64   `toml:"seed"`
 	Until   Duration `toml:"until"`
+	Lane    string   `toml:"lane"`    // the lane file whose sites say where the nodes of their names stand; see StandAt
 	CheckIn Duration `toml:"checkin"` // that a rehearsal's gateway sets all nodes to; 0: 15 minutes
 	Nodes   []Node   `toml:"node"`
 	Faults  Faults   `toml:"faults"`
