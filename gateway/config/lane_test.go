@@ -80,24 +80,34 @@ func TestLaneExample(t *testing.T) {
 	}
 }
 
-// TestLaneExampleShowsEveryKey holds the example complete.
-func TestLaneExampleShowsEveryKey(t *testing.T) {
-	text := string(read(t, filepath.Join(lanes, "hill-orchard.toml")))
-	var look func(rt reflect.Type)
-	look = func(rt reflect.Type) {
-		for _, f := range fieldsOf(rt) {
-			inner := rt.Field(f.index).Type
-			for inner.Kind() == reflect.Pointer || inner.Kind() == reflect.Slice || inner.Kind() == reflect.Map {
-				inner = inner.Elem()
-			}
-			if inner.Kind() == reflect.Struct && inner != reflect.TypeFor[lane.Place]() {
-				look(inner)
-			} else if !strings.Contains(text, "\n"+f.key+" = ") && !strings.Contains(text, "\n#"+f.key+" = ") && !strings.Contains(text, " "+f.key+" = ") {
-				t.Errorf("hill-orchard.toml does not show the key %q of %v", f.key, rt)
+// TestLaneExamplesShowEveryKey holds the example complete, and that of the README, which must be good as well.
+func TestLaneExamplesShowEveryKey(t *testing.T) {
+	_, section, _ := strings.Cut(string(read(t, "../../README.md")), "\n## The lane file\n")
+	_, block, _ := strings.Cut(section, "\n```toml\n")
+	block, _, ok := strings.Cut(block, "\n```\n")
+	if !ok {
+		t.Fatal("README.md has no lane file")
+	}
+	if _, err := ParseLane("README.md", []byte(block), beforehand(".")); err != nil {
+		t.Errorf("the lane file of README.md:\n%v", err)
+	}
+	for name, text := range map[string]string{"README.md": block, "hill-orchard.toml": string(read(t, filepath.Join(lanes, "hill-orchard.toml")))} {
+		var look func(rt reflect.Type)
+		look = func(rt reflect.Type) {
+			for _, f := range fieldsOf(rt) {
+				inner := rt.Field(f.index).Type
+				for inner.Kind() == reflect.Pointer || inner.Kind() == reflect.Slice || inner.Kind() == reflect.Map {
+					inner = inner.Elem()
+				}
+				if inner.Kind() == reflect.Struct && inner != reflect.TypeFor[lane.Place]() {
+					look(inner)
+				} else if !strings.Contains(text, "\n"+f.key+" = ") && !strings.Contains(text, "\n#"+f.key+" = ") && !strings.Contains(text, " "+f.key+" = ") {
+					t.Errorf("%s does not show the key %q of %v", name, f.key, rt)
+				}
 			}
 		}
+		look(reflect.TypeFor[laneFile]())
 	}
-	look(reflect.TypeFor[laneFile]())
 }
 
 // TestLaneThreeWays: written in metres, drawn and walked, it is one place. Drawing and walk were made from the first by another
