@@ -17,6 +17,7 @@ type Message struct {
 	QoS     byte
 	Retain  bool
 	Payload []byte
+	entry   *Entry // instead of all these; see Taker
 }
 
 // cloudEvent is the envelope of CloudEvents 1.0, JSON format. Source and id together are the key by which a consumer

@@ -85,6 +85,9 @@ type Options struct {
 	Seed         uint64             // of the times of beacons
 	Meter        Meter
 	Log          *slog.Logger
+	// Observe, if not nil, is told what shows whether zones are watched and trips would sound. It is called from one goroutine, which also
+	// takes in trips: it must return at once, and may call nothing of the gateway.
+	Observe func(Observation)
 }
 
 // Gateway is the core of one site.

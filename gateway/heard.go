@@ -58,6 +58,7 @@ type word struct {
 	gone  bool     // its retained state has been cleared
 	state string   // "": it is of an event
 	ails  []string // with a state: errors of its outputs
+	ticks *ticks   // with a state: nil if it does not say that it hears the gateway
 
 	id, what, why string
 	took          time.Duration // by its own clock
@@ -142,6 +143,8 @@ func (g *Gateway) parseWord(topic string, payload []byte) (w word, ok bool) {
 	var m struct {
 		State   string   `json:"state"`
 		Errors  []string `json:"errors"`
+		Hears   *float64 `json:"hears_for_s"`
+		Ticked  *float64 `json:"ticked_s"`
 		Sounded struct {
 			Source string `json:"source"`
 			ID     string `json:"id"`
@@ -151,6 +154,7 @@ func (g *Gateway) parseWord(topic string, payload []byte) (w word, ok bool) {
 		return w, false
 	}
 	w.state = m.State
+	w.ticks = ticksOf(m.Hears, m.Ticked)
 	if m.Sounded.Source == g.source() { // its confirmation may have come while the gateway could not hear
 		w.id, w.what = m.Sounded.ID, Whats[0]
 	}
@@ -305,6 +309,7 @@ func (x *ears) word(w word) {
 	}
 	if w.state != "" {
 		x.turn(w.name, a, w.state, w.ails)
+		x.observe(w)
 	}
 	if w.id != "" {
 		x.heard(w, a)

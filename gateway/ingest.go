@@ -521,6 +521,7 @@ func (in *ingest) event(e *Event, key windowKey, reply func()) {
 	}
 	in.log(e)
 	in.house.event(e)
+	in.observeEvent(e)
 	in.ears.opened(e)
 	in.commit(e, key, reply)
 }
@@ -552,6 +553,7 @@ func (in *ingest) checkIn(e *Event, b *proto.CheckIn, key windowKey, reply func(
 		highest, _ = w.Highest()
 	}
 	in.house.checkIn(e, b, highest)
+	in.observeCheckIn(e, b, highest)
 	in.confirmed(e, b)
 	reply()
 	in.commit(e, key, nil)

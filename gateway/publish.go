@@ -144,7 +144,7 @@ func (s *sink) item(qi queue.Item) *item {
 }
 
 func (s *sink) publish(c *conn, it *item) {
-	m, err := s.g.message(it.e)
+	m, err := s.letter(c, it.e)
 	if err != nil {
 		s.g.o.Log.Error("an event cannot be written", "event", it.id, "err", err)
 		delete(s.items, it.id)
@@ -181,7 +181,7 @@ func (s *sink) publish(c *conn, it *item) {
 func (s *sink) publishMessage(c *conn, m Message, then func(error)) {
 	c.lastUsed = time.Now()
 	c.pending++
-	c.Publish(m.Topic, m.QoS, m.Retain, m.Payload, func(err error) {
+	c.give(m, func(err error) {
 		f := func() {
 			c.pending--
 			if err == nil && m.QoS > 0 {

@@ -90,6 +90,7 @@ func newHouse(g *Gateway, tell func(Notice)) *house {
 
 // reload brings in zones and nodes that enrolment has added, and drops those it took away.
 func (h *house) reload() {
+	h.g.observeZones()
 	known, nodes := map[string]bool{}, map[uint8]bool{}
 	for _, n := range h.g.o.Roster.Get().Nodes {
 		if n.Revoked {
@@ -143,6 +144,9 @@ func (h *house) setZone(z *zoneState, state, why string, mono time.Duration) {
 	}
 	if z.State != state {
 		z.at = mono
+	}
+	if state == zoneUnwatched && z.State != "" {
+		h.g.observe(Unwatched{z.Zone, why})
 	}
 	z.State, z.Why = state, why
 	h.publishZone(z)
@@ -307,7 +311,7 @@ func (h *house) publishNode(id uint8) {
 }
 
 // patience is how long a node may be silent.
-func (h *house) patience() time.Duration { return 2*h.g.o.CheckIn + 10*time.Second }
+func (h *house) patience() time.Duration { return Patience(h.g.o.CheckIn) }
 
 // overdue finds nodes that cannot have been heard for so long that their zones are unwatched, though nobody blames them: deaf tells why
 // what comes by a bearer cannot be heard; "": it can. Whom the verdicts blame, blame tells.

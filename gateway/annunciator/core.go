@@ -253,6 +253,7 @@ type Core struct {
 	lost     string // why the session ended
 	clocks   map[string]*clock
 	lastTick time.Duration // -1: none yet
+	hearing  time.Duration // since when ticks have come without a break; valid once one has
 
 	events   map[string]*event
 	order    []string // keys of events, the oldest first

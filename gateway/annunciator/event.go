@@ -295,6 +295,9 @@ func (c *Core) tick(payload []byte) (bad string) {
 	if err := json.Unmarshal(payload, &t); err != nil || t.Boot == "" || t.Mono == nil || !(math.Abs(*t.Mono) < maxMono.Seconds()) {
 		return "tick"
 	}
+	if c.lastTick < 0 || c.now.Mono-c.lastTick >= DeafAfter {
+		c.hearing = c.now.Mono
+	}
 	c.lastTick = c.now.Mono
 	c.clockOf(t.Gateway, t.Boot, fromSeconds(*t.Mono))
 	waiting := c.waiting

@@ -30,6 +30,12 @@ type ZoneView struct {
 	Muted       time.Duration // for so long yet
 }
 
+// Hearing tells for how long ticks have come without a break, up to the last one, and how long ago that was. ok is false while none comes.
+func (c *Core) Hearing(now Now) (during, ago time.Duration, ok bool) {
+	ago = now.Mono - c.lastTick
+	return c.lastTick - c.hearing, ago, c.lastTick >= 0 && ago < DeafAfter
+}
+
 // View shows the unit as it stands at now.
 func (c *Core) View(now Now) View {
 	c.now = now

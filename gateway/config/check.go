@@ -39,6 +39,7 @@ func (c *Config) check(d *Document) {
 	k.between("trip.old_after", c.Trip.OldAfter, time.Second, 5*time.Minute)
 	k.between("trip.fresh_within", c.Trip.FreshWithin, time.Second, 5*time.Minute)
 	c.Checkin.check(k)
+	c.History.check(checker{doc: d, table: "history"})
 }
 
 // checkAnnunciators drops an empty list, so that equal configurations compare equal.
@@ -141,7 +142,7 @@ func (c *Config) checkSinks(k checker) {
 		checker{doc: k.doc, table: element("webhook", i)}.formerly(w.Formerly, names)
 	}
 	for i, name := range c.Forget {
-		if _, used := names[name]; used || name == BrokerName {
+		if _, used := names[name]; used || name == BrokerName || name == HistoryName {
 			k.refuse(element("forget", i), quote(name), "a name that is not in use any more")
 		}
 	}
@@ -159,8 +160,11 @@ func (c *Config) checkSinks(k checker) {
 // sink checks what all further sinks have.
 func (k checker) sink(name string, maxLag int, formerly string, names map[string]string) {
 	k.name("name", name)
-	if name == BrokerName {
+	switch name {
+	case BrokerName:
 		k.refuse("name", quote(name), "another name: this one is the broker's in faults and metrics")
+	case HistoryName:
+		k.refuse("name", quote(name), "another name: this one is the history's in faults and metrics")
 	}
 	if other, twice := names[name]; twice && name != "" {
 		k.refuse("name", quote(name)+" again", "a name that differs from that of "+other)

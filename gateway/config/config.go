@@ -72,6 +72,7 @@ type Config struct {
 	LowBattery map[string]float64 `toml:"low_battery,omitempty"`
 	Trip       Trip               `toml:"trip"`
 	Checkin    Checkin            `toml:"checkin"`
+	History    History            `toml:"history"`
 }
 
 // Broker is the MQTT broker that events are published to.
@@ -305,6 +306,7 @@ func Default() *Config {
 		Wifi:    &Wifi{Listen: ":5410"},
 		Trip:    Trip{OldAfter: Duration(10 * time.Second), FreshWithin: Duration(15 * time.Second)},
 		Checkin: Checkin{Period: Duration(15 * time.Minute)},
+		History: History{Trips: Days(731 * day), Hours: Days(400 * day), MaxMiB: 192, Leaf: Duration(100 * time.Millisecond)},
 	}
 }
 

@@ -25,9 +25,11 @@ import (
 	"longlane/gateway/config"
 	"longlane/gateway/metrics"
 	"longlane/gateway/mqtt"
+	"longlane/gateway/record"
 	"longlane/gateway/roster"
 	"longlane/gateway/webhook"
 	"longlane/queue"
+	"longlane/queue/history"
 	"longlane/radio"
 	"longlane/radio/lora"
 	"longlane/radio/modem"
@@ -48,6 +50,7 @@ type Daemon struct {
 	modems  []*modem.Modem
 	hooks   []*webhook.Hook            // in the config's order
 	keepers map[string]*airtime.Keeper // of the modems that may send, by name
+	history *record.Recorder           // nil: off
 	queue   *queue.Queue
 	metrics *metrics.Metrics
 	broker  *mqtt.Broker
@@ -110,6 +113,7 @@ func (d *Daemon) open() error {
 	if err := d.openHooks(); err != nil {
 		return err
 	}
+	d.openHistory(clock)
 	d.metrics = metrics.New(d.lists())
 	if d.gw, err = gateway.New(d.options(current, clock)); err != nil {
 		return err
@@ -151,6 +155,9 @@ func (d *Daemon) sinkNames() [][]string {
 	}
 	for _, w := range d.cfg.Webhook {
 		names = append(names, []string{w.Name, w.Formerly})
+	}
+	if !d.cfg.History.Off {
+		names = append(names, []string{config.HistoryName})
 	}
 	return names
 }
@@ -272,6 +279,12 @@ func (d *Daemon) options(r *roster.Current, clock gateway.Clock) gateway.Options
 	for i := range d.cfg.Webhook {
 		o.Sinks = append(o.Sinks, d.webhookOptions(i))
 	}
+	if d.history != nil {
+		o.Sinks = append(o.Sinks, d.history.SinkOptions())
+		o.Observe = d.history.Observe
+	} else {
+		o.Forget = append(slices.Clone(o.Forget), config.HistoryName)
+	}
 	for i := range d.cfg.Modem {
 		m := &d.cfg.Modem[i]
 		o.Air[m.Name] = gateway.Air{Settings: m.Settings(), Sends: m.Silent() == "", Noise: noiseOf(d.modems[i])}
@@ -283,6 +296,20 @@ func (d *Daemon) options(r *roster.Current, clock gateway.Clock) gateway.Options
 		o.Titles[zone] = d.cfg.Title(zone)
 	}
 	return o
+}
+
+// historyLag is how many trips and faults may wait for a history that cannot be written. They are some hundred bytes each, and the queue
+// is for the broker's first of all.
+const historyLag = 20_000
+
+// openHistory begins the record; its file is opened once the gateway runs, and whatever becomes of that, it runs.
+func (d *Daemon) openHistory(clock gateway.Clock) {
+	h := d.cfg.History
+	if h.Off {
+		return
+	}
+	d.history = record.New(record.Options{Name: config.HistoryName, Dir: d.cfg.State, Clock: clock, CheckIn: time.Duration(d.cfg.Checkin.Period), MaxLag: historyLag, Log: d.log,
+		Keep: history.Options{KeepTrips: time.Duration(h.Trips), KeepHours: time.Duration(h.Hours), MaxBytes: int64(h.MaxMiB) << 20}})
 }
 
 // noiseOf gives the noise floor that a modem reported last, dBm; not a number if it has told none.
@@ -427,6 +454,9 @@ func (d *Daemon) lists() metrics.Lists {
 	l := metrics.Lists{Whats: gateway.Whats, Annunciators: append([]string{gateway.UnnamedAnnunciator}, d.cfg.Annunciators...), Verdicts: gateway.Verdicts, Hints: gateway.Hints, Drops: gateway.Drops, Sinks: map[string][]string{}}
 	ofBroker, ofWebhook := names(mqtt.Reasons()), names(webhook.Reasons())
 	l.Sinks[config.BrokerName] = ofBroker
+	if d.history != nil {
+		l.Sinks[config.HistoryName] = []string{record.ReasonStore}
+	}
 	for _, m := range d.cfg.Mirror {
 		l.Sinks[m.Name] = ofBroker
 	}
@@ -596,9 +626,19 @@ func (d *Daemon) Run(ctx context.Context) error {
 		defer close(deaf)
 		d.hearAnnunciators(earsCtx)
 	}()
+	historyCtx, endHistory := context.WithCancel(context.WithoutCancel(ctx))
+	recorded := make(chan struct{})
+	go func() {
+		defer close(recorded)
+		if d.history != nil {
+			d.history.Run(historyCtx)
+		}
+	}()
 	err := d.gw.Run(ctx)
 	deafen()
 	<-deaf
+	endHistory() // after its sink has said goodbye
+	<-recorded
 	if !asked() {
 		<-told // so that this comes before "stopped"
 	}
@@ -673,6 +713,12 @@ func (d *Daemon) ready() health {
 	h.OK = h.OK && bearer && serving
 	sessions := d.gw.Sessions()
 	for _, name := range slices.Sorted(maps.Keys(sessions)) {
+		if name == config.HistoryName { // a trip is heard, stored and delivered without it
+			if err := sessions[name]; err != nil {
+				h.say("sink "+name, fmt.Sprintf("not written: %v", err))
+			}
+			continue
+		}
 		h.OK = h.part("sink "+name, sessions[name] == nil, fmt.Sprintf("no session: %v", sessions[name])) && h.OK
 	}
 	return h

@@ -176,6 +176,8 @@ var (
 	ErrFull = errors.New("no room for history")
 	// ErrBroken refuses everything after a write failed in the operating system: close the store and open it again.
 	ErrBroken = errors.New("history file can no longer be trusted after a failed write")
+	// ErrRecord refuses a batch with a record that no history can hold.
+	ErrRecord = errors.New("no such record can be kept")
 	// ErrDamaged is returned for a file that is not as the store wrote it.
 	ErrDamaged = errors.New("history file is damaged")
 	// ErrLocked is returned while another process holds the file: a gateway that runs.

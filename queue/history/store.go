@@ -134,11 +134,11 @@ func (s *Store) used(size int64) int64 {
 // Write stores a batch, of 512 records or so, in one transaction, and returns when it is on disk. Nothing of it is stored
 // on an error. Hours excepted, what was stored before and comes again changes nothing.
 //
-// Errors: ErrFull, to be tried again later; ErrBroken, and then the store is to be opened anew; or what is wrong with a
-// record.
+// Errors: ErrFull, to be tried again later; ErrBroken, and then the store is to be opened anew; ErrRecord, with what is wrong
+// with a record.
 func (s *Store) Write(b Batch) error {
 	if err := b.check(); err != nil {
-		return fmt.Errorf("write history: %w", err)
+		return fmt.Errorf("write history: %w: %w", ErrRecord, err)
 	}
 	if b.Len() == 0 {
 		return nil

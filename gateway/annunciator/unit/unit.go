@@ -437,9 +437,15 @@ func (u *Unit) statusOf(state string) []byte {
 		Version string                 `json:"version"`
 		Sounded *annunciator.LastSound `json:"sounded,omitempty"`
 		Errors  []string               `json:"errors"`
+		Hears   *float64               `json:"hears_for_s,omitempty"` // for so long ticks have come without a break, up to the last
+		Ticked  *float64               `json:"ticked_s,omitempty"`    // so long ago
 	}{State: state, Version: u.o.Version, Sounded: u.status.Sounded, Errors: u.status.Errors}
 	if s.Errors == nil {
 		s.Errors = []string{}
+	}
+	if during, ago, ok := u.core.Hearing(u.now()); ok && state == stateServing {
+		hears, ticked := during.Seconds(), ago.Seconds()
+		s.Hears, s.Ticked = &hears, &ticked
 	}
 	if wall := u.o.Wall(); !wall.IsZero() && state != stateLost { // a will is written before
 		if state == stateServing {

@@ -85,6 +85,9 @@ type subject struct {
 // New begins a ledger.
 func New(o Options) *Ledger { return &Ledger{o: o, subjects: map[string]*subject{}} }
 
+// Start is when the gateway started.
+func (l *Ledger) Start() time.Duration { return l.o.Start }
+
 // Add has a subject waited for from now on. One that is there already stays as it is.
 func (l *Ledger) Add(name string, now time.Duration) { l.of(name, now) }
 
