@@ -113,6 +113,10 @@ var imports = map[string]rule{
 		modules: []string{"golang.org/x/sys"},
 		why:     "the core must run the same with any bearer and any sink, so it knows neither; what is wrong with the site is judged beside it, without I/O",
 	},
+	"gateway/record": {
+		project: []string{"gateway", "queue/history", "queue/history/watched"},
+		why:     "it keeps a history of what the core tells it, through what any receiver is given: nothing in it can be in a trip's way",
+	},
 	"gateway/mqtt": {
 		project: []string{"gateway", "queue", "proto", "radio"},
 		modules: []string{"github.com/eclipse/paho.mqtt.golang", "github.com/mochi-mqtt/server/v2", "golang.org/x/sys"},
@@ -156,6 +160,11 @@ var imports = map[string]rule{
 	"queue/history/period": {
 		std: effects,
 		why: "what \"yesterday\" means hangs on the words and on a time that is handed in, and on nothing else",
+	},
+	"queue/history/report": {
+		project: []string{"queue/history", "queue/history/watched"},
+		std:     effects,
+		why:     "what is said of the past comes out the same for the command, for the page and in a test",
 	},
 	"queue/history/watched": {
 		project: []string{"queue/history"}, // for its types

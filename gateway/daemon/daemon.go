@@ -18,6 +18,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"sync"
 	"time"
 
 	"longlane/gateway"
@@ -631,7 +632,10 @@ func (d *Daemon) Run(ctx context.Context) error {
 	go func() {
 		defer close(recorded)
 		if d.history != nil {
+			var answering sync.WaitGroup
+			answering.Go(func() { d.history.Serve(historyCtx) })
 			d.history.Run(historyCtx)
+			answering.Wait()
 		}
 	}()
 	err := d.gw.Run(ctx)

@@ -69,7 +69,7 @@ type Recorder struct {
 	store   store         // nil: not open
 	trouble error         // why nothing is written; nil: all is well
 	settled chan struct{} // closed once the file is open or cannot be opened
-	ended   bool
+	flushed time.Time     // when a reader last had what is in memory written
 }
 
 // taking is an entry to be written, and whom to tell.
@@ -403,7 +403,7 @@ func (w *writer) end() {
 	w.flush()
 	r := w.r
 	r.mu.Lock()
-	r.ended, r.store, r.trouble = true, nil, errors.New("stopped")
+	r.store, r.trouble = nil, errors.New("stopped")
 	s, waiting := r.current, r.waiting
 	r.current, r.waiting = nil, nil
 	r.mu.Unlock()
