@@ -18,11 +18,11 @@ import (
 
 	"longlane/gateway"
 	"longlane/gateway/config"
-	"longlane/gateway/record"
+	"longlane/gateway/logbook"
 	"longlane/gateway/roster"
 	"longlane/queue/history"
+	"longlane/queue/history/digest"
 	"longlane/queue/history/period"
-	"longlane/queue/history/report"
 )
 
 var historyCommand = command{
@@ -49,10 +49,10 @@ var historyAnswers = map[string]func(*asking) error{
 // asking is a question to the history.
 type asking struct {
 	c         *call
-	r         record.Reader
+	r         logbook.Reader
 	state     string
 	json, csv bool
-	filter    report.Filter
+	filter    digest.Filter
 	from, to  time.Time
 	now       time.Time
 	leaf      time.Duration
@@ -82,12 +82,12 @@ func runHistory(ctx context.Context, c *call) error {
 	if err := a.configure(*path); err != nil {
 		return err
 	}
-	r, closeReader, err := record.OpenReader(ctx, a.state)
+	r, closeReader, err := logbook.OpenReader(ctx, a.state)
 	switch {
 	case errors.Is(err, history.ErrNone):
 		return fmt.Errorf("%w in %s: the gateway has not run since it keeps one, or its config says off = true under [history]", err, a.state)
 	case errors.Is(err, history.ErrLocked):
-		return fmt.Errorf("%w and does not answer at %s: it may be starting; try again in a minute, and look at its log if that does not help", err, record.Socket)
+		return fmt.Errorf("%w and does not answer at %s: it may be starting; try again in a minute, and look at its log if that does not help", err, logbook.Socket)
 	case err != nil:
 		return err
 	}
@@ -305,7 +305,7 @@ func placed(m history.Moment, earliest, latest time.Time) string {
 }
 
 func dwellText(t *history.Trip) string {
-	if !report.Known(t) {
+	if !digest.Known(t) {
 		return "?"
 	}
 	return t.Dwell.Round(10 * time.Millisecond).String()
@@ -337,7 +337,7 @@ func columnOf(names []string, least int) int {
 }
 
 func (a *asking) trips() error {
-	rates := report.NewRates(a.from.Local(), a.to, a.leaf)
+	rates := digest.NewRates(a.from.Local(), a.to, a.leaf)
 	count := func(t *history.Trip) {
 		if !t.At.Wall.IsZero() && !t.Test {
 			rates.Add(t)
@@ -348,7 +348,7 @@ func (a *asking) trips() error {
 			"time_uncertain", "delayed", "unproven", "id")
 		err := a.eachTrip(func(t *history.Trip) error {
 			count(t)
-			w := record.NewTrip(t)
+			w := logbook.NewTrip(t)
 			return l.row(w, rfc(w.Time), rfc(w.Earliest), rfc(w.Latest), w.Zone, w.Node, w.Class, float(w.Dwell), float(w.Margin), strconv.FormatBool(w.Test), strconv.FormatBool(w.Opened),
 				strconv.FormatBool(w.Closed), strconv.FormatBool(w.Supervised), strconv.FormatBool(w.Uncertain), strconv.FormatBool(w.Delayed), strconv.FormatBool(w.Unproven), w.ID)
 		})
@@ -367,7 +367,7 @@ func (a *asking) trips() error {
 		}
 		count(t)
 		margin := ""
-		if m := record.NewTrip(t).Margin; m != nil {
+		if m := logbook.NewTrip(t).Margin; m != nil {
 			margin = fmt.Sprintf("%.1f dB", *m)
 		}
 		a.say("%-19s  %-*s  %8s  %-10s  %7s  %s", placed(t.At, t.Earliest, t.Latest), z, t.Zone, dwellText(t), t.Class, margin, tripNotes(t))
@@ -405,7 +405,7 @@ type findingJSON struct {
 	Text string     `json:"text"`
 }
 
-func findingsJSON(findings []report.Finding) []findingJSON {
+func findingsJSON(findings []digest.Finding) []findingJSON {
 	out := []findingJSON{}
 	for _, f := range findings {
 		j := findingJSON{Zone: f.Zone, Text: f.Text}
@@ -417,7 +417,7 @@ func findingsJSON(findings []report.Finding) []findingJSON {
 	return out
 }
 
-func (a *asking) findings(findings []report.Finding) {
+func (a *asking) findings(findings []digest.Finding) {
 	if len(findings) == 0 {
 		return
 	}
@@ -432,7 +432,7 @@ func (a *asking) findings(findings []report.Finding) {
 }
 
 func (a *asking) rates() error {
-	rates := report.NewRates(a.from.Local(), a.to, a.leaf)
+	rates := digest.NewRates(a.from.Local(), a.to, a.leaf)
 	without := 0
 	err := a.eachTrip(func(t *history.Trip) error {
 		if t.At.Wall.IsZero() {
@@ -468,7 +468,7 @@ var weekdays = [7]string{"Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"}
 
 func mondayFirst(n [7]int) []int { return append(slices.Clone(n[1:]), n[0]) }
 
-func (a *asking) ratesData(rates *report.Rates, without int) error {
+func (a *asking) ratesData(rates *digest.Rates, without int) error {
 	l := a.begin("rates", "by", "which", "trips")
 	for h, n := range rates.Hours {
 		l.row(map[string]any{"by": "hour", "which": h, "trips": n}, "hour", strconv.Itoa(h), strconv.Itoa(n))
@@ -517,7 +517,7 @@ func (a *asking) faults() error {
 	if a.json || a.csv {
 		l := a.begin("faults", "time", "earliest", "latest", "code", "ended", "zone", "node", "detail", "id")
 		err := each(func(f *history.Fault) error {
-			w := record.NewFault(f)
+			w := logbook.NewFault(f)
 			return l.row(w, rfc(w.Time), rfc(w.Earliest), rfc(w.Latest), w.Code, strconv.FormatBool(w.Ended), w.Zone, w.Node, w.Detail, w.ID)
 		})
 		return errors.Join(err, l.end(nil))
@@ -558,7 +558,7 @@ func (a *asking) checkIns() error {
 				l.row(nil, h.At.Wall.Format(time.RFC3339), h.Node, strconv.Itoa(h.Count), volts(h.Lowest), volts(h.Battery), hop.From, hop.To, marginText(hop.Lowest()), marginText(hop.Median()))
 			}
 		case a.json:
-			l.row(record.NewHour(h))
+			l.row(logbook.NewHour(h))
 		default:
 			battery := ""
 			if h.Battery > 0 {
@@ -599,7 +599,7 @@ func (a *asking) watched() error {
 	if err != nil {
 		return err
 	}
-	var ears []*report.Watch
+	var ears []*digest.Watch
 	if len(a.filter.Zones) == 0 {
 		if ears, err = a.subjects(history.Sound, func() ([]string, error) { return a.ears, nil }); err != nil {
 			return err
@@ -643,7 +643,7 @@ func (a *asking) enrolled() (zones []string, err error) {
 }
 
 // subjects answers for each subject that is asked for: those that ought to be there, and those of which something is kept of that time.
-func (a *asking) subjects(kind history.Kind, ought func() ([]string, error)) (list []*report.Watch, err error) {
+func (a *asking) subjects(kind history.Kind, ought func() ([]string, error)) (list []*digest.Watch, err error) {
 	names, err := ought()
 	if err != nil {
 		return nil, err
@@ -670,13 +670,13 @@ func (a *asking) subjects(kind history.Kind, ought func() ([]string, error)) (li
 		if len(spans) == 0 && !slices.Contains(names, name) && len(a.filter.Zones) == 0 {
 			continue // it is of another time
 		}
-		list = append(list, report.NewWatch(name, spans, a.from, a.to, a.now, a.patience))
+		list = append(list, digest.NewWatch(name, spans, a.from, a.to, a.now, a.patience))
 	}
 	return list, nil
 }
 
-func (a *asking) watch(w *report.Watch, verb, not string) {
-	text := fmt.Sprintf("%s: %s %s of %s", w.Subject, verb, report.PercentText(w.Watched, w.Total()), hours(w.Total()))
+func (a *asking) watch(w *digest.Watch, verb, not string) {
+	text := fmt.Sprintf("%s: %s %s of %s", w.Subject, verb, digest.PercentText(w.Watched, w.Total()), hours(w.Total()))
 	switch {
 	case w.Watched == 0, verb != "watched":
 	case w.RadioOnly == 0:
@@ -685,7 +685,7 @@ func (a *asking) watch(w *report.Watch, verb, not string) {
 		text += ", but by radio only: nothing shows that the wire to its contact is supervised"
 	default:
 		text += fmt.Sprintf(": %s end to end, and %s by radio only, when nothing showed that the wire to its contact is supervised",
-			report.PercentText(w.EndToEnd, w.Total()), report.PercentText(w.RadioOnly, w.Total()))
+			digest.PercentText(w.EndToEnd, w.Total()), digest.PercentText(w.RadioOnly, w.Total()))
 	}
 	a.tell("", "  ", text)
 	for _, g := range w.Gaps {
@@ -717,29 +717,29 @@ func hours(d time.Duration) string {
 }
 
 type watchJSON struct {
-	Zone        string        `json:"zone,omitempty"`
-	Annunciator string        `json:"annunciator,omitempty"`
-	From        time.Time     `json:"from"`
-	To          time.Time     `json:"to"`
-	Percent     float64       `json:"percent"` // rounded down
-	Watched     float64       `json:"watched_s"`
-	EndToEnd    float64       `json:"end_to_end_s"`
-	RadioOnly   float64       `json:"radio_only_s"`
-	Pending     float64       `json:"not_proven_yet_s"`
-	Gaps        []record.Span `json:"gaps"`
+	Zone        string         `json:"zone,omitempty"`
+	Annunciator string         `json:"annunciator,omitempty"`
+	From        time.Time      `json:"from"`
+	To          time.Time      `json:"to"`
+	Percent     float64        `json:"percent"` // rounded down
+	Watched     float64        `json:"watched_s"`
+	EndToEnd    float64        `json:"end_to_end_s"`
+	RadioOnly   float64        `json:"radio_only_s"`
+	Pending     float64        `json:"not_proven_yet_s"`
+	Gaps        []logbook.Span `json:"gaps"`
 }
 
-func (a *asking) watchedData(zones, ears []*report.Watch) error {
+func (a *asking) watchedData(zones, ears []*digest.Watch) error {
 	l := a.begin("watched", "kind", "name", "from", "to", "percent", "watched_s", "end_to_end_s", "radio_only_s", "not_proven_yet_s", "gaps")
-	row := func(kind string, w *report.Watch) {
-		j := watchJSON{From: w.From, To: w.To, Percent: report.Percent(w.Watched, w.Total()), Watched: w.Watched.Seconds(), EndToEnd: w.EndToEnd.Seconds(),
-			RadioOnly: w.RadioOnly.Seconds(), Pending: w.Pending.Seconds(), Gaps: []record.Span{}}
+	row := func(kind string, w *digest.Watch) {
+		j := watchJSON{From: w.From, To: w.To, Percent: digest.Percent(w.Watched, w.Total()), Watched: w.Watched.Seconds(), EndToEnd: w.EndToEnd.Seconds(),
+			RadioOnly: w.RadioOnly.Seconds(), Pending: w.Pending.Seconds(), Gaps: []logbook.Span{}}
 		if j.Zone = w.Subject; kind == "annunciator" {
 			j.Zone, j.Annunciator = "", w.Subject
 		}
 		var gaps []string
 		for i := range w.Gaps {
-			g := record.NewSpan(&w.Gaps[i])
+			g := logbook.NewSpan(&w.Gaps[i])
 			j.Gaps = append(j.Gaps, *g)
 			gaps = append(gaps, fmt.Sprintf("%s to %s: %s", g.From.Format(time.RFC3339), g.To.Format(time.RFC3339), g.Cause))
 		}

@@ -113,7 +113,7 @@ var imports = map[string]rule{
 		modules: []string{"golang.org/x/sys"},
 		why:     "the core must run the same with any bearer and any sink, so it knows neither; what is wrong with the site is judged beside it, without I/O",
 	},
-	"gateway/record": {
+	"gateway/logbook": {
 		project: []string{"gateway", "queue/history", "queue/history/watched"},
 		why:     "it keeps a history of what the core tells it, through what any receiver is given: nothing in it can be in a trip's way",
 	},
@@ -161,7 +161,7 @@ var imports = map[string]rule{
 		std: effects,
 		why: "what \"yesterday\" means hangs on the words and on a time that is handed in, and on nothing else",
 	},
-	"queue/history/report": {
+	"queue/history/digest": {
 		project: []string{"queue/history", "queue/history/watched"},
 		std:     effects,
 		why:     "what is said of the past comes out the same for the command, for the page and in a test",

@@ -24,9 +24,9 @@ import (
 	"longlane/gateway"
 	"longlane/gateway/airtime"
 	"longlane/gateway/config"
+	"longlane/gateway/logbook"
 	"longlane/gateway/metrics"
 	"longlane/gateway/mqtt"
-	"longlane/gateway/record"
 	"longlane/gateway/roster"
 	"longlane/gateway/webhook"
 	"longlane/queue"
@@ -51,7 +51,7 @@ type Daemon struct {
 	modems  []*modem.Modem
 	hooks   []*webhook.Hook            // in the config's order
 	keepers map[string]*airtime.Keeper // of the modems that may send, by name
-	history *record.Recorder           // nil: off
+	history *logbook.Recorder          // nil: off
 	queue   *queue.Queue
 	metrics *metrics.Metrics
 	broker  *mqtt.Broker
@@ -309,7 +309,7 @@ func (d *Daemon) openHistory(clock gateway.Clock) {
 	if h.Off {
 		return
 	}
-	d.history = record.New(record.Options{Name: config.HistoryName, Dir: d.cfg.State, Clock: clock, CheckIn: time.Duration(d.cfg.Checkin.Period), MaxLag: historyLag, Log: d.log,
+	d.history = logbook.New(logbook.Options{Name: config.HistoryName, Dir: d.cfg.State, Clock: clock, CheckIn: time.Duration(d.cfg.Checkin.Period), MaxLag: historyLag, Log: d.log,
 		Keep: history.Options{KeepTrips: time.Duration(h.Trips), KeepHours: time.Duration(h.Hours), MaxBytes: int64(h.MaxMiB) << 20}})
 }
 
@@ -456,7 +456,7 @@ func (d *Daemon) lists() metrics.Lists {
 	ofBroker, ofWebhook := names(mqtt.Reasons()), names(webhook.Reasons())
 	l.Sinks[config.BrokerName] = ofBroker
 	if d.history != nil {
-		l.Sinks[config.HistoryName] = []string{record.ReasonStore}
+		l.Sinks[config.HistoryName] = []string{logbook.ReasonStore}
 	}
 	for _, m := range d.cfg.Mirror {
 		l.Sinks[m.Name] = ofBroker

@@ -1,6 +1,6 @@
-// Package report makes answers of what a history holds: whether a zone was watched, how often trips come at which hour, and what looks
+// Package digest makes answers of what a history holds: whether a zone was watched, how often trips come at which hour, and what looks
 // suspicious. It has no clock and does no I/O.
-package report
+package digest
 
 import (
 	"fmt"

@@ -1,4 +1,4 @@
-// Package record keeps the history of a gateway that runs: it owns the history's file, and what goes into it.
+// Package logbook keeps the history of a gateway that runs: it owns the history's file, and what goes into it.
 //
 //	queue -> Sink ────> trips, faults ──┐
 //	ingest -> Observe ─> ledgers, hours ┴─> Run: the one goroutine that writes ──> history.db
@@ -10,7 +10,7 @@
 //
 // Nothing here is in a trip's way. Opening the file reads all of it, and a disk may hang: both are in goroutines of their own, and the
 // gateway waits for neither. What fails is tried again; meanwhile the sink has no session, which tells why.
-package record
+package logbook
 
 import (
 	"context"
