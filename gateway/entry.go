@@ -74,7 +74,7 @@ func (g *Gateway) entry(e *Event) *Entry {
 	x.Trip = &TripEntry{Opening: e.opening(), Closed: e.closed(), Dwell: -1, Margin: weakest(d.Hops), Test: d.Test, Supervised: d.Supervised,
 		Uncertain: d.Uncertain, Late: e.before() > g.o.OldAfter, Unproven: e.Fresh == proto.Unproven}
 	if d.Dwell != nil {
-		x.Trip.Dwell = time.Duration(*d.Dwell * float64(time.Second))
+		x.Trip.Dwell = time.Duration(math.Round(*d.Dwell*1e3)) * time.Millisecond
 	}
 	return x
 }

@@ -19,6 +19,8 @@ import (
 	"time"
 
 	"github.com/creack/pty"
+
+	"longlane/gateway"
 )
 
 // beProgram makes the test binary be longlane itself, so that gateway and simulator are processes of their own, which
@@ -26,6 +28,7 @@ import (
 const (
 	beProgram    = "LONGLANE_TEST_BE_PROGRAM"
 	endOfProgram = "LONGLANE_TEST_END_OF_PROGRAM" // how it ends before it has begun; see TestProbeDies
+	setClock     = "LONGLANE_TEST_SET_CLOCK"      // its gateway takes the clock as set, whatever keeps it on this machine
 )
 
 func TestMain(m *testing.M) {
@@ -39,6 +42,13 @@ func TestMain(m *testing.M) {
 			<-ctx.Done()
 		case "hang":
 			<-ctx.Done()
+		}
+		if os.Getenv(setClock) != "" {
+			systemClock = func() (gateway.Clock, error) {
+				c, err := gateway.SystemClock()
+				c.Set = func() bool { return true }
+				return c, err
+			}
 		}
 		code := Main(ctx, os.Args[1:], os.Stdin, os.Stdout, os.Stderr)
 		stop()
@@ -78,6 +88,7 @@ type house struct {
 	mos  *mosquitto
 	sub  *subscriber
 	http string
+	env  []string // of its processes, beside this one's
 }
 
 // newHouse enrols nodes (each watches a zone of its own name; the name "oak-relay" is a relay) and writes the config.
@@ -150,7 +161,7 @@ func (h *house) start(args ...string) *process {
 	}
 	defer log.Close() // the process has its own
 	cmd := exec.Command(os.Args[0], args...)
-	cmd.Env = append(os.Environ(), beProgram+"=1")
+	cmd.Env = append(append(os.Environ(), beProgram+"=1"), h.env...)
 	cmd.Stdout, cmd.Stderr = log, log
 	return startProcess(h.t, cmd)
 }

@@ -9,9 +9,13 @@ import (
 	"os/signal"
 	"syscall"
 
+	"longlane/gateway"
 	"longlane/gateway/config"
 	"longlane/gateway/daemon"
 )
+
+// systemClock is this machine's clock, which a test may have set although nothing disciplines it.
+var systemClock = gateway.SystemClock
 
 const defaultConfig = "/etc/longlane/longlane.toml"
 
@@ -30,7 +34,11 @@ var runCommand = command{
 			return err
 		}
 		log := logger(c.err, cfg.Level())
-		d, err := daemon.New(cfg, log, probeQueue)
+		clock, err := systemClock()
+		if err != nil {
+			return err
+		}
+		d, err := daemon.NewAt(clock, cfg, log, probeQueue)
 		if errors.Is(err, daemon.ErrSite) {
 			return badUsage("%s: %w", *path, err)
 		} else if err != nil {

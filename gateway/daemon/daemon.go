@@ -44,6 +44,7 @@ var ErrSite = errors.New("this is another site's state directory")
 
 // Daemon is a gateway and all it stands on.
 type Daemon struct {
+	clock   gateway.Clock
 	cfg     *config.Config
 	log     *slog.Logger
 	gw      *gateway.Gateway
@@ -79,7 +80,16 @@ func (o *opened) shut() (err error) {
 // New opens roster, queue, broker and HTTP socket. On an error everything is closed again. probe tries the queue's file in a
 // process that may die of it; see [queue.RecoverOptions].
 func New(cfg *config.Config, log *slog.Logger, probe func(path string) error) (*Daemon, error) {
-	d := &Daemon{cfg: cfg, log: log, probe: probe}
+	clock, err := gateway.SystemClock()
+	if err != nil {
+		return nil, err
+	}
+	return NewAt(clock, cfg, log, probe)
+}
+
+// NewAt is New with another clock than the system's.
+func NewAt(clock gateway.Clock, cfg *config.Config, log *slog.Logger, probe func(path string) error) (*Daemon, error) {
+	d := &Daemon{clock: clock, cfg: cfg, log: log, probe: probe}
 	if err := d.open(); err != nil {
 		return nil, errors.Join(err, d.shut())
 	}
@@ -98,10 +108,7 @@ func (d *Daemon) open() error {
 	if name := current.Get().SiteName; name != cfg.Site {
 		return fmt.Errorf("%w: the roster in %s is of the site %q, the config says %q", ErrSite, cfg.State, name, cfg.Site)
 	}
-	clock, err := gateway.SystemClock()
-	if err != nil {
-		return err
-	}
+	clock := d.clock
 	if err := d.openQueue(); err != nil {
 		return err
 	}

@@ -1,0 +1,246 @@
+package main
+
+import (
+	"encoding/csv"
+	"encoding/json"
+	"fmt"
+	"io/fs"
+	"math/rand/v2"
+	"os"
+	"strings"
+	"testing"
+	"time"
+
+	"longlane/gateway/logbook"
+	"longlane/queue/history"
+)
+
+// ask asks for the history, which is to be answered.
+func (h *house) ask(args ...string) string {
+	h.t.Helper()
+	code, out, errs := cli("", append([]string{"history", "--config", h.path("longlane.toml")}, args...)...)
+	if code != exitDone {
+		h.t.Fatalf("longlane history %q: exit code %d, %s", args, code, errs)
+	}
+	return out
+}
+
+type historyJSON struct {
+	Trips   []logbook.Trip
+	Watched []watchJSON
+}
+
+func (h *house) askJSON(args ...string) (doc historyJSON) {
+	h.t.Helper()
+	text := h.ask(append(args, "--json")...)
+	if err := json.Unmarshal([]byte(text), &doc); err != nil {
+		h.t.Fatalf("longlane history %q: %v\n%s", args, err, text)
+	}
+	return doc
+}
+
+// openings are the trips that got a receipt, by the id of their opening, as the broker has them, with their dwell in seconds; -1: it has
+// not ended.
+func (h *house) openings() map[string]float64 {
+	released := idsOf(h.records(), "released")
+	trips := map[string]float64{}
+	for _, d := range h.sub.all() {
+		if id := d.event.ID; d.event.Type == "longlane.trip.opened" && released[id] {
+			if _, ok := trips[id]; !ok {
+				trips[id] = -1
+			}
+		}
+	}
+	for _, d := range h.sub.all() {
+		var closing struct {
+			Data struct {
+				OpenedID string   `json:"opened_id"`
+				Dwell    *float64 `json:"dwell_s"`
+			}
+		}
+		if d.event.Type != "longlane.trip.closed" || json.Unmarshal(d.payload, &closing) != nil || closing.Data.Dwell == nil {
+			continue
+		}
+		if _, ok := trips[closing.Data.OpenedID]; ok && released[d.event.ID] {
+			trips[closing.Data.OpenedID] = *closing.Data.Dwell
+		}
+	}
+	return trips
+}
+
+// checkHistory holds the promise: each trip with a receipt stands in the history once, with its dwell, and nothing that nobody made.
+func (h *house) checkHistory(limit time.Duration) {
+	h.t.Helper()
+	want := h.openings()
+	if len(want) < 5 {
+		h.t.Fatalf("only %d trips", len(want))
+	}
+	made := idsOf(h.records(), "made")
+	var wrong []string
+	look := func() bool {
+		wrong = nil
+		got := map[string]logbook.Trip{}
+		for _, t := range h.askJSON("trips", "today").Trips {
+			if _, twice := got[t.ID]; twice {
+				wrong = append(wrong, t.ID+" twice")
+			}
+			if !made[t.ID] {
+				wrong = append(wrong, t.ID+" was made by nobody")
+			}
+			got[t.ID] = t
+		}
+		for id, dwell := range want {
+			t, ok := got[id]
+			switch {
+			case !ok:
+				wrong = append(wrong, id+" is missing")
+			case !t.Opened, dwell >= 0 && (t.Dwell == nil || *t.Dwell != dwell):
+				wrong = append(wrong, fmt.Sprintf("%s has dwell %v, opened %v; want %v", id, float(t.Dwell), t.Opened, dwell))
+			}
+		}
+		return len(wrong) == 0
+	}
+	end := time.Now().Add(limit)
+	eventually(h.t, limit+time.Minute, "the history to be whole", func() bool { return look() || time.Now().After(end) })
+	if len(wrong) > 0 {
+		h.t.Errorf("%d of %d trips are wrong in the history: %v", len(wrong), len(want), wrong[:min(len(wrong), 10)])
+	}
+}
+
+// TestHistoryKilled: the real gateway is killed again and again; no trip with a receipt is lost in the history or doubled. The same is
+// read from the file once the gateway is gone, and each time that it was gone is a gap.
+func TestHistoryKilled(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t, "river-gate", "cattle-grid")
+	seed := rand.Uint64() >> 1
+	t.Logf("seed %d", seed)
+	random := rand.New(rand.NewPCG(seed, 1))
+	h.env = []string{setClock + "=1"}
+	h.write("longlane.toml", h.text("longlane.toml")+"[checkin]\nperiod = \"20s\"\n")
+	h.steady("40s")
+	h.openHouse()
+	gw := h.startGateway()
+	sim := h.startSim("--drain")
+	const kills = 12
+	for range kills {
+		before := len(idsOf(h.records(), "released"))
+		eventually(t, time.Minute, "a receipt", func() bool { return len(idsOf(h.records(), "released")) > before })
+		time.Sleep(time.Duration(random.IntN(600)) * time.Millisecond) // within the history's own write, now and then
+		gw.kill()
+		gw = h.startGateway()
+	}
+	if code := sim.wait(2 * time.Minute); code != exitDone {
+		t.Fatalf("the simulator ended with %d", code)
+	}
+	h.checkDelivered(time.Minute)
+	h.checkHistory(time.Minute)
+	info, err := os.Stat(h.path("state/" + logbook.Socket))
+	if err != nil || info.Mode()&fs.ModeSocket == 0 || info.Mode().Perm() != 0o600 {
+		t.Errorf("the socket: %v, %v; want one that only its owner may use", info.Mode(), err)
+	}
+	running := h.ask("trips", "today", "--csv")
+	if code := gw.stop(); code != exitDone {
+		t.Errorf("the gateway ended with %d", code)
+	}
+	stopped := h.ask("trips", "today", "--csv")
+	if running != stopped {
+		t.Errorf("while it runs and afterwards it answers otherwise:\n%s\n%s", running, stopped)
+	}
+	rows, err := csv.NewReader(strings.NewReader(stopped)).ReadAll()
+	if err != nil || len(rows) < len(h.openings())+1 {
+		t.Errorf("%d rows, %v", len(rows), err)
+	}
+	for _, w := range h.askJSON("watched", "today").Watched {
+		if w.Zone != "" && (len(w.Gaps) < 2 || w.Percent > 90) {
+			t.Errorf("%s: %.2f %% and %d gaps, of a day on which the gateway hardly ran", w.Zone, w.Percent, len(w.Gaps))
+		}
+	}
+	text := h.ask("rates", "today")
+	for _, want := range []string{"by the hour", "by the weekday", "####", "Sun"} {
+		if !strings.Contains(text, want) {
+			t.Errorf("no %q in\n%s", want, text)
+		}
+	}
+	t.Logf("%d trips through %d kills", len(h.openings()), kills)
+}
+
+// TestHistoryOff: with off = true there is no history, no socket, and nothing waits for it in the queue; a history that cannot be
+// opened leaves the gateway ready, which tells why, and trips sound.
+func TestHistoryOff(t *testing.T) {
+	t.Parallel()
+	for name, spoil := range map[string]func(h *house){
+		"off": func(h *house) { h.write("longlane.toml", h.text("longlane.toml")+"[history]\noff = true\n") },
+		"cannot be opened": func(h *house) {
+			s, _, err := history.Open(h.path("state/history.db"), history.Options{}) // somebody else has it
+			if err != nil {
+				h.t.Fatal(err)
+			}
+			h.t.Cleanup(func() { s.Close() })
+		},
+	} {
+		h := newHouse(t, "river-gate", "cattle-grid")
+		h.steady("6s")
+		h.openHouse()
+		gw := h.startGateway() // with a history
+		sim := h.startSim("--drain")
+		h.ready(time.Minute)
+		sim.stop()
+		gw.stop()
+		for _, f := range []string{"history.db", logbook.Socket} {
+			if err := os.Remove(h.path("state/" + f)); err != nil && f == "history.db" {
+				t.Fatal(err)
+			}
+		}
+		spoil(h)
+		h.startGateway()
+		sim = h.startSim("--drain")
+		h.ready(time.Minute)
+		_, ready := h.get("/readyz")
+		if code := sim.wait(2 * time.Minute); code != exitDone {
+			t.Fatalf("%s: the simulator ended with %d", name, code)
+		}
+		h.checkDelivered(time.Minute)
+		code, _, errs := cli("", "history", "--config", h.path("longlane.toml"))
+		_, metrics := h.get("/metrics")
+		if name == "off" {
+			if code != exitFailed || !strings.Contains(errs, "off = true") {
+				t.Errorf("off: longlane history ended with %d, %s", code, errs)
+			}
+			if strings.Contains(metrics, `sink="history"`) || strings.Contains(ready, "history") || strings.Contains(h.text("run.log"), "unused-sink") {
+				t.Errorf("off: something knows of a history: %s", ready)
+			}
+			continue
+		}
+		if code != exitFailed || errs == "" {
+			t.Errorf("%s: longlane history ended with %d, %s", name, code, errs)
+		}
+		if v := metric(metrics, `longlane_sink_up{sink="history"}`); v != 0 {
+			t.Errorf("%s: its sink is up: %v", name, v)
+		}
+		if !strings.Contains(ready, `"ok":true`) || !strings.Contains(ready, "sink history: not written") {
+			t.Errorf("%s: ready: %s", name, ready)
+		}
+	}
+}
+
+// TestHistoryUsage: what is asked wrongly is refused with what would be right.
+func TestHistoryUsage(t *testing.T) {
+	dir := t.TempDir()
+	for _, c := range []struct {
+		args []string
+		code int
+		want string
+	}{
+		{[]string{"yesterdy"}, exitUsage, "last night"},
+		{[]string{"trips", "--json", "--csv"}, exitUsage, "exclude each other"},
+		{[]string{"--dwell", "2s"}, exitUsage, "2s..1m"},
+		{[]string{"--dwell", "5s..1s"}, exitUsage, "2s..1m"},
+		{[]string{"watched", "2999-01-01"}, exitUsage, "has not begun yet"},
+		{[]string{"today"}, exitFailed, "there is no history yet"},
+	} {
+		code, out, errs := cli("", append(append([]string{"history"}, c.args...), "--state", dir)...)
+		if code != c.code || !strings.Contains(errs, c.want) || out != "" {
+			t.Errorf("longlane history %q: exit code %d, %q; want %d and %q", c.args, code, errs, c.code, c.want)
+		}
+	}
+}
