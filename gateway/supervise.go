@@ -318,7 +318,10 @@ func (in *ingest) show(changed bool) {
 	if changed {
 		in.house.judged(verdicts)
 	}
-	if len(verdicts)+len(in.standing.faults)+len(s.shown) == 0 {
+	s.mu.Lock()
+	none := len(s.shown) == 0
+	s.mu.Unlock()
+	if none && len(verdicts)+len(in.standing.faults) == 0 {
 		return // as nearly always
 	}
 	for _, v := range verdicts {
