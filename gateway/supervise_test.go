@@ -3,6 +3,7 @@ package gateway
 import (
 	"errors"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -40,42 +41,70 @@ func TestVerdictIsToldOnce(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				w := newWorld(t).start()
-				w.forge(9)
-				w.pass(2 * time.Second)
-				if got := w.faults(string(health.Forged)); len(got) != 0 {
-					t.Fatalf("9 forged frames are told: %v", got[0].data)
+				n := w.node("river-gate")
+				mains := func(on bool) {
+					w.hear(n.checkIn(func(b *proto.CheckIn) { b.Mains = on }))
+					w.pass(2 * time.Second) // a notice, and that it stands, is on the disk
 				}
-				w.forge(1)
-				w.pass(2 * time.Second)
-				got := w.faults(string(health.Forged))
-				if len(got) != 1 || got[0].typ != typeFaultBegan || !strings.Contains(got[0].data["detail"].(string), "keys") {
+				told := func() []*pub { // a kill may have the same event come again
+					return slices.CompactFunc(w.faults(string(health.MainsLost)), func(a, b *pub) bool { return a.id == b.id })
+				}
+				mains(true)
+				mains(false)
+				w.pass(9 * time.Minute)
+				mains(false)
+				if got := told(); len(got) != 0 {
+					t.Fatalf("after nine minutes it is told: %v", got[0].data)
+				}
+				w.pass(time.Minute)
+				mains(false)
+				got := told()
+				if len(got) != 1 || got[0].typ != typeFaultBegan || got[0].data["node"] != "river-gate" || !strings.Contains(got[0].data["detail"].(string), "mains") {
 					t.Fatalf("%d faults, want that one began", len(got))
 				}
-				f := w.fault1(health.Forged)
+				f := w.fault1(health.MainsLost)
 				if f == nil || f.Severity != health.Watch || f.Remedy == "" || len(f.Evidence) == 0 || f.Since.Wall.IsZero() {
 					t.Fatalf("whoever looks is shown %+v", f)
 				}
 				for range 3 {
-					w.forge(10)
-					w.pass(2 * time.Second) // the notice itself, and that it stands, is on the disk
 					end(w)
 					w.start()
-					w.pass(time.Hour)
+					mains(false)
+					w.pass(time.Minute)
 				}
-				if got := w.faults(string(health.Forged)); len(got) != 1 {
+				if got := told(); len(got) != 1 {
 					t.Errorf("%d faults after three restarts, want one", len(got))
 				}
-				if f := w.fault1(health.Forged); f == nil {
+				if f := w.fault1(health.MainsLost); f == nil {
 					t.Errorf("it is not shown any more")
 				}
-				w.pass(25 * time.Hour)
-				got = w.faults(string(health.Forged))
-				if len(got) != 2 || got[1].typ != typeFaultEnded || w.fault1(health.Forged) != nil {
-					t.Errorf("%d faults after a quiet day, shown: %+v; want that it has ended", len(got), w.fault1(health.Forged))
+				mains(true)
+				w.pass(61 * time.Minute)
+				mains(true)
+				got = told()
+				if len(got) != 2 || got[1].typ != typeFaultEnded || w.fault1(health.MainsLost) != nil {
+					t.Errorf("%d faults after a good hour, shown: %+v; want that it has ended", len(got), w.fault1(health.MainsLost))
 				}
 			})
 		})
 	}
+}
+
+// Frames that were not made with the site's keys are refused, and ten of them within an hour are told.
+func TestForgedFramesAreTold(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t).start()
+		w.forge(9)
+		w.pass(2 * time.Second)
+		if got := w.faults(string(health.Forged)); len(got) != 0 {
+			t.Fatalf("nine are told: %v", got[0].data)
+		}
+		w.forge(20)
+		w.pass(10 * time.Second)
+		if got := w.faults(string(health.Forged)); len(got) != 1 || got[0].typ != typeFaultBegan {
+			t.Errorf("%d faults, want that one began", len(got))
+		}
+	})
 }
 
 // What a node tells itself is no second fault of the gateway's, but whoever looks finds it beside the others, with what to do.
