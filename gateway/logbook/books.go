@@ -34,6 +34,7 @@ type node struct {
 	known bool          // life is
 	at    time.Duration // of the last check-in
 	lost  uint64        // times that it said that events were lost
+	said  gateway.ID    // when it last did
 }
 
 // contact is what is known of the wire at a zone's input.
@@ -192,8 +193,11 @@ func (c *contact) standing(code string) bool { return c.ails[code] != nil && c.a
 
 func (b *books) event(o gateway.EventSeen) {
 	lost := o.Entry.Fault != nil && o.Entry.Fault.Lost && !o.Entry.Fault.Ended
-	if lost {
-		b.node(o.ID.Node).lost++
+	if n := b.node(o.ID.Node); lost {
+		n.lost++
+		if newer(o.ID, n.said) {
+			n.said = o.ID
+		}
 	}
 	for zone, w := range b.watching {
 		if w.ID != o.ID.Node {
@@ -202,7 +206,8 @@ func (b *books) event(o gateway.EventSeen) {
 		if o.Proof {
 			b.zones.Proven(zone, watched.Proof{At: o.At})
 		}
-		if lost {
+		if lost { // one of the events may have told that a wire was cut: it must show anew that it is not
+			b.contact(zone).supervised = false
 			b.zones.Blame(zone, "its node has lost events, in a restart or since its store was full")
 		}
 	}
@@ -216,7 +221,7 @@ func (b *books) event(o gateway.EventSeen) {
 func (b *books) trip(o gateway.EventSeen) {
 	t, zone := o.Entry.Trip, o.Entry.Zone
 	c := b.contact(zone)
-	if o.Proof {
+	if o.Proof && newer(o.ID, b.node(o.ID.Node).said) {
 		c.supervised = t.Supervised
 	}
 	if t.Test || !newer(o.ID, c.trip) {
@@ -272,7 +277,13 @@ func newer(id, other gateway.ID) bool {
 
 // began notes that something is wrong since at; -1: since before the ledger began. What is older than what is known changes nothing.
 func (b *books) began(zone string, c *contact, code string, a ail, at time.Duration) {
-	if was := c.ails[code]; was != nil && (was.standing || a.of != gateway.ID{} && !newer(a.of, was.of)) {
+	was := c.ails[code]
+	switch {
+	case was == nil:
+	case a.of != gateway.ID{} && !newer(a.of, was.of):
+		return
+	case was.standing: // its node has restarted, and says it again
+		was.of, was.told = a.of, a.told
 		return
 	}
 	a.standing = true
