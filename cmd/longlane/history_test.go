@@ -244,3 +244,65 @@ func TestHistoryUsage(t *testing.T) {
 		}
 	}
 }
+
+// TestHistoryWatched: the real gateway answers whether the gate was watched: while its node checks in it was, and it says that nothing
+// shows that the wire is supervised; when the node falls silent there is a gap, with its cause. Apart from that it tells since when the
+// real annunciator would have sounded.
+func TestHistoryWatched(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t, "river-gate", "cattle-grid")
+	h.env = []string{setClock + "=1"}
+	h.write("longlane.toml", "annunciators = [\"shop\"]\n"+h.text("longlane.toml")+"[checkin]\nperiod = \"20s\"\n")
+	h.write("scenario.toml", "name = \"watched\"\nseed = 5\nuntil = \"70s\"\n"+tomlNode("river-gate", "", 60))
+	h.openHouse()
+	h.write("annunciator.toml", fmt.Sprintf("site = \"hill-orchard\"\nname = \"shop\"\nstate = %q\n[broker]\nurl = \"mqtt://%s\"\n", h.path("shop"), h.mos.addr))
+	gw := h.startGateway()
+	h.start("annunciator", "--config", h.path("annunciator.toml"))
+	sim := h.startSim("--drain")
+	h.ready(time.Minute)
+	find := func(name string) (w watchJSON) {
+		for _, w := range h.askJSON("watched", "today").Watched {
+			if w.Zone == name || w.Annunciator == name {
+				return w
+			}
+		}
+		t.Fatalf("nothing is told of %s", name)
+		return w
+	}
+	eventually(t, 2*time.Minute, "watched time", func() bool { return find("river-gate").Watched >= 15 })
+	sim.wait(2 * time.Minute)
+	watched := find("river-gate").Watched
+	overdue := func() bool {
+		gaps := find("river-gate").Gaps
+		last := gaps[len(gaps)-1]
+		return strings.Contains(last.Cause, "overdue") || strings.Contains(last.Cause, "could not hear") || strings.Contains(last.Cause, "missed")
+	}
+	eventually(t, 3*time.Minute, "the gap of a silent node, with its cause", overdue)
+	w := find("river-gate")
+	if w.Watched != watched || w.EndToEnd != 0 || w.RadioOnly != w.Watched {
+		t.Errorf("watched for %v s, %v s of it by radio only; want %v, all by radio only", w.Watched, w.RadioOnly, watched)
+	}
+	if never := find("cattle-grid"); never.Percent != 0 || never.Watched != 0 || len(never.Gaps) == 0 {
+		t.Errorf("a zone whose node was never heard: %+v", never)
+	}
+	eventually(t, 4*time.Minute, "time in which the annunciator would have sounded", func() bool { return find("shop").Watched > 50 })
+	text := h.ask("watched", "today", "--zone", "river-gate")
+	for _, want := range []string{"river-gate: watched 0.", "by radio only", " it was not: "} {
+		if !strings.Contains(text, want) {
+			t.Errorf("no %q in\n%s", want, text)
+		}
+	}
+	if strings.Contains(text, "shop") || strings.Contains(text, "cattle-grid") {
+		t.Errorf("it answers for others:\n%s", text)
+	}
+	if code, _, errs := cli("", "history", "watched", "--zone", "mill", "--config", h.path("longlane.toml")); code != exitUsage || !strings.Contains(errs, "river-gate") {
+		t.Errorf("an unknown zone: exit code %d, %s", code, errs)
+	}
+	before := h.ask("watched", "today", "--csv")
+	gw.kill()
+	after := find("river-gate") // from the file
+	if after.Watched > w.Watched || after.Watched == 0 {
+		t.Errorf("after a kill it was watched for %v s, before it for %v s", after.Watched, w.Watched)
+	}
+	t.Log(text, before)
+}

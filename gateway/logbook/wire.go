@@ -31,6 +31,7 @@ type Trip struct {
 	Uncertain  bool       `json:"time_uncertain"`
 	Delayed    bool       `json:"delayed"` // it came too late to sound
 	Unproven   bool       `json:"unproven"`
+	PutRight   bool       `json:"put_right,omitempty"` // the clock was set only afterwards
 }
 
 // Fault is a fault that began or ended.
@@ -46,6 +47,7 @@ type Fault struct {
 	Zone     string     `json:"zone,omitempty"`
 	Node     string     `json:"node,omitempty"`
 	Detail   string     `json:"detail"`
+	PutRight bool       `json:"put_right,omitempty"`
 }
 
 // Hour sums up a node's check-ins in an hour.
@@ -111,7 +113,7 @@ func moment(t *time.Time, boot string, mono *float64) (m history.Moment, err err
 // NewTrip is a trip as JSON.
 func NewTrip(t *history.Trip) *Trip {
 	w := &Trip{ID: fmt.Sprintf("%d.%d.%d", t.ID.Node, t.ID.Gen, t.ID.Counter), Earliest: timeOf(t.Earliest), Latest: timeOf(t.Latest), Zone: t.Zone, Node: t.Node,
-		Class: t.Class, Opened: t.Opened, Closed: t.Closed, Test: t.Test, Supervised: t.Supervised, Uncertain: t.Uncertain, Delayed: t.Delayed, Unproven: t.Unproven}
+		Class: t.Class, Opened: t.Opened, Closed: t.Closed, Test: t.Test, Supervised: t.Supervised, Uncertain: t.Uncertain, Delayed: t.Delayed, Unproven: t.Unproven, PutRight: t.At.PutRight}
 	w.Time, w.Boot, w.Mono = when(t.At)
 	if t.Dwell >= 0 && t.Closed {
 		d := t.Dwell.Seconds()
@@ -129,7 +131,7 @@ func (w *Trip) record() (t history.Trip, err error) {
 	if !ok {
 		return t, fmt.Errorf("a trip has the id %q", w.ID)
 	}
-	t = history.Trip{ID: history.TripID{Node: id.Node, Gen: id.Gen, Counter: id.Counter}, Zone: w.Zone, Node: w.Node, Class: w.Class, Dwell: -1, Margin: math.NaN(),
+	t = history.Trip{ID: history.TripID{Node: id.Node, Gen: id.Gen, Counter: id.Counter}, Zone: w.Zone, Node: w.Node, Class: w.Class, Dwell: -time.Millisecond, Margin: math.NaN(),
 		Opened: w.Opened, Closed: w.Closed, Test: w.Test, Supervised: w.Supervised, Uncertain: w.Uncertain, Delayed: w.Delayed, Unproven: w.Unproven,
 		Earliest: orZero(w.Earliest), Latest: orZero(w.Latest)}
 	if w.Dwell != nil {
@@ -139,12 +141,13 @@ func (w *Trip) record() (t history.Trip, err error) {
 		t.Margin = *w.Margin
 	}
 	t.At, err = moment(w.Time, w.Boot, w.Mono)
+	t.At.PutRight = w.PutRight
 	return t, err
 }
 
 // NewFault is a fault as JSON.
 func NewFault(f *history.Fault) *Fault {
-	w := &Fault{ID: f.ID, Earliest: timeOf(f.Earliest), Latest: timeOf(f.Latest), Code: f.Code, Ended: f.Ended, Zone: f.Zone, Node: f.Node, Detail: f.Detail}
+	w := &Fault{ID: f.ID, Earliest: timeOf(f.Earliest), Latest: timeOf(f.Latest), Code: f.Code, Ended: f.Ended, Zone: f.Zone, Node: f.Node, Detail: f.Detail, PutRight: f.At.PutRight}
 	w.Time, w.Boot, w.Mono = when(f.At)
 	return w
 }
@@ -152,6 +155,7 @@ func NewFault(f *history.Fault) *Fault {
 func (w *Fault) record() (f history.Fault, err error) {
 	f = history.Fault{ID: w.ID, Code: w.Code, Ended: w.Ended, Zone: w.Zone, Node: w.Node, Detail: w.Detail, Earliest: orZero(w.Earliest), Latest: orZero(w.Latest)}
 	f.At, err = moment(w.Time, w.Boot, w.Mono)
+	f.At.PutRight = w.PutRight
 	return f, err
 }
 

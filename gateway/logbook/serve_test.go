@@ -1,0 +1,249 @@
+package logbook
+
+import (
+	"context"
+	"errors"
+	"io"
+	"log/slog"
+	"math"
+	"net"
+	"net/http"
+	"os"
+	"path/filepath"
+	"reflect"
+	"strings"
+	"testing"
+	"time"
+
+	"longlane/gateway"
+	"longlane/queue/history"
+)
+
+// served is a recorder at its socket, in real time.
+type served struct {
+	r    *Recorder
+	dir  string
+	stop func()
+}
+
+func serve(t *testing.T, dir string) *served {
+	t.Helper()
+	began := time.Now()
+	clock := gateway.Clock{Mono: func() time.Duration { return time.Hour + time.Since(began) }, Wall: func() time.Time { return start.Add(time.Since(began)) },
+		Boot: [16]byte{1}, Set: func() bool { return true }}
+	r := New(Options{Name: "history", Dir: dir, Clock: clock, CheckIn: time.Minute, MaxLag: 100, Log: slog.New(slog.DiscardHandler)})
+	ctx, cancel := context.WithCancel(context.Background())
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		answering := make(chan struct{})
+		go func() { defer close(answering); r.Serve(ctx) }()
+		r.Run(ctx)
+		<-answering
+	}()
+	s := &served{r: r, dir: dir, stop: func() { cancel(); <-done }}
+	t.Cleanup(s.stop)
+	for end := time.Now().Add(20 * time.Second); ; time.Sleep(5 * time.Millisecond) {
+		if c, err := net.Dial("unix", filepath.Join(dir, Socket)); err == nil {
+			c.Close()
+			return s
+		} else if time.Now().After(end) {
+			t.Fatal(err)
+		}
+	}
+}
+
+// filled makes a history with all there is in it.
+func filled(t *testing.T, dir string) {
+	t.Helper()
+	s, _, err := history.Open(filepath.Join(dir, history.File), history.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	at := history.Moment{Wall: start.Add(123456789), Boot: [16]byte{9}, Mono: time.Hour}
+	b := history.Batch{
+		Trips: []history.Trip{
+			{ID: history.TripID{Node: 3, Gen: 1, Counter: 70000}, At: at, Zone: "gate", Node: "river-gate", Class: "vehicle", Dwell: 2345 * time.Millisecond, Margin: 9.5, Opened: true,
+				Closed: true, Supervised: true, Uncertain: true},
+			{ID: history.TripID{Node: 3, Gen: 1, Counter: 70002}, At: history.Moment{Wall: start.Add(time.Second), Boot: [16]byte{9}, Mono: time.Hour, PutRight: true}, Zone: "gate", Node: "river-gate", Dwell: -1, Margin: math.NaN(), Opened: true, Test: true, Delayed: true, Unproven: true},
+			{ID: history.TripID{Node: 4, Gen: 1, Counter: 1}, At: history.Moment{Boot: [16]byte{10}, Mono: 1500 * time.Millisecond}, Zone: "mill", Node: "mill", Dwell: 0, Closed: true, Margin: math.NaN()},
+		},
+		Faults: []history.Fault{{ID: "3.1.5", At: at, Code: "input wire", Zone: "gate", Node: "river-gate", Detail: "it \"says\" so"},
+			{ID: "4.1.5", At: history.Moment{Boot: [16]byte{10}, Mono: time.Second}, Code: "tamper", Node: "mill", Ended: true}},
+		Hours: []history.Hour{{Node: "river-gate", At: at, Count: 4, Lowest: 3.5, Battery: 3.6, Hops: []history.Hop{{From: "river-gate", To: "house", Margins: map[int8]int{-3: 1, 9: 3}}}}},
+		Spans: []history.Span{{Kind: history.Watch, Subject: "gate", From: at, Length: time.Hour, Quality: history.EndToEnd},
+			{Kind: history.Watch, Subject: "gate", From: history.Moment{Wall: start.Add(2 * time.Hour), Boot: [16]byte{9}, Mono: 3 * time.Hour}, Length: time.Minute, Cause: "ridge relay silent"},
+			{Kind: history.Sound, Subject: "shop", From: at, Length: time.Hour, Quality: history.RadioOnly}},
+	}
+	if err := s.Write(b); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// everything is all that a reader tells, with times in one zone and NaN as a number.
+func everything(t *testing.T, r Reader) (all []any) {
+	t.Helper()
+	long := time.Unix(0, 0)
+	trip := func(x *history.Trip) error {
+		if math.IsNaN(x.Margin) {
+			x.Margin = -999
+		}
+		x.At.Wall, x.Earliest, x.Latest = x.At.Wall.UTC(), x.Earliest.UTC(), x.Latest.UTC()
+		all = append(all, *x)
+		return nil
+	}
+	fault := func(x *history.Fault) error {
+		x.At.Wall, x.Earliest, x.Latest = x.At.Wall.UTC(), x.Earliest.UTC(), x.Latest.UTC()
+		all = append(all, *x)
+		return nil
+	}
+	for _, err := range []error{r.Trips(long, farAhead, trip), r.Faults(long, farAhead, fault), r.Unplaced(trip, nil), r.Unplaced(nil, fault),
+		r.Hours(long, farAhead, func(x *history.Hour) error { x.At.Wall = x.At.Wall.UTC(); all = append(all, *x); return nil })} {
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	for _, kind := range []history.Kind{history.Watch, history.Sound} {
+		list, err := r.Subjects(kind)
+		if err != nil {
+			t.Fatal(err)
+		}
+		all = append(all, list)
+		for _, subject := range list {
+			if err := r.Spans(kind, subject, long, farAhead, func(x *history.Span) error {
+				x.From = history.Moment{Wall: x.From.Wall.UTC()}
+				all = append(all, *x)
+				return nil
+			}); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	return all
+}
+
+// TestSameAnswers: the gateway at its socket tells what its file does, all of it; a socket that a killed one has left is in nobody's way.
+func TestSameAnswers(t *testing.T) {
+	dir := t.TempDir()
+	filled(t, dir)
+	old, err := net.Listen("unix", filepath.Join(dir, Socket))
+	if err != nil {
+		t.Fatal(err)
+	}
+	old.(*net.UnixListener).SetUnlinkOnClose(false)
+	old.Close()
+	r, done, err := OpenReader(context.Background(), dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, ok := r.(*history.Store); !ok {
+		t.Fatalf("with nobody behind the socket it reads from a %T", r)
+	}
+	fromFile := everything(t, r)
+	if err := done(); err != nil {
+		t.Fatal(err)
+	}
+	s := serve(t, dir)
+	if r, done, err = OpenReader(context.Background(), dir); err != nil {
+		t.Fatal(err)
+	}
+	if _, ok := r.(*client); !ok {
+		t.Fatalf("of a gateway that runs it reads from a %T", r)
+	}
+	fromGateway := everything(t, r)
+	done()
+	if len(fromFile) != 11 || !reflect.DeepEqual(fromFile, fromGateway) {
+		t.Errorf("the file tells\n%+v\nthe gateway\n%+v", fromFile, fromGateway)
+	}
+	if info, err := os.Stat(filepath.Join(dir, Socket)); err != nil || info.Mode().Perm() != 0o600 {
+		t.Errorf("the socket: %v, %v", info.Mode(), err)
+	}
+	s.stop()
+	if r, done, err = OpenReader(context.Background(), dir); err != nil {
+		t.Fatal(err)
+	}
+	if _, ok := r.(*history.Store); !ok {
+		t.Errorf("after the gateway's end it reads from a %T", r)
+	}
+	done()
+}
+
+// TestBadQuestions: what nobody can mean is refused, and too many at a time are.
+func TestBadQuestions(t *testing.T) {
+	dir := t.TempDir()
+	filled(t, dir)
+	s := serve(t, dir)
+	c := newClient(context.Background(), filepath.Join(dir, Socket))
+	defer c.close()
+	get := func(path string) (int, string) {
+		t.Helper()
+		resp, err := c.c.Get("http://gateway" + path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer resp.Body.Close()
+		text, _ := io.ReadAll(resp.Body)
+		return resp.StatusCode, string(text)
+	}
+	for path, want := range map[string]int{"/trips?from=yesterday": 400, "/spans?kind=x": 400, "/nothing": 404, "/trips": 200} {
+		if code, text := get(path); code != want {
+			t.Errorf("%s: %d, %s; want %d", path, code, text, want)
+		}
+	}
+	if resp, err := c.c.Post("http://gateway/trips", "", strings.NewReader("x")); err != nil || resp.StatusCode != http.StatusMethodNotAllowed {
+		t.Errorf("a POST: %v, %v", resp, err)
+	} else {
+		resp.Body.Close()
+	}
+	slots := make(chan struct{}, mostAsking)
+	h := (&asked{r: s.r, slots: slots}).answer(func(Reader, query, func(any) error) error { return errors.New("it breaks") })
+	for range mostAsking {
+		slots <- struct{}{}
+	}
+	w := &answerNoter{header: http.Header{}}
+	req, _ := http.NewRequest(http.MethodGet, "/trips", nil)
+	h(w, req)
+	if w.code != http.StatusServiceUnavailable {
+		t.Errorf("one more than there is room for: %d", w.code)
+	}
+	<-slots
+	w = &answerNoter{header: http.Header{}}
+	if h(w, req); !strings.Contains(w.text.String(), `{"error":"it breaks"}`) || len(slots) != mostAsking-1 {
+		t.Errorf("what goes wrong on the way: %s, %d slots taken", w.text.String(), len(slots))
+	}
+}
+
+type answerNoter struct {
+	header http.Header
+	code   int
+	text   strings.Builder
+}
+
+func (w *answerNoter) Header() http.Header         { return w.header }
+func (w *answerNoter) WriteHeader(code int)        { w.code = code }
+func (w *answerNoter) Write(b []byte) (int, error) { return w.text.Write(b) }
+
+// TestCutAnswer: an answer that lacks its end is none, and one that tells of trouble is told on.
+func TestCutAnswer(t *testing.T) {
+	for text, want := range map[string]string{
+		"{\"record\":\"gate\"}\n":                          errCut.Error(),
+		"{\"record\":\"gate\"}\n{\"error\":\"no disk\"}\n": "no disk",
+		"{\"record\":": "cannot be read",
+		"":             errCut.Error(),
+	} {
+		path := filepath.Join(t.TempDir(), "s")
+		l, err := net.Listen("unix", path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		srv := &http.Server{Handler: http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { io.WriteString(w, text) })}
+		go srv.Serve(l) // ends with Close
+		c := newClient(context.Background(), path)
+		if _, err := c.Subjects(history.Watch); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%q: %v, want %q", text, err, want)
+		}
+		c.close()
+		srv.Close()
+	}
+}
