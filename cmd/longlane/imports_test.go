@@ -57,6 +57,10 @@ var imports = map[string]rule{
 		std:     effects,
 		why:     "it judges what was observed, by times that are handed in: weeks are tried in a moment, and a verdict comes out the same from a record",
 	},
+	"gateway/passage": {
+		std: effects,
+		why: "it reckons with times that are handed in, so that a live feed and the records of years are judged by the same code, and tried against a known truth",
+	},
 	"gateway/annunciator": {
 		std: effects,
 		why: "what sounds and what does not is decided without I/O or clock, so that every rule is tried in virtual time",

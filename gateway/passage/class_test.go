@@ -1,0 +1,189 @@
+package passage
+
+import (
+	"fmt"
+	"math/rand/v2"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+)
+
+// TestDwell: worked by hand from t = (L + w) / v, uniform motion as in any handbook of physics.
+func TestDwell(t *testing.T) {
+	for _, c := range []struct {
+		length, width, speed, ms float64
+	}{
+		{4.5, 0.02, 30 / 3.6, 542.4}, // a car at 30 km/h: 4.52 m / 8.333 m/s
+		{4.5, 0.05, 30 / 3.6, 546.0},
+		{4.5, 0.10, 100 / 3.6, 165.6},
+		{2.1, 0.05, 60 / 3.6, 129.0}, // a motorcycle
+		{0.3, 0.02, 4, 80.0},         // somebody who runs
+		{0.3, 0.05, 1.4, 250.0},      // and who walks
+		{0.15, 0.02, 8, 21.25},       // a bird
+		{0.06, 0.10, 3, 160.0 / 3},   // a leaf
+	} {
+		if got := Dwell(c.length, c.width, c.speed).Seconds() * 1000; got < c.ms-0.001 || got > c.ms+0.001 {
+			t.Errorf("Dwell(%v, %v, %v) = %v ms, want %v", c.length, c.width, c.speed, got, c.ms)
+		}
+	}
+	for _, still := range []float64{0, -1, 1e-12} {
+		if got := Dwell(1, 0, still); got != Endless && still <= 0 || got < 0 {
+			t.Errorf("Dwell(1, 0, %v) = %v, want %v", still, got, Endless)
+		}
+	}
+}
+
+// TestLimits: what the defaults come to, in ms. Each is one division of DefaultMovers' figures, done by hand.
+func TestLimits(t *testing.T) {
+	var got strings.Builder
+	ms := func(s Span) string {
+		if s.Most == Endless {
+			return fmt.Sprintf("%.0f on", s.Least.Seconds()*1000)
+		}
+		return fmt.Sprintf("%.0f to %.0f", s.Least.Seconds()*1000, s.Most.Seconds()*1000)
+	}
+	for _, k := range Defaults().Kinds {
+		fmt.Fprintf(&got, "%s: %s, usual %s, possible %s\n", k.Class, k.Name, ms(k.Usual), ms(k.Possible))
+	}
+	want := `debris: leaf, usual 10 to 75, possible 4 to 150
+debris: bird, usual 10 to 90, possible 6 to 150
+animal or person: person, usual 62 to 458, possible 28 on
+animal or person: dog, usual 70 to 475, possible 23 on
+animal or person: deer, horse, cow, usual 0 to 0, possible 53 on
+vehicle: bicycle, usual 0 to 0, possible 111 on
+vehicle: motorcycle, usual 0 to 0, possible 62 on
+vehicle: car, usual 335 to 2775, possible 112 on
+vehicle: van, lorry, tractor, usual 569 to 9425, possible 182 on
+`
+	if got.String() != want {
+		t.Errorf("got\n%swant\n%s", got.String(), want)
+	}
+	if err := Defaults().Check(); err != nil {
+		t.Error(err)
+	}
+}
+
+// TestClassOfDwell tries each limit of the defaults from both sides.
+func TestClassOfDwell(t *testing.T) {
+	s := Defaults()
+	for _, c := range []struct {
+		dwell, off time.Duration // ms
+		class      Class
+		confidence Confidence
+		possible   []Class
+	}{
+		{1, 0, NoClass, CannotTell, nil}, // nothing is so short: a spider on the lens, a fault
+		{20, 0, Debris, Sure, []Class{Debris}},
+		{22, 0, Debris, Sure, []Class{Debris}},
+		{22, 2, Debris, Likely, []Class{Debris, Walker}}, // it may have been 24 ms, and a dog at full speed
+		{24, 0, Debris, Likely, []Class{Debris, Walker}},
+		{61, 0, Debris, Likely, []Class{Debris, Walker}},
+		{63, 0, NoClass, CannotTell, []Class{Debris, Walker, Vehicle}}, // a motorcycle that races, a runner, a leaf
+		{90, 0, NoClass, CannotTell, []Class{Debris, Walker, Vehicle}},
+		{91, 0, Walker, Likely, []Class{Debris, Walker, Vehicle}},
+		{151, 0, Walker, Likely, []Class{Walker, Vehicle}},
+		{250, 0, Walker, Likely, []Class{Walker, Vehicle}},
+		{334, 0, Walker, Likely, []Class{Walker, Vehicle}},
+		{334, 2, NoClass, CannotTell, []Class{Walker, Vehicle}},
+		{336, 0, NoClass, CannotTell, []Class{Walker, Vehicle}},
+		{475, 0, NoClass, CannotTell, []Class{Walker, Vehicle}},
+		{476, 0, Vehicle, Likely, []Class{Walker, Vehicle}},
+		{546, 1, Vehicle, Likely, []Class{Walker, Vehicle}}, // a car at 30 km/h
+		{9425, 0, Vehicle, Likely, []Class{Walker, Vehicle}},
+		{9426, 0, NoClass, CannotTell, []Class{Walker, Vehicle}}, // whoever it is stands in the beam
+		{3600000, 0, NoClass, CannotTell, []Class{Walker, Vehicle}},
+		{-1, 0, NoClass, CannotTell, []Class{Debris, Walker, Vehicle}}, // not known
+	} {
+		got := s.OfDwell(c.dwell*time.Millisecond, c.off*time.Millisecond)
+		if got.Class != c.class || got.Confidence != c.confidence || !slices.Equal(got.Possible, c.possible) {
+			t.Errorf("%d ms give or take %d: %v, %v, of %v; want %v, %v, of %v", c.dwell, c.off, got.Class, got.Confidence, got.Possible, c.class, c.confidence, c.possible)
+		}
+	}
+	if got := s.OfDwell(Endless, Endless); got.Class != NoClass {
+		t.Errorf("the longest dwell there is: %v", got)
+	}
+}
+
+// TestNarrower: who knows that no large animal and no walker comes here, and how slow cars are, is told more.
+func TestNarrower(t *testing.T) {
+	s := Defaults()
+	s.Kinds = []Kind{
+		Mover{"leaf", Debris, Range{0.03, 0.1}, Range{2, 8}, Range{1, 20}}.Kind(0.05),
+		Mover{"car", Vehicle, Range{3.3, 5.5}, Range{2, 10}, Range{0, 20}}.Kind(0.05)}
+	if err := s.Check(); err != nil {
+		t.Fatal(err)
+	}
+	for ms, want := range map[time.Duration]Class{75: Debris, 546: Vehicle, 60000: Vehicle} {
+		if got := s.OfDwell(ms*time.Millisecond, 0); got.Class != want || got.Confidence != Sure {
+			t.Errorf("%d ms: %v, want %v, for sure", ms, got, want)
+		}
+	}
+	s.Kinds[1].Possible.Least = 400 * time.Millisecond // limits may be set in ms as well
+	s.Kinds[1].Usual.Least = 400 * time.Millisecond
+	if got := s.OfDwell(390*time.Millisecond, 0); got.Class != NoClass || len(got.Possible) != 0 {
+		t.Errorf("390 ms: %v, want what cannot be", got)
+	}
+}
+
+// TestClassNeverWrong: whoever passes as the settings say is among what is possible, so what is sure is so. Of those who pass as usual, what is likely
+// is mostly so; the share is printed.
+func TestClassNeverWrong(t *testing.T) {
+	const seed = 11
+	r := rand.New(rand.NewPCG(seed, 0))
+	s := Defaults()
+	draw := func(g Range) float64 { return g.Least + (g.Most-g.Least)*r.Float64() }
+	told, right, sure := 0, 0, 0
+	for range 200000 {
+		m := DefaultMovers()[r.IntN(len(DefaultMovers()))]
+		speed, usual := m.Possible, m.Usual != Range{} && r.IntN(2) == 0
+		if usual {
+			speed = m.Usual
+		}
+		off := time.Duration(r.Int64N(int64(20 * time.Millisecond)))
+		dwell := Dwell(draw(m.Length), s.Width, draw(speed)) + time.Duration((2*r.Float64()-1)*float64(off))
+		got := s.OfDwell(max(dwell, 0), off)
+		if !got.may(m.Class) || got.Confidence == Sure && got.Class != m.Class {
+			t.Fatalf("seed %d: a %s of %v is judged %v", seed, m.Name, dwell, got)
+		}
+		if (got.Class == NoClass) != (got.Confidence == CannotTell) {
+			t.Fatalf("%+v", got)
+		}
+		if got.Confidence == Sure {
+			sure++
+		}
+		if usual && got.Confidence == Likely {
+			told++
+			if got.Class == m.Class {
+				right++
+			}
+		}
+	}
+	t.Logf("seed %d: of %d who passed as usual and of whom something was likely, %.4f were that; %d were sure", seed, told, float64(right)/float64(told), sure)
+	if told == 0 || sure == 0 || right != told {
+		t.Errorf("%d of %d right, %d sure: who passes as usual is likely what he is, if anything is", right, told, sure)
+	}
+}
+
+// TestCheck: each setting that makes no sense is refused by its name.
+func TestCheck(t *testing.T) {
+	for name, change := range map[string]func(s *Settings){
+		"Width":             func(s *Settings) { s.Width = 2 },
+		"Kinds":             func(s *Settings) { s.Kinds = nil },
+		"Slowest":           func(s *Settings) { s.Slowest = 0 },
+		"Fastest":           func(s *Settings) { s.Fastest = 0.5 },
+		"Steady":            func(s *Settings) { s.Steady = 0.9 },
+		"Vague":             func(s *Settings) { s.Vague = 1 },
+		"LongestStay":       func(s *Settings) { s.LongestStay = 0 },
+		"Kinds[0].Class":    func(s *Settings) { s.Kinds[0].Class = NoClass },
+		"Kinds[1].Length":   func(s *Settings) { s.Kinds[1].Length = Range{2, 1} },
+		"Kinds[2].Possible": func(s *Settings) { s.Kinds[2].Possible = Span{} },
+		"Kinds[7].Usual":    func(s *Settings) { s.Kinds[7].Usual.Least = 1 },
+	} {
+		s := Defaults()
+		change(&s)
+		if err := s.Check(); err == nil || !strings.Contains(err.Error(), name+" ") {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+}
