@@ -503,7 +503,7 @@ func (r *laneReader) local(field string, p lane.Place) lane.Point {
 // onPlane is local for a place on the globe; found is "" if it has one there.
 func (r *laneReader) onPlane(at lane.LatLon) (p lane.Point, found, expected string) {
 	if r.plane == nil {
-		return p, "nothing", `where on the globe "0 m E, 0 m N" lies, such as "44.50120 N, 30.49830 W", since places are in degrees and the only gateway's is not`
+		return p, "nothing", `where on the globe "0 m E, 0 m N" lies, such as "44.50120 N, 30.49830 W", since places are in degrees; without this key the only gateway serves, if its place is in degrees too`
 	}
 	if d := r.plane.Distance(at); d > lane.Reach {
 		return p, fmt.Sprintf("%v, %.0f km from the origin", at, d/1000),

@@ -137,6 +137,12 @@ func TestTileHeights(t *testing.T) {
 			t.Errorf("height at %v = %v, %v, want %v", p, got, ok, want)
 		}
 	}
+	last, first := tile(t, "N44E179.hgt", 1201, plain), tile(t, "N44W180.hgt", 1201, plain)
+	for _, lon := range []float64{180, -180} {
+		if !last.covers(LatLon{44.5, lon}) || !first.covers(LatLon{44.5, lon}) {
+			t.Errorf("%v degrees is the edge of both tiles", lon)
+		}
+	}
 	for _, p := range []LatLon{{43.9999, -30.5}, {45.0001, -30.5}, {44.5, -31.0001}, {44.5, -29.9999}, {44.5, 149.5}} {
 		if _, ok := at.height(p); ok {
 			t.Errorf("%v is said to lie in the tile", p)
@@ -162,8 +168,13 @@ func TestTilesAlongAWay(t *testing.T) {
 		ground := FromTiles(list, plane)
 		out := make([]float64, 256)
 		a, b := Point{-4000, -3000}, Point{4500, 2500}
+		back := make([]float64, 256)
+		ground.heights(back, b, a)
 		ground.heights(out, a, b)
 		for i, got := range out {
+			if other := back[255-i]; math.IsNaN(other) || math.Abs(got-other) > 0.05 {
+				t.Fatalf("%v: height %d of the way is %v, from the other side %v", c.names, i, got, other)
+			}
 			at := plane.LatLon(a.between(b, float64(i)/255))
 			want := 12000*(at.Lat-c.origin.Lat) + 12000*east(at.Lon)
 			// heights are rounded to whole metres at 1/1200 degree

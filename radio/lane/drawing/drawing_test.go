@@ -83,6 +83,7 @@ func TestBadGeoJSON(t *testing.T) {
 		"collection":          {feature("{}", `{"type": "GeometryCollection", "geometries": []}`), `2:2: features[0].geometry.type: found "GeometryCollection"`},
 		"exchanged":           {feature("{}", `{"type": "LineString", "coordinates": [[44.5, -130.5], [44.6, -130.5]]}`), "features[0].geometry.coordinates[0]: found [44.5, -130.5], expected two numbers: longitude"},
 		"null in a position":  {feature(`{"name": "a"}`, `{"type": "Point", "coordinates": [null, 5]}`), `features[0].geometry.coordinates[0]: found "[null, 5]"`},
+		"null for latitude":   {feature(`{"name": "a"}`, `{"type": "Point", "coordinates": [5, null]}`), `features[0].geometry.coordinates[0]: found "[5, null]"`},
 		"null as a position":  {feature("{}", `{"type": "LineString", "coordinates": [null, [1, 1]]}`), `features[0].geometry.coordinates[0]: found "null"`},
 		"a text":              {feature(`{"name": "a"}`, `{"type": "Point", "coordinates": ["1", "2"]}`), `found "[\"1\", \"2\"]"`},
 		"one number":          {feature(`{"name": "a"}`, `{"type": "Point", "coordinates": [1]}`), `found "[1]"`},
@@ -117,7 +118,7 @@ func TestBadGeoJSON(t *testing.T) {
 const walk = `<?xml version="1.0" encoding="UTF-8"?>
 <gpx version="1.1" creator="a phone" xmlns="http://www.topografix.com/GPX/1/1" xmlns:x="http://example.org/x">
   <metadata><name>a walk</name></metadata>
-  <wpt lat="44.5" lon="-30.5"><ele>412.3</ele><name> River &amp; <![CDATA[gate]]> </name><extensions><x:name>other</x:name><name>third</name></extensions></wpt>
+  <wpt lat="44.5" lon="-30.5"><ele>412.3</ele><name> River &amp; <![CDATA[gate]]> <b>bold</b> </name><x:name>other</x:name><extensions><x:name>other</x:name><name>third</name></extensions></wpt>
   <wpt lat="44.6" lon="-30.6"/>
   <rte><name>lane</name><rtept lat="1" lon="2"><name>corner</name></rtept><rtept lat="1.5" lon="2"/></rte>
   <trk><trkseg><trkpt lat="3" lon="4"/></trkseg><trkseg><trkpt lat="3.5" lon="4"/></trkseg></trk>
