@@ -212,6 +212,10 @@ var imports = map[string]rule{
 		std:     effects,
 		why:     "it reads bytes that may be anything; which file they came from, and what the lane makes of them, is for others to know",
 	},
+	"radio/path": {
+		std: effects,
+		why: "it is published formulas over numbers: where a profile comes from, and what of them to add up, is for others to know",
+	},
 	"radio/use": {
 		project: []string{"proto", "radio/lora"},
 		std:     effects,
