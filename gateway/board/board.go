@@ -122,6 +122,9 @@ func (b *Board) routes() http.Handler {
 	})
 	open.Handle("/", b.guard(inside))
 	crossOrigin := http.NewCrossOriginProtection()
+	crossOrigin.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		b.fail(w, r, http.StatusForbidden, "This was sent from another site's page.")
+	}))
 	return b.protect(crossOrigin.Handler(open))
 }
 

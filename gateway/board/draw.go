@@ -34,6 +34,7 @@ type drawing struct {
 	scale         float64 // pixels a metre
 	middle        XY      // of the lane, in metres
 	taken         []box   // markers and labels so far
+	lines         []drawn // hops
 	labels        []label
 	dense         bool // too many stops for a number in each marker
 	out           strings.Builder
@@ -55,6 +56,7 @@ const (
 func draw(l *lane, width, font float64, id string) template.HTML {
 	d := &drawing{l: l, width: width, font: font, dense: len(l.Stops) > roomFor}
 	d.fit()
+	d.lines = d.hops()
 	d.markers()
 	d.place()
 	fmt.Fprintf(&d.out, `<svg class="map" viewBox="0 0 %.0f %.0f" role="group" aria-labelledby="%s-t %s-d">`, d.width, d.height, id, id)
@@ -143,7 +145,7 @@ func (d *drawing) place() {
 			d.beside(fmt.Sprint(s.Number), "name "+severityClass(s), x, y, r)
 		}
 	}
-	hops := d.hops()
+	hops := slices.Clone(d.lines)
 	slices.SortStableFunc(hops, func(a, b drawn) int { return cmp.Compare(weakness(a.Hop), weakness(b.Hop)) })
 	for _, h := range hops {
 		d.along(h)
@@ -171,15 +173,17 @@ func weakness(h *Hop) float64 {
 	return *h.Margin
 }
 
-// beside tries the places around a marker, and says whether one was free.
+// beside tries the places around a marker, first those on which no hop lies, and says whether one was free.
 func (d *drawing) beside(text, class string, x, y, r float64) bool {
 	w, h := d.textWidth(text), d.font*1.15
-	for _, far := range []float64{0, 6, 14} {
-		a := r + far
-		for _, c := range [][2]float64{{x + a, y - h/2}, {x - a - w, y - h/2}, {x - w/2, y - a - h}, {x - w/2, y + a},
-			{x + a*0.7, y - a*0.7 - h}, {x + a*0.7, y + a*0.7}, {x - a*0.7 - w, y - a*0.7 - h}, {x - a*0.7 - w, y + a*0.7}} {
-			if d.put(box{c[0], c[1], c[0] + w, c[1] + h}, text, class) {
-				return true
+	for _, onLines := range []bool{false, true} {
+		for _, far := range []float64{2, 8, 16} {
+			a := r + far
+			for _, c := range [][2]float64{{x + a, y - h/2}, {x - a - w, y - h/2}, {x - w/2, y - a - h}, {x - w/2, y + a},
+				{x + a*0.7, y - a*0.7 - h}, {x + a*0.7, y + a*0.7}, {x - a*0.7 - w, y - a*0.7 - h}, {x - a*0.7 - w, y + a*0.7}} {
+				if d.put(box{c[0], c[1], c[0] + w, c[1] + h}, text, class, onLines) {
+					return true
+				}
 			}
 		}
 	}
@@ -198,31 +202,50 @@ func (d *drawing) along(h drawn) {
 		return
 	}
 	nx, ny := -(h.y1-h.y0)/length, (h.x1-h.x0)/length
-	for _, off := range []float64{0, 12, 20} {
-		for _, t := range []float64{0.5, 0.4, 0.6, 0.3, 0.7} {
-			for _, side := range []float64{1, -1} {
-				x, y := h.x0+t*(h.x1-h.x0), h.y0+t*(h.y1-h.y0)
-				// The label's nearest corner, not its middle, is that far from the line.
-				reach := off + math.Abs(nx)*w/2 + math.Abs(ny)*high/2 + 3
-				if off == 0 {
-					reach = math.Abs(nx)*w/2 + math.Abs(ny)*high/2 + 3
-				}
-				x, y = x+side*nx*reach, y+side*ny*reach
-				if d.put(box{x - w/2, y - high/2, x + w/2, y + high/2}, text, "figure "+marginClass(h.Hop)) {
-					return
+	for _, onLines := range []bool{false, true} {
+		for _, off := range []float64{3, 10, 18} {
+			// The label's nearest corner, not its middle, is that far from the line.
+			reach := off + math.Abs(nx)*w/2 + math.Abs(ny)*high/2
+			for _, t := range []float64{0.5, 0.4, 0.6, 0.3, 0.7} {
+				for _, side := range []float64{reach, -reach} {
+					x, y := h.x0+t*(h.x1-h.x0)+side*nx, h.y0+t*(h.y1-h.y0)+side*ny
+					if d.put(box{x - w/2, y - high/2, x + w/2, y + high/2}, text, "figure "+marginClass(h.Hop), onLines) {
+						return
+					}
 				}
 			}
 		}
 	}
 }
 
-func (d *drawing) put(b box, text, class string) bool {
+// put puts a label there if nothing is in its way; hops are, unless it may lie on them.
+func (d *drawing) put(b box, text, class string, onLines bool) bool {
 	if !b.in(box{2, 2, d.width - 2, d.height - 2}) || slices.ContainsFunc(d.taken, b.hits) {
+		return false
+	}
+	if !onLines && slices.ContainsFunc(d.lines, b.crossed) {
 		return false
 	}
 	d.taken = append(d.taken, b)
 	d.labels = append(d.labels, label{b, text, class, b.x0, b.y1 - d.font*0.27})
 	return true
+}
+
+// crossed reports whether a hop runs through b: it is cut to b side by side, as Liang and Barsky do.
+func (b box) crossed(h drawn) bool {
+	from, to := 0.0, 1.0
+	dx, dy := h.x1-h.x0, h.y1-h.y0
+	for _, e := range [][2]float64{{-dx, h.x0 - b.x0}, {dx, b.x1 - h.x0}, {-dy, h.y0 - b.y0}, {dy, b.y1 - h.y0}} {
+		switch t := e[1] / e[0]; {
+		case e[0] == 0 && e[1] < 0:
+			return false
+		case e[0] < 0:
+			from = max(from, t)
+		case e[0] > 0:
+			to = min(to, t)
+		}
+	}
+	return from < to
 }
 
 // drawn is a hop in the picture.
@@ -266,7 +289,7 @@ func (d *drawing) drawCourse() {
 }
 
 func (d *drawing) drawHops() {
-	for _, h := range d.hops() {
+	for _, h := range d.lines {
 		class := "hop " + marginClass(h.Hop)
 		if !h.first {
 			class += " other"
@@ -283,7 +306,7 @@ func (d *drawing) drawStops() {
 		s := &d.l.Stops[i]
 		x, y := d.point(s.At)
 		r := d.radius(s)
-		fmt.Fprintf(&d.out, `<a href="#%s" class="stop %s" aria-label="%s">`, s.anchor(), severityClass(s), html.EscapeString(s.spoken()))
+		fmt.Fprintf(&d.out, `<a href="#%s" class="stop %s" aria-label="%s">`, html.EscapeString(s.anchor()), severityClass(s), html.EscapeString(s.spoken()))
 		switch {
 		case s.Gateway:
 			fmt.Fprintf(&d.out, `<path d="M%.1f %.1fh%.1fv%.1fl%.1f %.1fl%.1f %.1fz"/>`, x-r, y+r, 2*r, -1.3*r, -r, -r*0.9, -r, r*0.9)
@@ -346,12 +369,19 @@ func marginText(h *Hop) string {
 	if h.Margin == nil {
 		return ""
 	}
-	t := fmt.Sprintf("%.0f dB", *h.Margin)
+	t := whole(*h.Margin) + " dB"
 	if h.Lowest != nil && h.Highest != nil {
-		t += fmt.Sprintf(" (%.0f–%.0f)", *h.Lowest, *h.Highest)
+		between := "–"
+		if *h.Lowest < -0.5 {
+			between = " to "
+		}
+		t += " (" + whole(*h.Lowest) + between + whole(*h.Highest) + ")"
 	}
-	return strings.ReplaceAll(t, "-", "−")
+	return t
 }
+
+// whole is a number without a fraction, and never minus nothing.
+func whole(v float64) string { return minus(fmt.Sprintf("%.0f", math.Round(v)+0)) }
 
 func hopText(h *Hop) string {
 	if h.Margin == nil {

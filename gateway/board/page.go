@@ -147,8 +147,11 @@ func viewWatched(w *Watched) watchedView {
 	if w.EndToEnd+w.RadioOnly >= whole-1 {
 		text = "Watched all of the last " + long(whole)
 	}
-	if w.RadioOnly > 1 {
-		text += fmt.Sprintf(", %s of it by radio only: its wire is not supervised", long(w.RadioOnly))
+	switch {
+	case w.RadioOnly > 1 && w.EndToEnd < 1:
+		text += ", by radio only: its wire is not supervised"
+	case w.RadioOnly > 1:
+		text += fmt.Sprintf(", %s of it by radio only: its wire was not supervised then", long(w.RadioOnly))
 	}
 	text += "."
 	if g := lastGap(w); g != nil {
@@ -226,11 +229,14 @@ func share(used, whole float64, label string) template.HTML {
 
 // functions are what the templates need beyond their data.
 var functions = template.FuncMap{
-	"words": words, "ago": ago, "pastAgo": pastAgo, "clock": clockTime, "stamp": stamp, "machine": machineTime, "gauge": gauge,
+	"words": words, "ago": ago, "pastAgo": pastAgo, "rough": rough, "clock": clockTime, "stamp": stamp, "machine": machineTime, "gauge": gauge,
 	"metres": metresText, "hopText": hopText, "bytes": byteCount, "long": long,
 	"num": func(digits int, v *float64) string {
 		if v == nil {
 			return "–"
+		}
+		if digits == 0 {
+			return whole(*v)
 		}
 		return minus(fmt.Sprintf("%.*f", digits, *v))
 	},

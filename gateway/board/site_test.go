@@ -27,7 +27,7 @@ func (s *site) Now() Situation {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	n := s.now
-	n.Faults = slices.Clone(n.Faults)
+	n.Faults, n.Nodes, n.Zones, n.Annunciators = slices.Clone(n.Faults), slices.Clone(n.Nodes), slices.Clone(n.Zones), slices.Clone(n.Annunciators)
 	return n
 }
 
