@@ -419,10 +419,10 @@ func (s stop) Title() string {
 func (s *stop) anchor() string { return "at-" + s.Name }
 
 func (s *stop) spoken() string {
-	t := s.Title()
+	t := fmt.Sprintf("%d %s", s.Number, s.Title())
 	switch {
 	case s.Gateway:
-		return t + ", the gateway"
+		return s.Title() + ", the gateway"
 	case s.Node != nil && s.Node.Severity != health.Well:
 		return t + ", " + s.Node.Severity.String() + ": " + s.Node.Reason
 	}
