@@ -4,10 +4,11 @@ import (
 	"strings"
 	"time"
 
+	"longlane/gateway/health"
 	"longlane/proto"
 )
 
-// Observation is something that whoever keeps the ledger of watched time must know. It is one of the types below; times are on the
+// Observation is something that whoever keeps the ledger of watched time, or shows the site, must know. It is one of the types below; times are on the
 // gateway's clock since boot. Only what proves that a node is there now is a proof: frames that came late, or may have, or that relays kept
 // for too long, are none.
 type Observation interface{ observation() }
@@ -62,6 +63,46 @@ type EarSeen struct {
 	Trouble     string
 }
 
+// ZoneIs is a zone's state, whenever it is told to the house.
+type ZoneIs struct {
+	Zone, Node string
+	State, Why string // state: clear, tripped, blocked, unwatched
+	Since      time.Duration
+	Gone       bool // it is no more; nothing else is set then but Zone
+}
+
+// NodeIs is what is known of a node, whenever it is told to the house.
+type NodeIs struct {
+	Node        string
+	Relay       bool
+	Reason      string
+	Severity    health.Severity
+	Heard       time.Duration // when it was last there
+	EverHeard   bool          // in this run
+	Bearer      string
+	Mains       bool
+	Battery     *float64 // V
+	Temperature *int     // °C
+	Hops        []HopIs  // as it was heard last, in the order travelled
+	Gone        bool     // it is no more; nothing else is set then but Node
+}
+
+// HopIs is how a frame was heard; a figure that is nil was not measured.
+type HopIs struct {
+	From, To          string
+	RSSI, SNR, Margin *float64
+	Proven            bool
+}
+
+// FaultIs is a fault that has begun to stand, or no longer does.
+type FaultIs struct {
+	Fault
+	Ended bool
+}
+
+func (ZoneIs) observation()      {}
+func (NodeIs) observation()      {}
+func (FaultIs) observation()     {}
 func (Watching) observation()    {}
 func (CheckInSeen) observation() {}
 func (EventSeen) observation()   {}

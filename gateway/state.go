@@ -73,6 +73,7 @@ type nodeHealth struct {
 	unproven  time.Duration          // when a frame last came that proves nothing; 0: never
 	everHeard bool
 	blamed    bool // it is overdue by the verdicts
+	mains     bool // it runs from the mains
 }
 
 type nodeFault struct {
@@ -126,12 +127,14 @@ func (h *house) drop(known map[string]bool, nodes map[uint8]bool) {
 	for name := range h.zones {
 		if !known[name] {
 			delete(h.zones, name)
+			h.g.observe(ZoneIs{Zone: name, Gone: true})
 			h.g.retain(h.g.topic("zone", name, "state"), nil)
 		}
 	}
 	for id, n := range h.nodes {
 		if !nodes[id] {
 			delete(h.nodes, id)
+			h.g.observe(NodeIs{Node: n.Node, Gone: true})
 			h.g.retain(h.g.topic("node", n.Node, "health"), nil)
 		}
 	}
@@ -153,6 +156,7 @@ func (h *house) setZone(z *zoneState, state, why string, mono time.Duration) {
 }
 
 func (h *house) publishZone(z *zoneState) {
+	h.g.observe(ZoneIs{Zone: z.Zone, Node: h.g.nodeName(z.node), State: z.State, Why: z.Why, Since: z.at})
 	z.Since, z.Mono = h.g.wallAt(z.at), seconds(z.at)
 	text, _ := json.Marshal(z) // plain fields: cannot fail
 	h.g.retain(h.g.topic("zone", z.Zone, "state"), text)
@@ -225,7 +229,7 @@ func (h *house) checkIn(e *Event, b *proto.CheckIn, highest uint32) {
 	}
 	n.setSupply(b.Battery, b.Temperature)
 	restarts, oldest := b.Restarts, uint8(b.Oldest)
-	n.Restarts, n.Held = &restarts, &oldest
+	n.Restarts, n.Held, n.mains = &restarts, &oldest, b.Mains
 	last := max(proto.Resolve(b.Next, highest), 1) - 1
 	for _, z := range h.zones {
 		if z.node != e.ID.Node || z.gen > e.ID.Gen || z.gen == e.ID.Gen && z.mark > last {
@@ -296,6 +300,7 @@ func (h *house) tested(id uint8, zone string, r *testResult) {
 }
 
 func (h *house) publishNode(id uint8) {
+	h.observeNode(id)
 	if len(h.g.sinks) == 0 {
 		return // in a rehearsal
 	}
@@ -308,6 +313,23 @@ func (h *house) publishNode(id uint8) {
 	}
 	text, _ := json.Marshal(n) // no NaN gets past number: cannot fail
 	h.g.retain(h.g.topic("node", n.Node, "health"), text)
+}
+
+func (h *house) observeNode(id uint8) {
+	if h.g.o.Observe == nil {
+		return
+	}
+	n := h.nodes[id]
+	o := NodeIs{Node: n.Node, Reason: n.Reason, Severity: n.Severity, Heard: n.heard, EverHeard: n.everHeard, Bearer: n.Bearer, Mains: n.mains, Battery: n.Battery, Temperature: n.Temperature}
+	if r := h.g.o.Roster.Get().Node(id); r != nil {
+		o.Relay = r.Relay
+	}
+	proven := true
+	for _, hop := range n.Hops {
+		o.Hops = append(o.Hops, HopIs{From: hop.From, To: hop.To, RSSI: hop.RSSI, SNR: hop.SNR, Margin: hop.Margin, Proven: hop.Verified && proven})
+		proven = hop.Verified
+	}
+	h.g.observe(o)
 }
 
 // patience is how long a node may be silent.

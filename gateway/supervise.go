@@ -331,6 +331,10 @@ func (in *ingest) show(changed bool) {
 	slices.SortStableFunc(faults, func(a, b Fault) int { return cmp.Compare(b.Severity, a.Severity) })
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	stood := map[string]bool{}
+	for _, f := range s.shown {
+		stood[f.ID] = true
+	}
 	stands := map[string]bool{}
 	for i := range faults {
 		stands[faults[i].ID] = true
@@ -340,6 +344,16 @@ func (in *ingest) show(changed bool) {
 		if !stands[id] {
 			delete(s.seen, id)
 			s.noted = true
+		}
+	}
+	for _, f := range s.shown {
+		if !stands[f.ID] {
+			in.g.observe(FaultIs{Fault: f, Ended: true})
+		}
+	}
+	for _, f := range faults {
+		if !stood[f.ID] {
+			in.g.observe(FaultIs{Fault: f})
 		}
 	}
 	s.shown = faults

@@ -163,7 +163,7 @@ func (a *asked) answer(walk func(Reader, query, func(any) error) error) http.Han
 			http.Error(w, err.Error(), http.StatusBadRequest)
 			return
 		}
-		s, err := a.r.reader(req.Context())
+		s, err := a.r.Reader(req.Context())
 		if err != nil {
 			http.Error(w, err.Error(), http.StatusServiceUnavailable)
 			return
@@ -189,8 +189,8 @@ func (a *asked) answer(walk func(Reader, query, func(any) error) error) http.Han
 	}
 }
 
-// reader is the open store, with all that is in memory written to it. While the file is being opened it waits for a while.
-func (r *Recorder) reader(ctx context.Context) (Reader, error) {
+// Reader is the open store, with all that is in memory written to it. While the file is being opened it waits for a while.
+func (r *Recorder) Reader(ctx context.Context) (Reader, error) {
 	wait := time.NewTimer(openPatience)
 	defer wait.Stop()
 	select {
