@@ -22,13 +22,17 @@ import (
 var checkCommand = command{
 	name:    "check",
 	brief:   "read a configuration and say what is wrong with it, all at once",
-	usage:   "[--config FILE] [--json]",
-	example: "  longlane check --config longlane.toml",
-	run: func(_ context.Context, c *call) error {
+	usage:   "[--config FILE] [--json]\n       longlane check --board-password FILE",
+	example: "  longlane check --config longlane.toml\n  longlane check --board-password /etc/longlane/board.pass",
+	run: func(ctx context.Context, c *call) error {
 		path := c.String("config", defaultConfig, "the configuration `file` to check")
 		asJSON := c.Bool("json", false, "print the result as JSON")
+		passwordFile := c.String("board-password", "", "ask for a password of the page, and write its hash into this `file`; nothing is checked")
 		if _, err := c.parse(0); err != nil {
 			return err
+		}
+		if *passwordFile != "" {
+			return setBoardPassword(ctx, c, *passwordFile)
 		}
 		cfg, err := loadConfig(*path)
 		var r *roster.Roster
@@ -142,6 +146,7 @@ func explain(c *call, path string, cfg *config.Config, r *roster.Roster) {
 	for i := range cfg.Webhook {
 		explainWebhook(c, &cfg.Webhook[i])
 	}
+	explainBoard(c, cfg)
 	if r == nil {
 		fmt.Fprintf(c.out, "  nodes: none yet; add one with: longlane enrol add NAME --zone ZONE --config %s\n", path)
 		return

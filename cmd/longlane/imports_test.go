@@ -61,6 +61,17 @@ var imports = map[string]rule{
 		std: effects,
 		why: "it reckons with times that are handed in, so that a live feed and the records of years are judged by the same code, and tried against a known truth",
 	},
+	"gateway/board": {
+		project: []string{"gateway/health", "queue/history/period"},
+		modules: []string{"golang.org/x/crypto/bcrypt"},
+		std:     []string{"os", "os/exec", "syscall"},
+		why:     "it shows what it is handed, by an interface that the gateway fills: it reaches neither disk nor radio, so the page can be tried with any site",
+	},
+	"gateway/board/client": {
+		project: []string{"gateway/board", "gateway/health"}, // for their types
+		std:     []string{"os", "os/exec", "syscall"},
+		why:     "it knows a gateway by its API alone, as any other program would",
+	},
 	"gateway/annunciator": {
 		std: effects,
 		why: "what sounds and what does not is decided without I/O or clock, so that every rule is tried in virtual time",

@@ -46,7 +46,7 @@ type call struct {
 	out, err io.Writer
 }
 
-var commands = []command{runCommand, annunciatorCommand, nodeCommand, surveyCommand, demoCommand, checkCommand, enrolCommand, historyCommand, backupCommand, decodeCommand,
+var commands = []command{runCommand, watchCommand, annunciatorCommand, nodeCommand, surveyCommand, demoCommand, checkCommand, enrolCommand, historyCommand, backupCommand, decodeCommand,
 	simCommand, versionCommand, probeCommand, actCommand, holdCommand}
 
 // usageError is the user's mistake; it ends with exit code 2.

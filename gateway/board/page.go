@@ -427,3 +427,9 @@ func byteCount(n int64) string {
 	}
 	return fmt.Sprintf("%d KiB", n>>10)
 }
+
+// Verdict is the page's first sentence, whether silence can be trusted, and why not.
+func Verdict(s *Situation) (head string, why []string) {
+	v := judge(s)
+	return v.Head, v.Why
+}

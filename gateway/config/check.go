@@ -36,6 +36,7 @@ func (c *Config) check(d *Document) {
 	c.checkAnnunciators(k)
 	c.checkBearers(k)
 	c.checkZones(k)
+	c.checkBoard(k)
 	k.between("trip.old_after", c.Trip.OldAfter, time.Second, 5*time.Minute)
 	k.between("trip.fresh_within", c.Trip.FreshWithin, time.Second, 5*time.Minute)
 	c.Checkin.check(k)
@@ -64,6 +65,26 @@ func (c *Config) checkAnnunciators(k checker) {
 
 // maxAnnunciators is half of what the gateway keeps in mind.
 const maxAnnunciators = 32
+
+// checkBoard drops an empty list, so that equal configurations compare equal.
+func (c *Config) checkBoard(k checker) {
+	b := &c.Board
+	k.secretPath("board.password_file", b.PasswordFile)
+	if b.PasswordFile != "" && c.HTTP == "" {
+		k.refuse("board.password_file", quote(b.PasswordFile), `nothing beside http = "", which switches the page off`)
+	}
+	for i, host := range b.Hosts {
+		if host == "" || !hostForm.MatchString(host) {
+			k.refuse(element("board.hosts", i), quote(host), `a name such as "board.lan", without a port`)
+		}
+	}
+	if len(b.Hosts) > 0 && b.PasswordFile == "" {
+		k.refuse("board.password_file", "nothing", "a password_file to go with hosts: whoever reaches the proxy reaches the page")
+	}
+	if len(b.Hosts) == 0 {
+		b.Hosts = nil
+	}
+}
 
 func (c Checkin) check(k checker) {
 	k.between("checkin.period", c.Period, periodStep, 255*periodStep)

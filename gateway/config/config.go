@@ -73,6 +73,7 @@ type Config struct {
 	Trip       Trip               `toml:"trip"`
 	Checkin    Checkin            `toml:"checkin"`
 	History    History            `toml:"history"`
+	Board      Board              `toml:"board"`
 }
 
 // Broker is the MQTT broker that events are published to.
@@ -262,6 +263,26 @@ type Wifi struct {
 type Zone struct {
 	// Title is for people, at most 64 characters. Empty: the zone's name serves.
 	Title string `toml:"title"`
+}
+
+// Board is the owner's page, served at HTTP beside metrics and health.
+type Board struct {
+	// PasswordFile holds a bcrypt hash of the password that the page asks for. Empty: it asks for none, and is served only if HTTP
+	// is a loopback address.
+	PasswordFile string `toml:"password_file"`
+	// Hosts are names under which a proxy on this machine may ask for the page. They need a PasswordFile.
+	Hosts []string `toml:"hosts,omitempty"`
+}
+
+// NoBoard tells why the page is not served; "" if it is.
+func (c *Config) NoBoard() string {
+	switch {
+	case c.HTTP == "":
+		return "http is switched off"
+	case c.Board.PasswordFile == "" && !isLoopback(c.HTTP):
+		return "others on the network reach " + c.HTTP + ", and there is no password for it"
+	}
+	return ""
 }
 
 // Trip says how old a trip may be.

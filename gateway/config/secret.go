@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
+	"regexp"
 	"strings"
 	"syscall"
 )
@@ -31,6 +32,26 @@ func (c *Config) checkFiles(d *Document) {
 	if e := c.Embedded; e != nil {
 		k.secret("embedded.password_file", e.PasswordFile)
 	}
+	if path := c.Board.PasswordFile; path != "" {
+		if _, err := ReadHash(path); err != nil {
+			k.fileHint("board.password_file", err, "a file with the hash of the page's password", "make it: longlane check --board-password "+path)
+		}
+	}
+}
+
+// hashForm is that of a bcrypt hash; which cost is sensible, the page itself knows.
+var hashForm = regexp.MustCompile(`^\$2[aby]\$[0-9]{2}\$[./0-9A-Za-z]{53}$`)
+
+// ReadHash is ReadSecret for the hash of a password, as bcrypt makes it.
+func ReadHash(path string) (string, error) {
+	hash, err := ReadSecret(path)
+	if err != nil {
+		return "", err
+	}
+	if !hashForm.MatchString(hash) {
+		return "", fmt.Errorf("%s: found something else than a bcrypt hash, such as the password itself", path)
+	}
+	return hash, nil
 }
 
 func (k checker) secret(field, path string) {
@@ -78,8 +99,9 @@ func (k checker) certificates(field, path string) {
 }
 
 // file refuses a field for what is wrong with the file it names. An exposedError knows what to do about itself.
-func (k checker) file(field string, err error, expected string) {
-	hint := ""
+func (k checker) file(field string, err error, expected string) { k.fileHint(field, err, expected, "") }
+
+func (k checker) fileHint(field string, err error, expected, hint string) {
 	var exposed *exposedError
 	if errors.As(err, &exposed) {
 		hint = exposed.remedy()
