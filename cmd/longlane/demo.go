@@ -126,7 +126,41 @@ at  = "%s"
 for = "2s"
 `
 
+// demoLane is where things stand in the hill orchard; testdata/lane/hill-orchard.toml has all of it.
+const demoLane = `name = "hill-orchard"
+region = "europe"
+course = ["1450 m E, 180 m N", "1210 m E, 60 m N", "1000 m E, 20 m N", "780 m E, 210 m N", "420 m E, 120 m N", "0 m E, 0 m N"]
+[terrain]
+height = "412 m"
+[site.house]
+role = "gateway"
+at = "0 m E, 0 m N"
+antenna_height = "9 m"
+power = "mains"
+[site.cattle-grid]
+role = "gate"
+at = "420 m E, 130 m N"
+antenna_height = "2 m"
+power = "battery"
+[site.oak-relay]
+role = "relay"
+at = "780 m E, 260 m N"
+antenna_height = "6 m"
+power = "mains"
+[site.river-gate]
+role = "gate"
+at = "1450 m E, 180 m N"
+antenna_height = "2.5 m"
+power = "solar"
+[site.ridge-gate]
+role = "gate"
+at = "1180 m E, 900 m N"
+antenna_height = "2.5 m"
+power = "battery"
+`
+
 const demoConfig = `site = "hill-orchard"
+lane = %q
 gateway = "house"
 state = %q
 http = %q
@@ -184,7 +218,7 @@ func (d *demo) run(ctx context.Context) error {
 	}
 	defer end(gw)
 	d.say("The hill orchard: river gate and ridge gate behind the oak relay, cattle grid in sight of the house.")
-	d.say("Its metrics: http://%s/metrics", d.page)
+	d.say("Look at it: http://%s/", d.page)
 	if err := d.play(ctx, house, half, whole); err != nil {
 		return err
 	}
@@ -252,8 +286,8 @@ func (d *demo) prepare(broker string, until, unplug time.Duration) error {
 		}
 	}
 	err = os.WriteFile(d.path("orchard.toml"), fmt.Appendf(nil, demoScenario, time.Now().UnixNano()%1e9, until, unplug), 0o600)
-	return errors.Join(r.Save(), err,
-		os.WriteFile(d.path("longlane.toml"), fmt.Appendf(nil, demoConfig, state, d.page, broker, d.path("modem")), 0o600))
+	return errors.Join(r.Save(), err, os.WriteFile(d.path("lane.toml"), []byte(demoLane), 0o600),
+		os.WriteFile(d.path("longlane.toml"), fmt.Appendf(nil, demoConfig, d.path("lane.toml"), state, d.page, broker, d.path("modem")), 0o600))
 }
 
 // child starts this program again as another process. What it has to say goes into a file beside the demo's others.

@@ -61,7 +61,7 @@ func TestPrometheus(t *testing.T) {
 	h := newHouse(t, "river-gate")
 	t.Setenv("TMPDIR", h.dir)
 	demo := h.start("demo", "--for", "1h")
-	page := regexp.MustCompile(`http://(127\.0\.0\.1:\d+)/metrics`)
+	page := regexp.MustCompile(`http://(127\.0\.0\.1:\d+)/`)
 	eventually(t, time.Minute, "the demo to tell its address", func() bool { return page.MatchString(h.text("demo.log")) })
 	rules, err := filepath.Abs("../../gateway/metrics/alerts.yml")
 	if err != nil {

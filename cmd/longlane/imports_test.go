@@ -57,6 +57,11 @@ var imports = map[string]rule{
 		std:     effects,
 		why:     "it judges what was observed, by times that are handed in: weeks are tried in a moment, and a verdict comes out the same from a record",
 	},
+	"gateway/picture": {
+		project: []string{"gateway", "gateway/board", "gateway/logbook", "gateway/passage", "queue/history", "queue/history/watched"},
+		std:     []string{"os", "net", "net/http"},
+		why:     "it makes the page's data of what the core observes and of the history; it decides nothing",
+	},
 	"gateway/passage": {
 		std: effects,
 		why: "it reckons with times that are handed in, so that a live feed and the records of years are judged by the same code, and tried against a known truth",

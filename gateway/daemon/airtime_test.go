@@ -19,20 +19,20 @@ import (
 	"longlane/radio/serialport"
 )
 
-// board is a modem on a pty that counts what it was told to send.
-type board struct {
+// mastBoard is a modem on a pty that counts what it was told to send.
+type mastBoard struct {
 	mu   sync.Mutex
 	sent int
 	*modem.Device
 }
 
-func plug(t *testing.T, link string) *board {
+func plug(t *testing.T, link string) *mastBoard {
 	t.Helper()
 	p, err := serialport.NewPty(link)
 	if err != nil {
 		t.Fatal(err)
 	}
-	b := &board{}
+	b := &mastBoard{}
 	b.Device = modem.NewDevice(modem.DeviceOptions{Transmit: func([]byte) (time.Duration, error) {
 		b.mu.Lock()
 		defer b.mu.Unlock()
@@ -50,7 +50,7 @@ func plug(t *testing.T, link string) *board {
 }
 
 // trip has the gate opened, counter times by now, and waits until the gateway has taken it in.
-func (b *board) trip(t *testing.T, d *Daemon, counter uint32) {
+func (b *mastBoard) trip(t *testing.T, d *Daemon, counter uint32) {
 	t.Helper()
 	r, err := roster.Open(d.cfg.State)
 	if err != nil {

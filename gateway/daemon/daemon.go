@@ -23,10 +23,12 @@ import (
 
 	"longlane/gateway"
 	"longlane/gateway/airtime"
+	"longlane/gateway/board"
 	"longlane/gateway/config"
 	"longlane/gateway/logbook"
 	"longlane/gateway/metrics"
 	"longlane/gateway/mqtt"
+	"longlane/gateway/picture"
 	"longlane/gateway/roster"
 	"longlane/gateway/webhook"
 	"longlane/queue"
@@ -53,6 +55,8 @@ type Daemon struct {
 	hooks   []*webhook.Hook            // in the config's order
 	keepers map[string]*airtime.Keeper // of the modems that may send, by name
 	history *logbook.Recorder          // nil: off
+	board   *board.Board               // nil: the config has none
+	picture *picture.Picture           // what it shows; likewise
 	queue   *queue.Queue
 	metrics *metrics.Metrics
 	broker  *mqtt.Broker
@@ -122,6 +126,9 @@ func (d *Daemon) open() error {
 		return err
 	}
 	d.openHistory(clock)
+	if err := d.openBoard(); err != nil {
+		return err
+	}
 	d.metrics = metrics.New(d.lists())
 	if d.gw, err = gateway.New(d.options(current, clock)); err != nil {
 		return err
@@ -278,7 +285,7 @@ func (d *Daemon) options(r *roster.Current, clock gateway.Clock) gateway.Options
 	o := gateway.Options{Site: d.cfg.Site, Name: d.cfg.Gateway, Roster: r, Queue: gateway.OnQueue(d.queue), Copy: filepath.Join(d.cfg.State, gateway.CopyFile), Links: d.links, Clock: clock,
 		OldAfter: time.Duration(d.cfg.Trip.OldAfter), FreshWithin: time.Duration(d.cfg.Trip.FreshWithin),
 		CheckIn: time.Duration(d.cfg.Checkin.Period), Meter: d.metrics, Log: d.log,
-		Air: map[string]gateway.Air{}, Seed: rand.Uint64(), Silent: map[string]string{}, Titles: map[string]string{}, Forget: d.cfg.Forget, Faults: d.faults,
+		Air: map[string]gateway.Air{}, Seed: rand.Uint64(), Silent: map[string]string{}, Forget: d.cfg.Forget, Faults: d.faults,
 		Annunciators: d.cfg.Annunciators, LowBattery: d.cfg.LowBattery, TestEvery: time.Duration(d.cfg.TestEvery),
 		Sinks: []gateway.SinkOptions{d.brokerOptions()}}
 	for i := range d.cfg.Mirror {
@@ -289,7 +296,6 @@ func (d *Daemon) options(r *roster.Current, clock gateway.Clock) gateway.Options
 	}
 	if d.history != nil {
 		o.Sinks = append(o.Sinks, d.history.SinkOptions())
-		o.Observe = d.history.Observe
 	} else {
 		o.Forget = append(slices.Clone(o.Forget), config.HistoryName)
 	}
@@ -300,10 +306,25 @@ func (d *Daemon) options(r *roster.Current, clock gateway.Clock) gateway.Options
 			o.Silent[m.Name] = "no region is set for it"
 		}
 	}
-	for zone := range d.cfg.Zone {
-		o.Titles[zone] = d.cfg.Title(zone)
-	}
+	o.Titles = d.titles()
+	o.Observe = d.observer()
 	return o
+}
+
+// observer hands what the core observes to history and page; nil if there is neither.
+func (d *Daemon) observer() func(gateway.Observation) {
+	switch {
+	case d.history == nil && d.picture == nil:
+		return nil
+	case d.picture == nil:
+		return d.history.Observe
+	case d.history == nil:
+		return d.picture.Observe
+	}
+	return func(o gateway.Observation) {
+		d.history.Observe(o)
+		d.picture.Observe(o)
+	}
 }
 
 // historyLag is how many trips and faults may wait for a history that cannot be written. They are some hundred bytes each, and the queue
@@ -641,6 +662,7 @@ func (d *Daemon) Run(ctx context.Context) error {
 		if d.history != nil {
 			var answering sync.WaitGroup
 			answering.Go(func() { d.history.Serve(historyCtx) })
+			answering.Go(func() { d.recall(historyCtx) })
 			d.history.Run(historyCtx)
 			answering.Wait()
 		}
@@ -652,6 +674,9 @@ func (d *Daemon) Run(ctx context.Context) error {
 	<-recorded
 	if !asked() {
 		<-told // so that this comes before "stopped"
+	}
+	if d.board != nil {
+		d.board.Close() // its streams would last for ever
 	}
 	err = errors.Join(err, shutdown(srv))
 	<-served
@@ -666,6 +691,7 @@ func (d *Daemon) handler() http.Handler {
 	mux.Handle("GET /metrics", d.metrics.Handler())
 	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) { answer(w, d.health()) })
 	mux.HandleFunc("GET /readyz", func(w http.ResponseWriter, _ *http.Request) { answer(w, d.ready()) })
+	mux.Handle("/", d.page())
 	return mux
 }
 

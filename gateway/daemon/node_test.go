@@ -50,7 +50,7 @@ temperature_file = %q
 	return cfg
 }
 
-func (b *board) frames() int {
+func (b *mastBoard) frames() int {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	return b.sent

@@ -193,6 +193,9 @@ func (p *Picture) node(n *gateway.NodeIs, now moment) board.Node {
 		s := board.Hop{From: h.From, To: h.To, RSSI: h.RSSI, SNR: h.SNR, Margin: h.Margin}
 		if d := p.hops[hop{h.From, h.To}]; d != nil {
 			s.Lowest, s.Median, s.Highest = d.span(now.mono)
+			if m := h.Margin; m != nil && s.Lowest != nil { // they are in whole dB
+				s.Lowest, s.Highest = board.Figure(min(*s.Lowest, *m)), board.Figure(max(*s.Highest, *m))
+			}
 		}
 		b.Hops = append(b.Hops, s)
 	}
