@@ -58,7 +58,8 @@ func (s Span) meets(o Span) bool { return s.Least <= o.Most && o.Least <= s.Most
 // Endless is as long as a Span may be: for who may stand in the beam.
 const Endless = time.Duration(math.MaxInt64)
 
-// Kind is something that may pass here, by how long it is and for how long it breaks the beam.
+// Kind is something that may pass here, by how long it is and for how long it breaks the beam. The limits of the dwell may be set outright, or
+// reckoned from speeds: see Mover.
 type Kind struct {
 	Name     string
 	Class    Class
@@ -129,10 +130,13 @@ type Settings struct {
 }
 
 // Defaults are for a beam with a reflector of 5 cm.
-func Defaults() Settings {
-	s := Settings{Width: 0.05, Slowest: 0.7, Fastest: 30, Steady: 2, Vague: 1.5, LongestStay: 7 * 24 * time.Hour}
-	for _, m := range DefaultMovers() {
-		s.Kinds = append(s.Kinds, m.Kind(s.Width))
+func Defaults() Settings { return For(0.05, DefaultMovers()) }
+
+// For gives the defaults for a beam of that width (m), and for who passes it.
+func For(width float64, movers []Mover) Settings {
+	s := Settings{Width: width, Slowest: 0.7, Fastest: 30, Steady: 2, Vague: 1.5, LongestStay: 7 * 24 * time.Hour}
+	for _, m := range movers {
+		s.Kinds = append(s.Kinds, m.Kind(width))
 	}
 	return s
 }
@@ -216,10 +220,14 @@ func (j Judgement) and(o Judgement) Judgement {
 }
 
 // ofLength judges anew what was judged by dwell, where the speed is known as well. It is certain only that something is no shorter than least: who
-// has stopped between the beams was faster at them than on the average, and is longer than it seems.
-func (s *Settings) ofLength(j Judgement, dwells Span, least float64, length Range) Judgement {
+// has stopped between the beams was faster at them than on the average, and is longer than it seems. Likely is what is of that length, if it is told,
+// unless its dwell makes something else likely.
+func (s *Settings) ofLength(j Judgement, dwells Span, least float64, length Measure) Judgement {
 	possible := func(k Kind) bool { return j.may(k.Class) && k.Length.Most >= least && k.Possible.meets(dwells) }
-	return judged(s.classes(possible), s.classes(func(k Kind) bool { return possible(k) && k.Length.meets(length) }))
+	if !length.Known() {
+		return judged(s.classes(possible), s.classes(func(k Kind) bool { return possible(k) && k.Class == j.Class }))
+	}
+	return judged(s.classes(possible), s.classes(func(k Kind) bool { return possible(k) && (k.Length.meets(length.Range) || k.Class == j.Class) }))
 }
 
 // judged is what follows from what is possible and what is usual.

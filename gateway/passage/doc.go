@@ -4,7 +4,7 @@
 //
 //	s := passage.Defaults()
 //	j := s.OfDwell(540*time.Millisecond, time.Millisecond)        // cannot tell: a slow walker, or a car
-//	p := passage.Passages(s, passage.Pair{Outer: "road", Inner: "yard", Distance: 30}, breaks)
+//	p, err := passage.Passages(s, passage.Pair{Outer: "road", Inner: "yard", Distance: 30}, breaks)
 //	stays := passage.StaysOf(s, p)
 //
 // It never guesses in silence. Each answer says how sure it is:

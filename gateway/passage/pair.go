@@ -18,6 +18,16 @@ type Break struct {
 	DwellError  time.Duration // either way; see DwellError
 }
 
+func (b Break) check() error {
+	switch {
+	case b.At.IsZero():
+		return fmt.Errorf("passage: break %s has no time, expected one; leave out what may have been at any time", b.ID)
+	case b.Early < 0 || b.Late < 0 || b.DwellError < 0:
+		return fmt.Errorf("passage: break %s may be wrong by %v, %v and %v (dwell), expected 0 or more", b.ID, b.Early, b.Late, b.DwellError)
+	}
+	return nil
+}
+
 // Beside a time's steps: the modem's line and the host take up to so long, and a copy of a frame is heard so much after the frame was sealed
 // without showing it: the send time in it has whole seconds, its node's clock drifts, and is ahead by a receipt's way (proto/PROTOCOL.md, sections 8 and 9).
 const (
@@ -141,13 +151,13 @@ func (p *Pairing) between() Span {
 }
 
 // Add takes in a break, in whatever order they come. One whose ID waits already takes its place: so an opening can be added at once and again
-// with its dwell. A break of another beam is not taken, and neither is one that may have been at any time.
+// with its dwell. A break of another beam is not taken, and neither is one without a time.
 func (p *Pairing) Add(b Break) error {
-	switch {
-	case b.Beam != p.pair.Outer && b.Beam != p.pair.Inner:
+	if b.Beam != p.pair.Outer && b.Beam != p.pair.Inner {
 		return fmt.Errorf("passage: break %s is of the beam %q, expected %q or %q", b.ID, b.Beam, p.pair.Outer, p.pair.Inner)
-	case b.Early < 0 || b.Late < 0 || b.DwellError < 0 || b.At.IsZero():
-		return fmt.Errorf("passage: break %s has no time, or an error below zero", b.ID)
+	}
+	if err := b.check(); err != nil {
+		return err
 	}
 	if i := slices.IndexFunc(p.waiting, func(w Break) bool { return w.ID == b.ID }); i >= 0 {
 		p.waiting[i] = b
@@ -180,7 +190,7 @@ func (p *Pairing) Settle(until time.Time) (out []Passage) {
 	return out
 }
 
-// Passages judges all breaks of two beams at once. Others are left out, as are those without a time.
+// Passages judges all breaks of two beams at once. Those of other beams are left out, and of two with one ID the second is.
 func Passages(s Settings, pair Pair, breaks []Break) ([]Passage, error) {
 	p, err := NewPairing(s, pair)
 	if err != nil {
@@ -188,10 +198,14 @@ func Passages(s Settings, pair Pair, breaks []Break) ([]Passage, error) {
 	}
 	seen := map[string]bool{}
 	for _, b := range breaks {
-		if (b.Beam == pair.Outer || b.Beam == pair.Inner) && !b.At.IsZero() && !seen[b.ID] {
-			seen[b.ID] = true
-			p.waiting = append(p.waiting, b)
+		if b.Beam != pair.Outer && b.Beam != pair.Inner || seen[b.ID] {
+			continue
 		}
+		if err := b.check(); err != nil {
+			return nil, err
+		}
+		seen[b.ID] = true
+		p.waiting = append(p.waiting, b)
 	}
 	var out []Passage
 	for _, group := range p.groups() {
@@ -322,7 +336,7 @@ func (p *Pairing) judgePair(out *Passage, a, b Break) {
 		Range: Range{max(speed.Least*dwells.Least.Seconds()-p.s.Width, 0), speed.Most*dwells.Most.Seconds() - p.s.Width}}
 	out.Length = p.told(length)
 	least := speed.Least/p.s.Steady*dwells.Least.Seconds() - p.s.Width
-	out.Judgement = p.s.ofLength(out.Judgement, dwells, least, length.Range)
+	out.Judgement = p.s.ofLength(out.Judgement, dwells, least, out.Length)
 }
 
 // speed is the mean between the beams, of whoever went that way.

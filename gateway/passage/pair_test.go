@@ -39,8 +39,7 @@ func one(t *testing.T, s Settings, distance float64, breaks ...Break) Passage {
 // TestTwoBeams: worked by hand, v = D / t and L = v d - w, uniform motion as in any handbook of physics. A car of 4.5 m at 30 km/h = 8.333 m/s
 // needs 0.12 s for 1 m, and breaks a beam of 2 cm for 4.52 m / 8.333 m/s = 0.5424 s. Each time is known to 0.5 ms, so t is 0.119 to 0.121 s.
 func TestTwoBeams(t *testing.T) {
-	s := Defaults()
-	s.Width = 0.02
+	s := For(0.02, DefaultMovers())
 	for _, c := range []struct {
 		direction   Direction
 		outer, yard float64
@@ -99,6 +98,27 @@ func TestByRadio(t *testing.T) {
 		}
 		if !c.known && (p.Speed.Value != 0 || p.Length.Value != 0) {
 			t.Errorf("%v m at %v m/s: not known, and yet %v m/s, %v m", c.distance, c.speed, p.Speed.Value, p.Length.Value)
+		}
+	}
+}
+
+// TestClassOfTwoBeams: a length that is told makes a class likely where the dwell does not; one that is not told leaves what the dwell says; where
+// the two disagree nothing is told.
+func TestClassOfTwoBeams(t *testing.T) {
+	for _, c := range []struct {
+		name             string
+		took, off, dwell float64 // s, for 10 m
+		want             Class
+	}{
+		{"a car at 36 km/h: 0.4 s may be a walker", 1, 0.001, 0.4, Vehicle},     // 10 m/s: 3.95 m
+		{"a dog that trots: 0.4 s may be a car", 5, 0.001, 0.4, Walker},         // 2 m/s: 0.75 m
+		{"a bicycle, or a calf", 2, 0.001, 0.35, NoClass},                       // 5 m/s: 1.7 m
+		{"a car whose speed is vague", 1.2, 0.3, 0.546, Vehicle},                // 5.5 to 16 m/s
+		{"a car that has stopped between the beams", 10, 0.001, 0.546, NoClass}, // 1 m/s: 0.5 m, like a walker; by its dwell a car
+	} {
+		p := one(t, Defaults(), 10, at("a", "road", 0, c.off, c.dwell), at("b", "yard", c.took, c.off, c.dwell))
+		if p.Direction != In || p.Judgement.Class != c.want {
+			t.Errorf("%s: %v, %+v, length %+v; want %v", c.name, p.Direction, p.Judgement, p.Length, c.want)
 		}
 	}
 }
@@ -210,6 +230,12 @@ func TestLive(t *testing.T) {
 	}
 	if err := p.Add(at("one more", "road", 0, 0, 1)); !errors.Is(err, ErrFull) {
 		t.Errorf("one more than can wait: %v", err)
+	}
+	if _, err := Passages(Defaults(), pair, []Break{{ID: "y", Beam: "road"}}); err == nil {
+		t.Error("a break without a time was taken")
+	}
+	if got, err := Passages(Defaults(), pair, []Break{at("x", "barn", 0, 0, 1), at("a", "road", 0, 0, 1), at("a", "road", 0, 0, 1)}); err != nil || len(got) != 1 || len(got[0].Breaks) != 1 {
+		t.Errorf("another's break, and one that comes twice: %+v, %v", got, err)
 	}
 	for _, bad := range []Pair{{"a", "a", 1, 0}, {"", "a", 1, 0}, {"a", "b", 0, 0}, {"a", "b", 1, 1}, {"a", "b", 1, -1}, {"a", "b", math.NaN(), 0}} {
 		if _, err := NewPairing(Defaults(), bad); err == nil {
