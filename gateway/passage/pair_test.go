@@ -123,6 +123,15 @@ func TestClassOfTwoBeams(t *testing.T) {
 	}
 }
 
+// TestLorry: what is long for sure is a vehicle for sure. 1.205 s at 10 m/s are 12 m, and even at half that speed 5.97 m.
+func TestLorry(t *testing.T) {
+	p := one(t, Defaults(), 10, at("a", "road", 0, 0.001, 1.205), at("b", "yard", 1, 0.001, 1.205))
+	if p.Judgement.Class != Vehicle || p.Judgement.Confidence != Sure {
+		t.Errorf("%+v", p)
+	}
+	near(t, "length", p.Length.Value, 12, 0.001)
+}
+
 // TestLateCopy: whoever is slow, and whose second break was heard in a copy 1.9 s later only, is found all the same.
 func TestLateCopy(t *testing.T) {
 	a, b := at("a", "road", 0, 0.01, 0.5), at("b", "yard", 5/0.75+1.9, 0.01, 0.5)
