@@ -172,7 +172,7 @@ func falseInLife(t *testing.T, h habit, period time.Duration, years float64, r *
 	}
 }
 
-var nodeYears = flag.Float64("node-years", 300, "how many years TestFalseReports watches a node for, at a check-in each quarter of an hour")
+var nodeYears = flag.Float64("node-years", 150, "how many years TestFalseReports watches a node for, at a check-in each quarter of an hour")
 
 // TestFalseReports measures the trade of Patience, with check-ins as radio/node makes them: false reports in a year of one node, in bursts of
 // 30 s on the average that make up 1 % of the time. At most one in 100 years is wanted at a quarter of an hour.
