@@ -304,9 +304,8 @@ func TestMonths(t *testing.T) {
 
 // BenchmarkProfiles is all ways between 200 sites, of 256 points, through 300 pieces of cover.
 func BenchmarkProfiles(b *testing.B) {
-	for _, spots := range []int{0, 30} {
-		l := crowded(b, spots)
-		b.Run(fmt.Sprintf("%d-spots", spots), func(b *testing.B) {
+	for name, l := range map[string]*Lane{"flat": crowded(b, 0), "30-spots": crowded(b, 30), "tile": crowded(b, -1)} {
+		b.Run(name, func(b *testing.B) {
 			var p Profile
 			spans := 0
 			for b.Loop() {
@@ -326,6 +325,7 @@ func BenchmarkProfiles(b *testing.B) {
 	}
 }
 
+// crowded is on ground of so many spots; 0: flat; below 0: of a tile.
 func crowded(b *testing.B, spots int) *Lane {
 	rng := rand.New(rand.NewPCG(6, 6))
 	l := &Lane{Terrain: Flat(100)}
@@ -340,6 +340,9 @@ func crowded(b *testing.B, spots int) *Lane {
 			a[0] = append(a[0], Point{c.East + r*cos, c.North + r*sin})
 		}
 		l.Cover = append(l.Cover, Cover{Kind: Wood, Area: a, Height: 12, Density: Dense, Leaf: new(Months)})
+	}
+	if spots < 0 {
+		l.Terrain = FromTiles([]*Tile{tile(b, "N44W031.hgt", 3601, func(_, _ float64) int16 { return 100 })}, NewPlane(LatLon{44.5, -30.5}))
 	}
 	if spots > 0 {
 		var list []Spot

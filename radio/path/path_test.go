@@ -142,12 +142,12 @@ func TestKnifeEdge(t *testing.T) {
 	near(t, "Rappaport's edge", must(KnifeEdge(must(Nu(SpeedOfLight*3, 25, 1000, 1000)))), 22, 0.5)
 }
 
-// TestBullington: random profiles by an implementation in another language and other units (testdata/path/make_references.py), and three
+// TestBullington: random profiles, Bullington's construction and the delta over it, by an implementation in another language and other units (testdata/path/make_references.py), and three
 // that a third one reckoned.
 func TestBullington(t *testing.T) {
 	free, blocked := 0, 0
 	for i, row := range lines(t, "bullington.txt") {
-		ground := row[6:]
+		ground := row[8:]
 		p := &Profile{Length: row[1], Ground: ground, From: ground[0] + row[2], To: ground[len(ground)-1] + row[3]}
 		e, err := Bullington(row[0]*1e6, p)
 		if err != nil {
@@ -155,6 +155,8 @@ func TestBullington(t *testing.T) {
 		}
 		near(t, fmt.Sprintf("profile %d: the edge", i), e.Single, row[4], 1e-4)
 		near(t, fmt.Sprintf("profile %d: the loss", i), e.Loss, row[5], 1e-4)
+		near(t, fmt.Sprintf("profile %d: delta, vertical", i), must(Delta(row[0]*1e6, p, Vertical)), row[6], 1e-4)
+		near(t, fmt.Sprintf("profile %d: delta, horizontal", i), must(Delta(row[0]*1e6, p, Horizontal)), row[7], 1e-4)
 		if e.At <= 0 || e.At >= p.Length {
 			t.Errorf("profile %d: the edge is at %v of %v m", i, e.At, p.Length)
 		}
@@ -212,6 +214,11 @@ func TestLeastClearance(t *testing.T) {
 	near(t, "where", c.At, 300, 1e-9)
 	near(t, "height", c.Height, 6-4*0.3-4-Bulge(300, 700), 1e-9)
 	near(t, "share", c.Share(), c.Height/must(FresnelRadius(1, 868.3e6, 300, 700)), 1e-12)
+	// Little room near an antenna, where the ellipsoid is narrow, may be a greater share than more room in the middle.
+	ground[30], ground[2], ground[50] = 0, 4.92, 2
+	if c, err = LeastClearance(868.3e6, p); err != nil || c.At != 500 || c.Height < 1.9 {
+		t.Errorf("room of 1 m at 20 m and of 2 m in the middle: %+v, %v, want the middle", c, err)
+	}
 	ground[30] = 5
 	if c, err = LeastClearance(868.3e6, p); err != nil || c.Height > -0.2 || c.Share() > 0 {
 		t.Errorf("ground above the ray: %+v, %v", c, err)

@@ -54,6 +54,9 @@ func TestGeoJSON(t *testing.T) {
 	if b.Cover.Kind != lane.Building || b.Cover.Walls != lane.Efficient || math.Abs(b.Cover.Height-12*lane.Foot) > 1e-12 || b.Cover.Leaf != nil || b.Rings[0][1].Lon != -179.9 || b.Field != "features[3]" || b.Position != (Position{8, 3}) {
 		t.Errorf("the building = %+v", b)
 	}
+	if marked, err := ParseGeoJSON([]byte("\ufeff" + orchard)); err != nil || len(marked.Areas) != 3 {
+		t.Errorf("with a byte order mark: %+v, %v", marked, err)
+	}
 	one, err := ParseGeoJSON([]byte(`{"geometry":{"coordinates":[1,2],"type":"Point"},"properties":{"name":"a"},"type":"Feature"}`))
 	if err != nil || len(one.Points) != 1 {
 		t.Errorf("a feature alone = %+v, %v", one, err)
@@ -132,6 +135,9 @@ func TestGPX(t *testing.T) {
 	}
 	if len(d.Points) != 1 || d.Points[0].Name != "River & gate" || d.Points[0].At != (lane.LatLon{Lat: 44.5, Lon: -30.5}) || d.Points[0].Position != (Position{4, 3}) {
 		t.Errorf("points = %+v", d.Points)
+	}
+	if marked, err := ParseGPX([]byte("\ufeff" + walk)); err != nil || len(marked.Points) != 1 {
+		t.Errorf("with a byte order mark: %+v, %v", marked, err)
 	}
 	if got := fmt.Sprint(d.Lines); got != "[{{6 3} rte lane [1.000000 N, 2.000000 E 1.500000 N, 2.000000 E]} {{7 3} trk  [3.000000 N, 4.000000 E 3.500000 N, 4.000000 E]}]" {
 		t.Errorf("lines = %s", got)

@@ -23,7 +23,8 @@ import (
 // Others are left to those they belong to, and so are features without a geometry. Rings may turn either way, and the parts of what
 // is cut at the 180th meridian are areas each. The error, if any, joins *Errors.
 func ParseGeoJSON(data []byte) (*Drawing, error) {
-	r := geoReader{data: data, out: &Drawing{}}
+	// RFC 8259, section 8.1, lets a reader pass over a byte order mark, which some editors write.
+	r := geoReader{data: bytes.TrimPrefix(data, []byte("\ufeff")), out: &Drawing{}}
 	if len(data) > MaxSize {
 		r.add(Position{1, 1}, "(file)", fmt.Sprintf("%d bytes", len(data)), fmt.Sprintf("%d at the most", MaxSize))
 		return nil, r.err()
