@@ -36,7 +36,7 @@ func readLane(t testing.TB, name string) *lane.Lane {
 
 func TestLaneExample(t *testing.T) {
 	l := readLane(t, "hill-orchard.toml")
-	if l.Name != "hill-orchard" || l.Region != "europe" || *l.Origin != (lane.LatLon{Lat: 44.5, Lon: -30.5}) || len(l.Sites) != 8 || len(l.Zones) != 3 || len(l.Cover) != 4 || len(l.Course) != 6 {
+	if l.Name != "hill-orchard" || l.Region != "europe" || *l.Origin != (lane.LatLon{Lat: 44.5, Lon: -30.5}) || len(l.Sites) != 8 || len(l.Zones) != 3 || len(l.Cover) != 5 || len(l.Course) != 6 {
 		t.Errorf("the lane = %+v", l)
 	}
 	ground := 412.0
