@@ -564,9 +564,9 @@ func (r *laneReader) cover() {
 		cover := lane.Cover{Name: c.Name, Kind: c.Kind, Height: float64(*c.Height), Density: c.Density, Leaf: c.InLeaf, Walls: c.Walls}
 		if len(c.Area) > 0 {
 			cover.Area = lane.Area{r.locals(at+".area", c.Area)}
-		}
-		for j, hole := range c.Hole {
-			cover.Area = append(cover.Area, r.locals(element(at+".hole", j), hole))
+			for j, hole := range c.Hole {
+				cover.Area = append(cover.Area, r.locals(element(at+".hole", j), hole))
+			}
 		}
 		r.lane.Cover = append(r.lane.Cover, cover)
 	}
@@ -619,6 +619,9 @@ func (r *laneReader) spots(list []laneSpot) {
 		at := element("terrain.spot", i)
 		spots[i] = lane.Spot{At: r.local(at+".at", *s.At), Height: float64(*s.Height)}
 		r.checkHeight(at+".height", spots[i].Height)
+		if d := spots[i].At.Distance(lane.Point{}); d > lane.Reach {
+			r.refuse(at+".at", fmt.Sprintf("a place %.0f km from the origin", d/1000), fmt.Sprintf("one within %d km", lane.Reach/1000))
+		}
 		for j := range i {
 			if spots[j].At.Distance(spots[i].At) < 1 {
 				r.refuse(at+".at", fmt.Sprintf("the place of terrain.spot[%d] again", j), "one height for one place: spots a metre apart or more")

@@ -208,6 +208,12 @@ func (k *checker) area(path string, c *Cover) {
 		k.refuse(path, "edges that cross or touch at "+where, simple)
 		return
 	}
+	for _, hole := range c.Area[1:] { // it crosses nothing, so one corner tells of all
+		if !c.Area[:1].contains(hole[0]) {
+			k.refuse(path, fmt.Sprintf("a hole at %v, outside of it", hole[0]), "holes within the area; what stands apart is cover of its own")
+			return
+		}
+	}
 	if size := c.Area.Size(); size < 0.1 {
 		k.refuse(path, fmt.Sprintf("an area of %.3f m²", size), "a polygon that covers something")
 		return
