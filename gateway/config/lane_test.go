@@ -110,8 +110,8 @@ func TestLaneExamplesShowEveryKey(t *testing.T) {
 	}
 }
 
-// TestLaneThreeWays: written in metres, drawn and walked, it is one place. Drawing and walk were made from the first by another
-// program's geodesics: see testdata/lane/make_references.py.
+// TestLaneThreeWays: written in metres, drawn and walked, it is one place, and so it is from files that GDAL wrote. Drawing and walk
+// were made from the first by another program's geodesics: see testdata/lane/make_references.py.
 func TestLaneThreeWays(t *testing.T) {
 	const near = 0.1 // m
 	written := readLane(t, "hill-orchard.toml")
@@ -126,8 +126,18 @@ func TestLaneThreeWays(t *testing.T) {
 			}
 		}
 	}
-	for _, name := range []string{"hill-orchard-drawn.toml", "hill-orchard-walked.toml"} {
-		l := readLane(t, name)
+	type variant struct{ name, from, to string }
+	for _, v := range []variant{{name: "hill-orchard-drawn.toml"}, {name: "hill-orchard-walked.toml"},
+		{"hill-orchard-drawn.toml", `"hill-orchard.geojson"`, `"by-gdal.geojson"`}, {"hill-orchard-walked.toml", `"hill-orchard.gpx"`, `"by-gdal.gpx"`}} {
+		text := string(read(t, filepath.Join(lanes, v.name)))
+		if v.from != "" && !strings.Contains(text, v.from) {
+			t.Fatalf("%s does not name %s", v.name, v.from)
+		}
+		name := v.name + " " + v.to
+		l, err := ParseLane(name, []byte(strings.ReplaceAll(text, v.from, v.to)), beforehand(lanes))
+		if err != nil {
+			t.Fatal(err)
+		}
 		if l.Name != written.Name || l.Region != written.Region || *l.Origin != *written.Origin || len(l.Sites) != len(written.Sites) || !reflect.DeepEqual(l.Zones, written.Zones) || len(l.Cover) != len(written.Cover) {
 			t.Errorf("%s: %+v\nwant %+v", name, l, written)
 			continue

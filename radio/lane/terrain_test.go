@@ -1,6 +1,7 @@
 package lane
 
 import (
+	"crypto/sha256"
 	"encoding/binary"
 	"fmt"
 	"math"
@@ -146,6 +147,40 @@ func TestTileHeights(t *testing.T) {
 	for _, p := range []LatLon{{43.9999, -30.5}, {45.0001, -30.5}, {44.5, -31.0001}, {44.5, -29.9999}, {44.5, 149.5}} {
 		if _, ok := at.height(p); ok {
 			t.Errorf("%v is said to lie in the tile", p)
+		}
+	}
+}
+
+// TestTileByGDAL: the tile of testdata/lane/make_references.py has the bytes that GDAL gives it, and between its heights the ground is
+// where GDAL has it.
+func TestTileByGDAL(t *testing.T) {
+	const n = 1201
+	data := make([]byte, 2*n*n)
+	for r := range n {
+		for c := range n {
+			h := (7*r+13*c+r*c)%997 - 100
+			if r == 100 && c == 200 {
+				h = void
+			}
+			binary.BigEndian.PutUint16(data[2*(r*n+c):], uint16(int16(h)))
+		}
+	}
+	list := lines(t, "tile.txt")
+	if got := fmt.Sprintf("%x", sha256.Sum256(data)); got != list[0] {
+		t.Fatalf("the tile's SHA-256 is %s, GDAL's %s", got, list[0])
+	}
+	one, wrong := ParseTile("N44W031.hgt", data)
+	if wrong != nil {
+		t.Fatal(wrong)
+	}
+	for _, line := range list[1:] {
+		var at LatLon
+		var want float64
+		if _, err := fmt.Sscan(line, &at.Lat, &at.Lon, &want); err != nil {
+			t.Fatalf("%q: %v", line, err)
+		}
+		if got, ok := one.height(at); !ok || math.Abs(got-want) > 0.01 {
+			t.Errorf("height at %v = %v, %v, GDAL has %v", at, got, ok, want)
 		}
 	}
 }

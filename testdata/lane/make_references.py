@@ -9,20 +9,28 @@ geodesics.txt   places around origins, with the length and the azimuth of the ge
 spots.txt       heights between spot heights: SciPy's RBFInterpolator with kernel "linear" and degree 0, which is linear
                 kriging with a linear variogram. On Debian: python3-scipy.
 
+tile.txt        a tile of terrain as GDAL writes it (its driver SRTMHGT), by its SHA-256, and heights between those of the tile
+                as GDAL interpolates them. On Debian: python3-gdal.
 hill-orchard.geojson, hill-orchard.gpx
                 the place of hill-orchard.toml, by GeographicLib, as somebody would draw it and as a phone would record a walk
+by-gdal.geojson, by-gdal.gpx
+                the same two as GDAL writes them. On Debian: gdal-bin.
 
 The result is the same at every run.
 """
+import hashlib
 import json
 import math
 import os
 import random
 import re
+import subprocess
+import tempfile
 import tomllib
 
 import numpy
 from geographiclib.geodesic import Geodesic
+from osgeo import gdal, osr
 from scipy.interpolate import RBFInterpolator
 
 here = os.path.dirname(os.path.abspath(__file__))
@@ -56,6 +64,47 @@ def spots():
     asked = numpy.array([[round(rng.uniform(-3000, 3000), 6) for _ in range(2)] for _ in range(60)])
     out += ["asked %.6f %.6f %.9f" % (*p, h) for p, h in zip(asked, f(asked))]
     return out
+
+
+def tile():
+    """Its heights are (7 r + 13 c + r c) mod 997 - 100 in row r from the north and column c from the west; one is a void."""
+    gdal.UseExceptions()
+    n = 1201
+    r, c = numpy.mgrid[0:n, 0:n]
+    heights = ((7 * r + 13 * c + r * c) % 997 - 100).astype(numpy.int16)
+    heights[100, 200] = -32768
+    step = 1 / (n - 1)
+    memory = gdal.GetDriverByName("MEM").Create("", n, n, 1, gdal.GDT_Int16)
+    memory.SetGeoTransform((-31 - step / 2, step, 0, 45 + step / 2, 0, -step))
+    wgs84 = osr.SpatialReference()
+    wgs84.ImportFromEPSG(4326)
+    memory.SetProjection(wgs84.ExportToWkt())
+    memory.GetRasterBand(1).WriteArray(heights)
+    memory.GetRasterBand(1).SetNoDataValue(-32768)
+    out = ["# Made by make_references.py with GDAL: the SHA-256 of the tile N44W031.hgt; then places with their heights."]
+    with tempfile.TemporaryDirectory() as folder:
+        name = os.path.join(folder, "N44W031.hgt")
+        gdal.GetDriverByName("SRTMHGT").CreateCopy(name, memory)
+        with open(name, "rb") as f:
+            out.append(hashlib.sha256(f.read()).hexdigest())
+        written, rng = gdal.Open(name), random.Random(3)
+        for _ in range(60):
+            lat, lon, e = round(rng.uniform(44.01, 44.9), 7), round(rng.uniform(-30.95, -30.05), 7), 1e-7
+            one = gdal.Warp("", written, format="MEM", outputBounds=(lon - e / 2, lat - e / 2, lon + e / 2, lat + e / 2),
+                            width=1, height=1, resampleAlg="bilinear", outputType=gdal.GDT_Float64)
+            out.append("%.7f %.7f %.6f" % (lat, lon, one.GetRasterBand(1).ReadAsArray()[0, 0]))
+    return out
+
+
+def by_gdal():
+    def ogr2ogr(to, what, *options):
+        path = os.path.join(here, to)
+        if os.path.exists(path):
+            os.remove(path)
+        subprocess.run(["ogr2ogr", *options, path, os.path.join(here, what)], check=True)
+
+    ogr2ogr("by-gdal.geojson", "hill-orchard.geojson", "-f", "GeoJSON")
+    ogr2ogr("by-gdal.gpx", "hill-orchard.gpx", "-f", "GPX")
 
 
 def orchard():
@@ -97,6 +146,7 @@ def orchard():
 
 
 geojson, gpx = orchard()
-for name, lines in [("geodesics.txt", geodesics()), ("spots.txt", spots()), ("hill-orchard.geojson", geojson), ("hill-orchard.gpx", gpx)]:
+for name, lines in [("geodesics.txt", geodesics()), ("spots.txt", spots()), ("tile.txt", tile()), ("hill-orchard.geojson", geojson), ("hill-orchard.gpx", gpx)]:
     with open(os.path.join(here, name), "w") as f:
         f.write("\n".join(lines) + "\n")
+by_gdal()
