@@ -1,10 +1,10 @@
-// Package path is how much of a signal is lost on its way: in free space, over flat ground, over the edge of a hill, through trees.
-// Each function is one published formula, with its source, its units and the range that its source gives it. Outside that range it
-// returns a *RangeError and no number: an extrapolated loss looks like any other.
+// Package path is how much of a signal is lost on its way: in free space, over flat ground, over the edge of a hill, through trees and
+// into buildings. Each function is one published formula, with its source, its units and the range that its source gives it. Outside
+// that range it returns a *RangeError and no number: an extrapolated loss looks like any other.
 //
 // Frequencies are in Hz, distances and heights in metres, losses in dB and above 0 where something is lost. FreeSpace and PlaneEarth
-// are whole losses between isotropic antennas; Bullington, KnifeEdge, Weissberger and Woodland are excess over free space. What of
-// them to add up, and what would count a wood or a hill twice, is for whoever knows the place.
+// are whole losses between isotropic antennas; all others are excess over free space. What of them to add up, and what would count a
+// wood or a hill twice, is for whoever knows the place.
 //
 // These are planning figures: the recommendations themselves say that single paths differ from them by several dB.
 package path

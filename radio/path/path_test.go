@@ -248,6 +248,30 @@ func TestVegetation(t *testing.T) {
 	}
 }
 
+// TestBuildingEntry: published values (validate_p2109.m of eeveetza/p2109), and for this tool's channels some that were reckoned apart
+// from this code.
+func TestBuildingEntry(t *testing.T) {
+	shares := []float64{0.01, 0.1, 0.5011872, 0.7943282, 0.9549926}
+	for _, c := range []struct {
+		ghz, elevation float64
+		b              Building
+		want           []float64
+	}{
+		{28, 0, Traditional, []float64{2.769, 6.891, 20.218, 30.317, 41.218}}, {28, 0, Efficient, []float64{9.369, 19.484, 41.732, 57.223, 73.818}},
+		{2, 45, Traditional, []float64{3.508, 11.251, 23.556, 31.809, 40.694}}, {2, 45, Efficient, []float64{8.605, 20.566, 37.995, 49.747, 62.459}},
+	} {
+		for i, share := range shares {
+			near(t, fmt.Sprintf("entry at %v GHz, %v of all", c.ghz, share), must(BuildingEntry(c.ghz*1e9, share, c.elevation, c.b)), c.want[i], 0.001)
+		}
+	}
+	for mhz, want := range map[float64][]float64{868: {14.22, 25.04, 31.21, 46.55}, 915: {14.25, 25.16, 31.13, 46.54}, 2440: {15.21, 27.67, 30.58, 47.92}} {
+		near(t, "half of the traditional", must(BuildingEntry(mhz*1e6, 0.5, 0, Traditional)), want[0], 0.006)
+		near(t, "nine of ten traditional", must(BuildingEntry(mhz*1e6, 0.9, 0, Traditional)), want[1], 0.006)
+		near(t, "half of the efficient", must(BuildingEntry(mhz*1e6, 0.5, 0, Efficient)), want[2], 0.006)
+		near(t, "nine of ten efficient", must(BuildingEntry(mhz*1e6, 0.9, 0, Efficient)), want[3], 0.006)
+	}
+}
+
 // TestRanges: outside its range a formula gives no number, and says which range it is.
 func TestRanges(t *testing.T) {
 	nan := math.NaN()
@@ -280,6 +304,8 @@ func TestRanges(t *testing.T) {
 		"beyond the table":    only(Woodland(2440e6, 10)),
 		"below the table":     only(Woodland(100e6, 10)),
 		"NaN metres of wood":  only(Woodland(868e6, nan)),
+		"share in percent":    only(BuildingEntry(868e6, 90, 0, Traditional)),
+		"all buildings":       only(BuildingEntry(868e6, 1, 0, Traditional)),
 		"two points":          bullington(868e6, flat(func(p *Profile) { p.Ground = p.Ground[:2] })),
 		"no points":           bullington(868e6, flat(func(p *Profile) { p.Ground = nil })),
 		"a NaN in the ground": bullington(868e6, flat(func(p *Profile) { p.Ground[4] = nan })),
