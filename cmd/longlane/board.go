@@ -20,7 +20,10 @@ import (
 // explainBoard says where the page is, and for whom.
 func explainBoard(c *call, cfg *config.Config) {
 	if why := cfg.NoBoard(); why != "" {
-		fmt.Fprintf(c.out, "  page: none: %s; `longlane check --board-password FILE` makes one for [board] password_file\n", why)
+		if cfg.HTTP != "" {
+			why += "; `longlane check --board-password FILE` makes one"
+		}
+		fmt.Fprintf(c.out, "  page: none: %s\n", why)
 		return
 	}
 	who := "open to whoever uses this machine"

@@ -375,7 +375,7 @@ func TestWithoutJavaScript(t *testing.T) {
 		t.Error("the gateway does not know that it was seen")
 	}
 	p.do(chromedp.Click(chromedp.CSS(`#more-today`)), chromedp.WaitVisible(chromedp.CSS("#when")), chromedp.WaitVisible(chromedp.CSS(".trips")))
-	p.do(chromedp.Navigate(url), chromedp.Click(chromedp.CSS(`#year-river-gate`)), chromedp.WaitVisible(chromedp.CSS("svg.curve")))
+	p.do(chromedp.Navigate(url), chromedp.Click(chromedp.CSS(`#year-river-gate`)), chromedp.WaitVisible(chromedp.CSS(".narrow svg.curve")))
 	p.quiet()
 }
 

@@ -243,7 +243,7 @@ func TestView(t *testing.T) {
 	v := View{Now: &now, Trips: []board.Trip{{Title: "River gate", Delayed: true}}, Lost: errors.New("refused"), Gap: true}
 	text := strings.Join(v.Lines(), "\n")
 	for _, want := range []string{"NOT CONNECTED", "refused", "may have been missed", "Silence means nothing: no gate is watched.", "trouble  Two check-ins were missed.", "-> Look at its power.", "unwatched",
-		"4.05 V", "[====      ] 11 dB, 9 to 14", "7.4 of 360 s lawful", "time not known  River gate, told late"} {
+		"4.05 V", "11 dB (9 to 14)  [====      ] to house", "7.4 of 360 s lawful", "time not known  River gate, told late"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("the view lacks %q:\n%s", want, text)
 		}

@@ -53,10 +53,10 @@ func (v *View) Lines() []string {
 	for _, w := range why {
 		add("", "  %s", w)
 	}
+	v.trips(add)
 	v.faults(add)
 	v.lane(add)
 	v.air(add)
-	v.trips(add)
 	if v.Height > 0 && len(l) > v.Height {
 		l = append(l[:v.Height-1], v.line("", fmt.Sprintf("... and %d lines more: make the window higher", len(l)-v.Height+1)))
 	}
@@ -94,7 +94,7 @@ func (v *View) lane(add adder) {
 	}
 	if len(s.Nodes) > 0 {
 		add("", "")
-		add(bold, "%-16s %-11s %-10s %-9s %s", "The lane", "contact", "heard", "battery", "margin now, range over the last day")
+		add(bold, "%-16s %-9s %-7s %-7s %s", "The lane", "contact", "heard", "battery", "margin now (over the last day)")
 	}
 	for _, n := range s.Nodes {
 		style, contact := "", "-"
@@ -117,7 +117,7 @@ func (v *View) lane(add adder) {
 		if n.Battery != nil {
 			battery = fmt.Sprintf("%.2f V", *n.Battery)
 		}
-		add(style, "%-16s %-11s %-10s %-9s %s", n.Name, contact, heard, battery, hops(n.Hops))
+		add(style, "%-16s %-9s %-7s %-7s %s", n.Name, contact, heard, battery, hops(n.Hops))
 	}
 }
 
@@ -128,13 +128,13 @@ func hops(list []board.Hop) string {
 	}
 	h := list[0]
 	if h.Margin == nil {
-		return "to " + h.To + ": not measured"
+		return "not measured, to " + h.To
 	}
-	t := fmt.Sprintf("to %s: %s %.0f dB", h.To, bar(*h.Margin), *h.Margin)
+	t := fmt.Sprintf("%.0f dB", *h.Margin)
 	if h.Lowest != nil && h.Highest != nil {
-		t += fmt.Sprintf(", %.0f to %.0f", *h.Lowest, *h.Highest)
+		t += fmt.Sprintf(" (%.0f to %.0f)", *h.Lowest, *h.Highest)
 	}
-	return t
+	return fmt.Sprintf("%-16s %s to %s", t, bar(*h.Margin), h.To)
 }
 
 // bar is a margin from 0 to 30 dB in ten characters.
