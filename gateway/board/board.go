@@ -366,10 +366,7 @@ func viewPeriod(w *Watched) watchedView {
 	if whole <= 0 {
 		return watchedView{}
 	}
-	text := fmt.Sprintf("Watched %s of %s.", long(w.EndToEnd+w.RadioOnly), long(whole))
-	if w.RadioOnly > 1 {
-		text += fmt.Sprintf(" %s of it by radio only: its wire is not supervised.", long(w.RadioOnly))
-	}
+	text := fmt.Sprintf("Watched %s of %s", long(w.EndToEnd+w.RadioOnly), long(whole)) + byRadio(w) + "."
 	return watchedView{text, watchedBar(w, text)}
 }
 

@@ -34,7 +34,8 @@ type drawing struct {
 	scale         float64 // pixels a metre
 	middle        XY      // of the lane, in metres
 	taken         []box   // markers and labels so far
-	lines         []drawn // hops
+	lines         []drawn // hops, which labels spare if they can,
+	course        []drawn // and the lane's own lines, which they spare if that is no trouble
 	labels        []label
 	dense         bool // too many stops for a number in each marker
 	out           strings.Builder
@@ -56,7 +57,7 @@ const (
 func draw(l *lane, width, font float64, id string) template.HTML {
 	d := &drawing{l: l, width: width, font: font, dense: len(l.Stops) > roomFor}
 	d.fit()
-	d.lines = d.hops()
+	d.lines, d.course = d.hops(), d.segments()
 	d.markers()
 	d.place()
 	fmt.Fprintf(&d.out, `<svg class="map" viewBox="0 0 %.0f %.0f" role="group" aria-labelledby="%s-t %s-d">`, d.width, d.height, id, id)
@@ -98,7 +99,7 @@ func (d *drawing) fit() {
 	w, h := max(high.X-low.X, 1), max(high.Y-low.Y, 1)
 	sides := edge * 2.2 // names stand beside the markers
 	d.scale = min((d.width-2*sides)/w, (d.width*1.35-2*edge-foot)/h)
-	d.height = max(h*d.scale, 60) + 2*edge + foot
+	d.height = max((high.Y-low.Y)*d.scale, 60) + 2*edge + foot
 }
 
 func (d *drawing) point(p XY) (x, y float64) {
@@ -173,15 +174,15 @@ func weakness(h *Hop) float64 {
 	return *h.Margin
 }
 
-// beside tries the places around a marker, first those on which no hop lies, and says whether one was free.
+// beside tries the places around a marker, first those where the paper is free, and says whether one was free.
 func (d *drawing) beside(text, class string, x, y, r float64) bool {
 	w, h := d.textWidth(text), d.font*1.15
-	for _, onLines := range []bool{false, true} {
+	for _, on := range []ground{free, onCourse, onHops} {
 		for _, far := range []float64{2, 8, 16} {
 			a := r + far
 			for _, c := range [][2]float64{{x + a, y - h/2}, {x - a - w, y - h/2}, {x - w/2, y - a - h}, {x - w/2, y + a},
 				{x + a*0.7, y - a*0.7 - h}, {x + a*0.7, y + a*0.7}, {x - a*0.7 - w, y - a*0.7 - h}, {x - a*0.7 - w, y + a*0.7}} {
-				if d.put(box{c[0], c[1], c[0] + w, c[1] + h}, text, class, onLines) {
+				if d.put(box{c[0], c[1], c[0] + w, c[1] + h}, text, class, on) {
 					return true
 				}
 			}
@@ -202,14 +203,14 @@ func (d *drawing) along(h drawn) {
 		return
 	}
 	nx, ny := -(h.y1-h.y0)/length, (h.x1-h.x0)/length
-	for _, onLines := range []bool{false, true} {
+	for _, on := range []ground{free, onCourse, onHops} {
 		for _, off := range []float64{3, 10, 18} {
 			// The label's nearest corner, not its middle, is that far from the line.
 			reach := off + math.Abs(nx)*w/2 + math.Abs(ny)*high/2
 			for _, t := range []float64{0.5, 0.4, 0.6, 0.3, 0.7} {
 				for _, side := range []float64{reach, -reach} {
 					x, y := h.x0+t*(h.x1-h.x0)+side*nx, h.y0+t*(h.y1-h.y0)+side*ny
-					if d.put(box{x - w/2, y - high/2, x + w/2, y + high/2}, text, "figure "+marginClass(h.Hop), onLines) {
+					if d.put(box{x - w/2, y - high/2, x + w/2, y + high/2}, text, "figure "+marginClass(h.Hop), on) {
 						return
 					}
 				}
@@ -218,12 +219,23 @@ func (d *drawing) along(h drawn) {
 	}
 }
 
-// put puts a label there if nothing is in its way; hops are, unless it may lie on them.
-func (d *drawing) put(b box, text, class string, onLines bool) bool {
-	if !b.in(box{2, 2, d.width - 2, d.height - 2}) || slices.ContainsFunc(d.taken, b.hits) {
+// ground is what a label may lie on.
+type ground uint8
+
+const (
+	free ground = iota
+	onCourse
+	onHops
+)
+
+// put puts a label there if nothing is in its way.
+func (d *drawing) put(b box, text, class string, on ground) bool {
+	switch {
+	case !b.in(box{2, 2, d.width - 2, d.height - 2}) || slices.ContainsFunc(d.taken, b.hits):
 		return false
-	}
-	if !onLines && slices.ContainsFunc(d.lines, b.crossed) {
+	case on < onHops && slices.ContainsFunc(d.lines, b.crossed):
+		return false
+	case on < onCourse && slices.ContainsFunc(d.course, b.crossed):
 		return false
 	}
 	d.taken = append(d.taken, b)
@@ -270,6 +282,17 @@ func (d *drawing) hops() (list []drawn) {
 			x0, y0 := d.point(s.At)
 			x1, y1 := d.point(d.l.Stops[to].At)
 			list = append(list, drawn{h, x0, y0, x1, y1, j == 0})
+		}
+	}
+	return list
+}
+
+func (d *drawing) segments() (list []drawn) {
+	for _, line := range d.l.Course {
+		for i := 1; i < len(line); i++ {
+			x0, y0 := d.point(line[i-1])
+			x1, y1 := d.point(line[i])
+			list = append(list, drawn{nil, x0, y0, x1, y1, false})
 		}
 	}
 	return list

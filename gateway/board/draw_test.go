@@ -28,7 +28,7 @@ func TestNothingIsCovered(t *testing.T) {
 				l := layOut(&s.now)
 				d := &drawing{l: &l, width: width, font: 12, dense: len(l.Stops) > roomFor}
 				d.fit()
-				d.lines = d.hops()
+				d.lines, d.course = d.hops(), d.segments()
 				d.markers()
 				markers := len(d.taken)
 				d.place()

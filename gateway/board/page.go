@@ -82,6 +82,7 @@ func judge(s *Situation) verdict {
 	switch {
 	case len(s.Zones) == 0:
 		v.Class, v.Head = "watch", "No gate is set up yet."
+		v.Why = append(v.Why, "longlane enrol add makes a node known to the gateway, with the gate that it watches.")
 	case watched == 0:
 		v.Class, v.Head = "trouble", "Silence means nothing: no gate is watched."
 	case len(deaf) > 0:
@@ -147,17 +148,22 @@ func viewWatched(w *Watched) watchedView {
 	if w.EndToEnd+w.RadioOnly >= whole-1 {
 		text = "Watched all of the last " + long(whole)
 	}
-	switch {
-	case w.RadioOnly > 1 && w.EndToEnd < 1:
-		text += ", by radio only: its wire is not supervised"
-	case w.RadioOnly > 1:
-		text += fmt.Sprintf(", %s of it by radio only: its wire was not supervised then", long(w.RadioOnly))
-	}
-	text += "."
+	text += byRadio(w) + "."
 	if g := lastGap(w); g != nil {
 		text += fmt.Sprintf(" Last gap %s to %s%s", clockTime(g.From), clockTime(g.To), because(g.Cause))
 	}
 	return watchedView{text, watchedBar(w, text)}
+}
+
+// byRadio tells how much of what was watched was only so by radio.
+func byRadio(w *Watched) string {
+	switch {
+	case w.RadioOnly <= 1:
+		return ""
+	case w.EndToEnd < 1:
+		return ", by radio only: its wire is not supervised"
+	}
+	return fmt.Sprintf(", %s of it by radio only: its wire was not supervised then", long(w.RadioOnly))
 }
 
 func lastGap(w *Watched) *Span {

@@ -31,7 +31,7 @@ func TestVerdict(t *testing.T) {
 		{"one bearer", func(s *Situation) { s.Bearers[1].Up = false }, "watch", "Every gate is watched, but not everybody would hear it.", 1},
 		{"no broker", func(s *Situation) { s.Sinks[0].Up = false }, "watch", "Every gate is watched, but not everybody would hear it.", 1},
 		{"a silent chime", func(s *Situation) { s.Annunciators[1].Up = false }, "watch", "Every gate is watched, but not everybody would hear it.", 1},
-		{"no gate", func(s *Situation) { s.Zones = nil }, "watch", "No gate is set up yet.", 0},
+		{"no gate", func(s *Situation) { s.Zones = nil }, "watch", "No gate is set up yet.", 1},
 		{"no clock", func(s *Situation) { s.Clock = ClockUnset }, "well", "Silence can be trusted: every gate is watched.", 1},
 	} {
 		s := orchard(now).now
