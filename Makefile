@@ -8,7 +8,7 @@ export PATH := $(PATH):/usr/local/sbin:/usr/sbin:/sbin
 
 # The packages whose tests start processes, brokers and ports of their own; they are tested after the fast ones, so
 # that a plain mistake shows in seconds. TEST is what `make test` tests.
-SLOW := ./cmd/... ./gateway/daemon/... ./gateway/mqtt/...
+SLOW := ./cmd/... ./gateway/board/... ./gateway/daemon/... ./gateway/mqtt/...
 TEST ?= ./...
 FUZZTIME ?= 10s
 GOTESTFLAGS ?=
@@ -27,7 +27,7 @@ build: ## build bin/longlane
 demo: build ## the main job in 30 seconds; needs nothing but Go
 	bin/longlane demo --for 30s
 
-setup: ## make sure of mosquitto, nginx, aplay, promtool, prometheus, openssl, python3, strace; install them as root or with sudo
+setup: ## make sure of mosquitto, nginx, aplay, promtool, prometheus, chromium, openssl, python3, strace; install them as root or with sudo
 	@.ci/setup
 
 # The second line tests everything; Go does not repeat what the first has shown already.
