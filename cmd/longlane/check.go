@@ -147,6 +147,7 @@ func explain(c *call, path string, cfg *config.Config, r *roster.Roster) {
 		explainWebhook(c, &cfg.Webhook[i])
 	}
 	explainBoard(c, cfg)
+	explainHistory(c, &cfg.History)
 	if r == nil {
 		fmt.Fprintf(c.out, "  nodes: none yet; add one with: longlane enrol add NAME --zone ZONE --config %s\n", path)
 		return
@@ -158,6 +159,15 @@ func explain(c *call, path string, cfg *config.Config, r *roster.Roster) {
 		}
 	}
 	fmt.Fprintf(c.out, "  nodes: %d enrolled\n", inUse)
+}
+
+// explainHistory says what is kept for years.
+func explainHistory(c *call, h *config.History) {
+	if h.Off {
+		fmt.Fprintln(c.out, "  history: none is kept")
+		return
+	}
+	fmt.Fprintf(c.out, "  history: trips, faults and watched time for %v, check-ins by the hour for %v, %d MiB at the most\n", h.Trips, h.Hours, h.MaxMiB)
 }
 
 // explainRules says by which rules a modem sends, and what they leave.

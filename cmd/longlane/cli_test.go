@@ -59,7 +59,7 @@ func TestCheck(t *testing.T) {
 		return path
 	}
 	good := write("good.toml", fmt.Sprintf("site = \"hill-orchard\"\ngateway = \"house\"\nstate = %q\n[wifi]\n", dir))
-	if code, out, errs := cli("", "check", "--config", good); code != exitDone || !strings.Contains(out, "is good") {
+	if code, out, errs := cli("", "check", "--config", good); code != exitDone || !strings.Contains(out, "is good") || !strings.Contains(out, "history: trips, faults and watched time for 731d") {
 		t.Errorf("check of a good config: exit code %d, %q, %q", code, out, errs)
 	}
 	bad := write("bad.toml", "site = \"Hill Orchard\"\ngatway = \"house\"\n[wifi]\nlisten = 5410\n")

@@ -66,7 +66,7 @@ var errCut = errors.New("the gateway's answer was cut short; it may have been st
 const longestLine = 1 << 20
 
 // each calls fn with each record of an answer.
-func (c *client) each(path string, v url.Values, fn func(json.RawMessage) error) error {
+func each[W any](c *client, path string, v url.Values, fn func(*W) error) error {
 	req, err := http.NewRequestWithContext(c.ctx, http.MethodGet, "http://gateway/"+path+"?"+v.Encode(), nil)
 	if err != nil {
 		return err
@@ -81,9 +81,9 @@ func (c *client) each(path string, v url.Values, fn func(json.RawMessage) error)
 		return fmt.Errorf("the gateway does not answer for its history: %s", text)
 	}
 	lines := bufio.NewScanner(resp.Body)
-	lines.Buffer(nil, longestLine)
+	lines.Buffer(make([]byte, 0, 64<<10), longestLine)
 	for lines.Scan() {
-		var l line
+		var l line[W]
 		switch err := json.Unmarshal(lines.Bytes(), &l); {
 		case err != nil:
 			return fmt.Errorf("the gateway's answer cannot be read: %w", err)
@@ -92,7 +92,7 @@ func (c *client) each(path string, v url.Values, fn func(json.RawMessage) error)
 		case l.End:
 			return nil
 		}
-		if err := fn(l.Record); err != nil {
+		if err := fn(&l.Record); err != nil {
 			return err
 		}
 	}
@@ -107,12 +107,8 @@ func walk[T any, W any, P interface {
 	*W
 	wire[T]
 }](c *client, path string, v url.Values, fn func(*T) error) error {
-	return c.each(path, v, func(text json.RawMessage) error {
-		p := P(new(W))
-		if err := json.Unmarshal(text, p); err != nil {
-			return fmt.Errorf("the gateway's answer cannot be read: %w", err)
-		}
-		t, err := p.record()
+	return each(c, path, v, func(w *W) error {
+		t, err := P(w).record()
 		if err != nil {
 			return fmt.Errorf("the gateway's answer cannot be read: %w", err)
 		}
@@ -154,12 +150,8 @@ func (c *client) Spans(kind history.Kind, subject string, from, to time.Time, fn
 }
 
 func (c *client) Subjects(kind history.Kind) (list []string, err error) {
-	err = c.each("subjects", url.Values{"kind": {kindName(kind)}}, func(text json.RawMessage) error {
-		var name string
-		if err := json.Unmarshal(text, &name); err != nil {
-			return fmt.Errorf("the gateway's answer cannot be read: %w", err)
-		}
-		list = append(list, name)
+	err = each(c, "subjects", url.Values{"kind": {kindName(kind)}}, func(name *string) error {
+		list = append(list, *name)
 		return nil
 	})
 	return list, err

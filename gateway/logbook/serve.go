@@ -1,6 +1,7 @@
 package logbook
 
 import (
+	"bufio"
 	"context"
 	"encoding/json"
 	"errors"
@@ -143,8 +144,8 @@ type end struct {
 }
 
 // line is a line of an answer: a record, or its end.
-type line struct {
-	Record json.RawMessage `json:"record,omitempty"`
+type line[W any] struct {
+	Record W `json:"record"`
 	end
 }
 
@@ -170,7 +171,8 @@ func (a *asked) answer(walk func(Reader, query, func(any) error) error) http.Han
 		}
 		w.Header().Set("Content-Type", "application/jsonl")
 		rc := http.NewResponseController(w)
-		e, n := json.NewEncoder(w), 0
+		out, n := bufio.NewWriterSize(w, 64<<10), 0
+		e := json.NewEncoder(out)
 		err = walk(s, q, func(v any) error {
 			if n++; n%256 == 1 {
 				if err := rc.SetWriteDeadline(time.Now().Add(lineLimit)); err != nil {
@@ -185,7 +187,8 @@ func (a *asked) answer(walk func(Reader, query, func(any) error) error) http.Han
 		if err != nil {
 			last = end{Error: err.Error()}
 		}
-		e.Encode(last) // who is gone is not told
+		e.Encode(last)
+		out.Flush() // who is gone is not told
 	}
 }
 
