@@ -187,7 +187,11 @@ func (a *asking) say(format string, args ...any) {
 
 // tell prints words for people, wrapped.
 func (a *asking) tell(first, indent, text string) {
-	fmt.Fprint(a.c.out, wrap(text, first, indent, max(40, min(a.width-1, 100))))
+	width := 100
+	if a.width > 0 {
+		width = max(40, min(a.width-1, width))
+	}
+	fmt.Fprint(a.c.out, wrap(text, first, indent, width))
 }
 
 func wrap(text, first, indent string, width int) string {
@@ -698,7 +702,7 @@ func (a *asking) watch(w *digest.Watch, verb, not string) {
 		}
 		a.tell("  ", "    ", fmt.Sprintf("%s to %s %s: %s", g.From.Wall.Local().Format(form), g.Until().Local().Format(form), not, g.Cause))
 	}
-	if w.Pending > 0 {
+	if w.Pending > time.Minute {
 		a.tell("  ", "    ", fmt.Sprintf("of the %s since %s nothing is proven yet", hours(w.Pending), w.To.Local().Format("15:04")))
 	}
 }
