@@ -5,6 +5,7 @@ import (
 	"encoding/csv"
 	"encoding/json"
 	"errors"
+	"flag"
 	"fmt"
 	"io"
 	"maps"
@@ -74,6 +75,11 @@ func runHistory(ctx context.Context, c *call) error {
 	words, err := c.parse(-1)
 	if err != nil {
 		return err
+	}
+	given := map[string]bool{}
+	c.Visit(func(f *flag.Flag) { given[f.Name] = true })
+	if given["config"] && given["state"] {
+		return badUsage("--config %s and --state %s: give one of them, each tells where the state is", *path, a.state)
 	}
 	answer, err := a.read(words, *zones, *dwell)
 	if err != nil {
