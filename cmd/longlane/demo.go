@@ -157,6 +157,12 @@ role = "gate"
 at = "1180 m E, 900 m N"
 antenna_height = "2.5 m"
 power = "battery"
+[zone.cattle-grid]
+site = "cattle-grid"
+[zone.river-gate]
+site = "river-gate"
+[zone.ridge-gate]
+site = "ridge-gate"
 `
 
 const demoConfig = `site = "hill-orchard"

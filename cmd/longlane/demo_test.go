@@ -13,6 +13,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"longlane/gateway/config"
 )
 
 // TestDemoInterrupted: whoever ends the demo while its broker is away is not told that trips were lost. They wait in the
@@ -115,4 +117,17 @@ func TestPrometheus(t *testing.T) {
 	}
 	demo.stop()
 	eventually(t, time.Minute, "Prometheus to miss the demo", func() bool { v, ok := value(`up{job="longlane-orchard"}`); return ok && v == 0 })
+}
+
+// TestDemoLane: the demo's lane is one, and has each of its nodes.
+func TestDemoLane(t *testing.T) {
+	l, err := config.ParseLane("lane.toml", []byte(demoLane), nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, name := range []string{"house", "oak-relay", "river-gate", "ridge-gate", "cattle-grid"} {
+		if l.Site(name) == nil {
+			t.Errorf("%s stands nowhere", name)
+		}
+	}
 }

@@ -57,7 +57,11 @@ type Picture struct {
 	zones map[string]*zone
 	nodes map[string]*gateway.NodeIs
 	hops  map[hop]*dayOf
+	trips []board.Trip // the newest of this run, in order of their coming, for as long as nobody knows the time and the history cannot place them
 }
+
+// mostTrips of this run are kept.
+const mostTrips = 100
 
 type zone struct {
 	gateway.ZoneIs
@@ -112,7 +116,8 @@ func (p *Picture) take(o gateway.Observation) (e board.Event, tell bool) {
 		if o.Entry == nil || o.Entry.Trip == nil {
 			return e, false
 		}
-		t := p.tripOf(o.Entry)
+		t := p.tripOf(o.Entry, now)
+		p.keep(t)
 		if z := p.zones[t.Zone]; z != nil && !t.Test && !o.Entry.Trip.Closed && (!z.tripped || o.Entry.Mono > z.trip) {
 			z.trip, z.tripped = o.Entry.Mono, true
 		}
@@ -233,14 +238,48 @@ func (p *Picture) Acknowledge(_ context.Context, id string) error {
 }
 
 // tripOf is a trip as it comes in. Its end has the id of its beginning.
-func (p *Picture) tripOf(e *gateway.Entry) board.Trip {
+func (p *Picture) tripOf(e *gateway.Entry, now moment) board.Trip {
 	t := e.Trip
-	b := board.Trip{ID: t.Opening.String(), Zone: e.Zone, Title: p.title(e.Zone), Node: e.Node, At: e.Wall, Margin: board.Figure(t.Margin), Test: t.Test,
+	at := e.Wall
+	if at.IsZero() && e.Boot == p.o.Clock.Boot { // by a clock that nobody has set, as all that is shown then
+		at = now.wall.Add(e.Mono - now.mono)
+	}
+	b := board.Trip{ID: t.Opening.String(), Zone: e.Zone, Title: p.title(e.Zone), Node: e.Node, At: at, Margin: board.Figure(t.Margin), Test: t.Test,
 		Uncertain: t.Uncertain, Delayed: t.Late, Unproven: t.Unproven, Supervised: t.Supervised}
 	if t.Closed && t.Dwell >= 0 {
 		b.Dwell, b.Class = p.dwell(t.Dwell)
 	}
 	return b
+}
+
+// keep notes a trip of this run. Its end takes the place of its beginning.
+func (p *Picture) keep(t board.Trip) {
+	if i := slices.IndexFunc(p.trips, func(o board.Trip) bool { return o.ID == t.ID }); i >= 0 {
+		if t.Dwell != nil || p.trips[i].Dwell == nil {
+			t.At = p.trips[i].At // of the opening
+			p.trips[i] = t
+		}
+		return
+	}
+	if len(p.trips) == mostTrips {
+		p.trips = p.trips[:copy(p.trips, p.trips[1:])]
+	}
+	p.trips = append(p.trips, t)
+}
+
+// unplaced are the trips of this run that the history cannot place, the newest first, while no clock is set.
+func (p *Picture) unplaced(from, to time.Time, limit int) (list []board.Trip) {
+	if p.o.Clock.Set() {
+		return nil
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	for _, t := range slices.Backward(p.trips) {
+		if len(list) < limit && !t.At.Before(from) && t.At.Before(to) {
+			list = append(list, t)
+		}
+	}
+	return list
 }
 
 // dwell gives a dwell in seconds, and what it is taken for, in words.
@@ -251,6 +290,9 @@ func (p *Picture) dwell(d time.Duration) (*float64, string) {
 
 // Trips are the newest of a time, the newest first. What was before the newest limit of them is walked past and not kept.
 func (p *Picture) Trips(ctx context.Context, from, to time.Time, limit int) ([]board.Trip, error) {
+	if list := p.unplaced(from, to, limit); len(list) > 0 {
+		return list, nil
+	}
 	r, err := p.o.History(ctx)
 	if err != nil {
 		return nil, err

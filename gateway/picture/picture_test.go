@@ -251,3 +251,32 @@ func TestFromHistory(t *testing.T) {
 		t.Errorf("hours %+v, %v", hours, err)
 	}
 }
+
+// While nobody has set the clock trips are shown by the clock as it is, from memory: the history cannot place them yet. Their number is
+// bounded, and each is there once.
+func TestTripsWithoutClock(t *testing.T) {
+	s := newSite(t)
+	s.set = false
+	for i := range uint32(mostTrips + 10) {
+		for _, closed := range []bool{false, true} {
+			s.Observe(gateway.EventSeen{Entry: &gateway.Entry{Zone: "river-gate", Mono: s.mono - time.Second,
+				Trip: &gateway.TripEntry{Opening: gateway.ID{Node: 3, Gen: 1, Counter: i}, Closed: closed, Dwell: time.Second, Margin: math.NaN()}}})
+		}
+		s.mono += time.Minute
+	}
+	now := s.Now().At
+	got, err := s.Trips(t.Context(), now.Add(-24*time.Hour), now, 1000)
+	if err != nil || len(got) != mostTrips {
+		t.Fatalf("%d trips, %v; want %d", len(got), err, mostTrips)
+	}
+	if got[0].ID != "3.1.109" || got[0].Dwell == nil || now.Sub(got[0].At) != time.Minute+time.Second {
+		t.Errorf("the newest: %+v, %v ago", got[0], now.Sub(got[0].At))
+	}
+	if got, _ := s.Trips(t.Context(), now.Add(-5*time.Minute), now, 1000); len(got) != 4 {
+		t.Errorf("%d trips in the last five minutes, want 4", len(got))
+	}
+	s.set = true
+	if _, err := s.Trips(t.Context(), now.Add(-24*time.Hour), now, 1000); err == nil {
+		t.Errorf("with a clock that is set the history is not asked")
+	}
+}
