@@ -57,6 +57,7 @@ type Picture struct {
 	zones map[string]*zone
 	nodes map[string]*gateway.NodeIs
 	hops  map[hop]*dayOf
+	ears  map[string]time.Duration // when an annunciator last said that it hears the gateway
 	trips []board.Trip // the newest of this run, in order of their coming, for as long as nobody knows the time and the history cannot place them
 }
 
@@ -73,7 +74,7 @@ type hop struct{ from, to string }
 
 // New begins a picture; nothing is known yet.
 func New(o Options) *Picture {
-	return &Picture{o: o, start: o.Clock.Mono(), zones: map[string]*zone{}, nodes: map[string]*gateway.NodeIs{}, hops: map[hop]*dayOf{}}
+	return &Picture{o: o, start: o.Clock.Mono(), zones: map[string]*zone{}, nodes: map[string]*gateway.NodeIs{}, hops: map[hop]*dayOf{}, ears: map[string]time.Duration{}}
 }
 
 // Observe takes in what the core observes.
@@ -111,6 +112,10 @@ func (p *Picture) take(o gateway.Observation) (e board.Event, tell bool) {
 	case gateway.CheckInSeen:
 		for _, h := range o.Hops {
 			p.day(hop{h.From, h.To}).add(now.mono, h.Margin)
+		}
+	case gateway.EarSeen:
+		if _, known := p.ears[o.Annunciator]; known || len(p.ears) < mostEars {
+			p.ears[o.Annunciator] = o.At
 		}
 	case gateway.EventSeen:
 		if o.Entry == nil || o.Entry.Trip == nil {
@@ -159,6 +164,11 @@ func (p *Picture) Now() board.Situation {
 	}
 	p.mu.Lock()
 	defer p.mu.Unlock()
+	for i := range s.Annunciators {
+		if at, ok := p.ears[s.Annunciators[i].Name]; ok {
+			s.Annunciators[i].Heard = now.past(at)
+		}
+	}
 	for _, name := range slices.Sorted(maps.Keys(p.zones)) {
 		s.Zones = append(s.Zones, p.zone(p.zones[name], now))
 	}
@@ -414,6 +424,9 @@ func (p *Picture) day(h hop) *dayOf {
 	return d
 }
 
-const mostHops = 1024
+const (
+	mostHops = 1024
+	mostEars = 256
+)
 
 var _ board.Source = (*Picture)(nil)

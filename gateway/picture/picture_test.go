@@ -37,7 +37,7 @@ func newSite(t *testing.T) *site {
 	s.Picture = New(Options{Site: "hill-orchard", Gateway: "house", Clock: clock, Titles: map[string]string{"river-gate": "River gate"}, Low: map[string]float64{"river-gate": 3.3},
 		Bearers:      func() []board.Bearer { return []board.Bearer{{Name: "mast", Up: true}} },
 		Sinks:        func() []board.Sink { return []board.Sink{{Name: "mqtt", Up: true}} },
-		Annunciators: func() []board.Annunciator { return nil }, Queue: func() board.Queue { return board.Queue{Capacity: 100} },
+		Annunciators: func() []board.Annunciator { return []board.Annunciator{{Name: "shop", Up: true}} }, Queue: func() board.Queue { return board.Queue{Capacity: 100} },
 		Faults: func() []gateway.Fault { return s.faults },
 		Seen: func(id string) error {
 			s.seen = append(s.seen, id)
@@ -95,6 +95,13 @@ func TestNow(t *testing.T) {
 	h := n.Hops[0]
 	if *h.Margin != 9.5 || *h.Lowest != 4 || *h.Median != 10 || *h.Highest != 12 {
 		t.Errorf("hop: now %v, %v to %v, median %v; want 9.5, 4 to 12, 10", *h.Margin, *h.Lowest, *h.Highest, *h.Median)
+	}
+	if now.Annunciators[0].Heard != nil {
+		t.Errorf("the shop was heard %v ago, and has never said so", now.Annunciators[0].Heard.Ago)
+	}
+	s.Observe(gateway.EarSeen{Annunciator: "shop", At: s.mono - 7*time.Second})
+	if a := s.Now().Annunciators[0]; a.Heard == nil || a.Heard.Ago != 7 {
+		t.Errorf("the shop: %+v", a)
 	}
 	s.set = false
 	if now := s.Now(); now.Clock != board.ClockUnset || !now.Zones[0].Since.At.IsZero() || now.Zones[0].Since.Ago != 70 {
