@@ -275,9 +275,14 @@ func (l *list) end(more map[string]any) error {
 	return l.err
 }
 
-// eachTrip calls fn with the trips that are asked for, those whose time cannot be known last.
-func (a *asking) eachTrip(fn func(*history.Trip) error) error {
+// eachTrip calls fn with the trips that are asked for, those whose time cannot be known last. quiet tells that fn prints nothing.
+func (a *asking) eachTrip(quiet bool, fn func(*history.Trip) error) error {
+	bar, n := newProgress(a.c.err, "reading the history"), 0
+	defer bar.clear()
 	take := func(t *history.Trip) error {
+		if n++; n%512 == 0 && (quiet || a.width == 0) { // else the trips themselves show it
+			bar.show(min(1, max(0, float64(t.At.Wall.Sub(a.from))/float64(a.to.Sub(a.from)))))
+		}
 		if !a.filter.Takes(t) {
 			return nil
 		}
@@ -356,7 +361,7 @@ func (a *asking) trips() error {
 	if a.json || a.csv {
 		l := a.begin("trips", "time", "earliest", "latest", "zone", "node", "class", "dwell_s", "margin_db", "test", "opened", "closed", "wire_supervised",
 			"time_uncertain", "delayed", "unproven", "id")
-		err := a.eachTrip(func(t *history.Trip) error {
+		err := a.eachTrip(false, func(t *history.Trip) error {
 			count(t)
 			w := logbook.NewTrip(t)
 			return l.row(w, rfc(w.Time), rfc(w.Earliest), rfc(w.Latest), w.Zone, w.Node, w.Class, float(w.Dwell), float(w.Margin), strconv.FormatBool(w.Test), strconv.FormatBool(w.Opened),
@@ -371,7 +376,7 @@ func (a *asking) trips() error {
 	}
 	a.heading()
 	z, n := columnOf(zones, len("zone")), 0
-	err = a.eachTrip(func(t *history.Trip) error {
+	err = a.eachTrip(false, func(t *history.Trip) error {
 		if n++; n == 1 {
 			a.say("%-19s  %-*s  %8s  %-10s  %7s  %s", "time", z, "zone", "dwell", "class", "margin", "")
 		}
@@ -444,7 +449,7 @@ func (a *asking) findings(findings []digest.Finding) {
 func (a *asking) rates() error {
 	rates := digest.NewRates(a.from.Local(), a.to, a.leaf)
 	without := 0
-	err := a.eachTrip(func(t *history.Trip) error {
+	err := a.eachTrip(true, func(t *history.Trip) error {
 		if t.At.Wall.IsZero() {
 			without++
 		} else {

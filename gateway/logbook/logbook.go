@@ -136,7 +136,10 @@ func (r *Recorder) run(ctx context.Context) {
 		case o := <-w.results:
 			w.opened(o)
 		case <-r.wake:
-			if gather == nil {
+			switch {
+			case r.many():
+				w.entries()
+			case gather == nil:
 				gather = time.After(linger)
 			}
 		case <-gather:
@@ -325,6 +328,13 @@ func (w *writer) oneByOne(list []taking) {
 			return
 		}
 	}
+}
+
+// many reports whether so much waits that there is nothing to linger for.
+func (r *Recorder) many() bool {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return len(r.waiting) >= most/2
 }
 
 func (r *Recorder) healthy() bool {

@@ -193,6 +193,40 @@ func TestTripIsWhole(t *testing.T) {
 	}
 }
 
+// TestBacklog: a backlog goes without lingering: as much as there is in each transaction.
+func TestBacklog(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t)
+		w.start()
+		s := w.dial()
+		began := time.Now()
+		const n = 20 * most
+		for i := range uint32(n / most) {
+			kept := make([]taken, most)
+			for k := range kept {
+				s.Take(w.trip(i*most+uint32(k), i*most+uint32(k), 0), kept[k].done)
+			}
+			synctest.Wait()
+			for time.Since(began) < time.Hour && kept[most-1].told() == 0 {
+				pass(10 * time.Millisecond)
+			}
+		}
+		if took := time.Since(began); took > 5*linger {
+			t.Errorf("%d trips took %v", n, took)
+		}
+		w.stop()
+		if list := w.trips(); len(list) != n {
+			t.Errorf("%d trips, want %d", len(list), n)
+		}
+	})
+}
+
+func (k *taken) told() int {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	return k.n
+}
+
 // TestDiskHangs: while a write does not return nothing is acknowledged and nobody waits, and the end comes all the same.
 func TestDiskHangs(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
