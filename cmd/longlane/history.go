@@ -582,10 +582,10 @@ func (a *asking) checkIns() error {
 			var hops []string
 			for _, hop := range h.Hops {
 				if low := marginText(hop.Lowest()); low != "" {
-					hops = append(hops, fmt.Sprintf("%s-%s %s %s dB", hop.From, hop.To, low, marginText(hop.Median())))
+					hops = append(hops, fmt.Sprintf("%s > %s %s, %s dB", hop.From, hop.To, low, marginText(hop.Median())))
 				}
 			}
-			a.say("%-16s  %-16s  %9d  %-14s  %s", h.At.Wall.Local().Format(dayForm), h.Node, h.Count, battery, strings.Join(hops, ", "))
+			a.say("%-16s  %-16s  %9d  %-14s  %s", h.At.Wall.Local().Format(dayForm), h.Node, h.Count, battery, strings.Join(hops, "; "))
 		}
 		return l.err
 	})
@@ -754,7 +754,7 @@ func (a *asking) watchedData(zones, ears []*digest.Watch) error {
 		}
 		var gaps []string
 		for i := range w.Gaps {
-			g := logbook.NewSpan(&w.Gaps[i])
+			g := logbook.NewSpan(&w.Gaps[i]) // of the zone above
 			j.Gaps = append(j.Gaps, *g)
 			gaps = append(gaps, fmt.Sprintf("%s to %s: %s", g.From.Format(time.RFC3339), g.To.Format(time.RFC3339), g.Cause))
 		}

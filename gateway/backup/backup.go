@@ -48,7 +48,7 @@ const (
 
 // NotInside says what a backup does not hold.
 const NotInside = "Not in it: events that still wait in the queue. They stay with the old card: start the old gateway once more with its " +
-	"broker in reach, before the new one runs, and they are delivered."
+	"broker in reach, before the new one runs, and they are delivered. Nor is the history: copy history.db while the old gateway is stopped, if it is to go on."
 
 // Manifest says what a backup holds.
 type Manifest struct {

@@ -64,7 +64,7 @@ func filled(t *testing.T, dir string) {
 	at := history.Moment{Wall: start.Add(123456789), Boot: [16]byte{9}, Mono: time.Hour}
 	b := history.Batch{
 		Trips: []history.Trip{
-			{ID: history.TripID{Node: 3, Gen: 1, Counter: 70000}, At: at, Zone: "gate", Node: "river-gate", Class: "vehicle", Dwell: 2345 * time.Millisecond, Margin: 9.5, Opened: true,
+			{ID: history.TripID{Node: 3, Gen: 1, Counter: 70000}, At: at, Zone: "gate", Node: "river-gate", Class: "vehicle", Dwell: 1368 * time.Millisecond, Margin: 9.5, Opened: true,
 				Closed: true, Supervised: true, Uncertain: true},
 			{ID: history.TripID{Node: 3, Gen: 1, Counter: 70002}, At: history.Moment{Wall: start.Add(time.Second), Boot: [16]byte{9}, Mono: time.Hour, PutRight: true}, Zone: "gate", Node: "river-gate", Dwell: -1, Margin: math.NaN(), Opened: true, Test: true, Delayed: true, Unproven: true},
 			{ID: history.TripID{Node: 4, Gen: 1, Counter: 1}, At: history.Moment{Boot: [16]byte{10}, Mono: 1500 * time.Millisecond}, Zone: "mill", Node: "mill", Dwell: 0, Closed: true, Margin: math.NaN()},
@@ -245,5 +245,15 @@ func TestCutAnswer(t *testing.T) {
 		}
 		c.close()
 		srv.Close()
+	}
+}
+
+// TestDwellAsJSON: what the broker is told of a dwell, in three digits behind the point, is what the history tells.
+func TestDwellAsJSON(t *testing.T) {
+	for ms := range 70_000 {
+		w := NewTrip(&history.Trip{Dwell: time.Duration(ms) * time.Millisecond, Closed: true, Margin: math.NaN()})
+		if want := math.Round(float64(ms)) / 1000; *w.Dwell != want {
+			t.Fatalf("%d ms are told as %v", ms, *w.Dwell)
+		}
 	}
 }

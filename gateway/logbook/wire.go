@@ -69,7 +69,7 @@ type HopHour struct {
 
 // Span is a time of one zone or annunciator.
 type Span struct {
-	Subject string    `json:"subject"`
+	Subject string    `json:"subject,omitempty"`
 	From    time.Time `json:"from"`
 	To      time.Time `json:"to"`
 	Quality string    `json:"quality"` // "end to end", "radio only", "gap"
@@ -116,7 +116,7 @@ func NewTrip(t *history.Trip) *Trip {
 		Class: t.Class, Opened: t.Opened, Closed: t.Closed, Test: t.Test, Supervised: t.Supervised, Uncertain: t.Uncertain, Delayed: t.Delayed, Unproven: t.Unproven, PutRight: t.At.PutRight}
 	w.Time, w.Boot, w.Mono = when(t.At)
 	if t.Dwell >= 0 && t.Closed {
-		d := float64(t.Dwell.Milliseconds()) / 1e3 // Seconds would make 1.3439999999999999 of 1.344
+		d := float64(t.Dwell.Milliseconds()) / 1000 // Seconds adds two parts, and may be off by the last bit
 		w.Dwell = &d
 	}
 	if m := t.Margin; !math.IsNaN(m) {
