@@ -166,9 +166,8 @@ func (b *Board) events(w http.ResponseWriter, r *http.Request) {
 	}
 	defer b.hub.leave(c)
 	rc := http.NewResponseController(w)
-	// The server bounds whole requests; this one lasts, and each write of it is bounded instead.
-	rc.SetReadDeadline(time.Time{})
 	send := func(parts ...[]byte) bool {
+		// The server bounds whole answers; this one lasts, and each write of it is bounded instead.
 		rc.SetWriteDeadline(time.Now().Add(writeLimit))
 		for _, p := range parts {
 			if _, err := w.Write(p); err != nil {

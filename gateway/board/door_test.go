@@ -146,6 +146,21 @@ func TestSession(t *testing.T) {
 	}
 }
 
+// TestLongestPassword: bcrypt looks at 72 bytes; what begins with the password and goes on is another all the same.
+func TestLongestPassword(t *testing.T) {
+	long := strings.Repeat("orchard ", mostBytes/8)
+	hash, err := bcrypt.GenerateFromPassword([]byte(long), leastCost)
+	if err != nil {
+		t.Fatal(err)
+	}
+	d := newDoor(string(hash))
+	for word, want := range map[string]bool{long: true, long + "x": false, long[1:]: false} {
+		if good, wait := d.try(t.Context(), "192.0.2.1:1", word, time.Now()); good != want || wait != 0 {
+			t.Errorf("%d bytes: %v, %v; want %v", len(word), good, wait, want)
+		}
+	}
+}
+
 // TestSessionsEnd by themselves, and there are never too many.
 func TestSessionsEnd(t *testing.T) {
 	d := newDoor(hashed)

@@ -1,6 +1,7 @@
 package board
 
 import (
+	"context"
 	"net/http"
 	"net/http/httptest"
 	"runtime"
@@ -23,9 +24,16 @@ func TestSlowClientIsCutOff(t *testing.T) {
 		}
 		<-quick.ch
 	}
-	n := 0
-	for range slow.ch {
-		n++
+	n, cut := 0, false
+	for !cut && n <= events {
+		select {
+		case _, open := <-slow.ch:
+			if cut = !open; open {
+				n++
+			}
+		default:
+			t.Fatalf("the slow client was handed %d events and goes on listening", n)
+		}
 	}
 	if n != ahead {
 		t.Errorf("the slow client was handed %d events and then cut off, want %d", n, ahead)
@@ -112,7 +120,9 @@ func TestTwoHundredListen(t *testing.T) {
 		c.want(onWelcome)
 		all = append(all, c)
 	}
-	if w := get(b, "/api/events"); w.Code != http.StatusServiceUnavailable || w.Header().Get("Retry-After") == "" {
+	ctx, stop := context.WithTimeout(t.Context(), time.Second) // or one more that is let in would stay
+	defer stop()
+	if w := get(b, "/api/events", func(r *http.Request) { *r = *r.WithContext(ctx) }); w.Code != http.StatusServiceUnavailable || w.Header().Get("Retry-After") == "" {
 		t.Errorf("one more is answered with %d, want 503 and when to try again", w.Code)
 	}
 	began := time.Now()
@@ -141,7 +151,6 @@ type deafWriter struct {
 	until time.Time
 }
 
-func (d *deafWriter) SetReadDeadline(time.Time) error    { return nil }
 func (d *deafWriter) SetWriteDeadline(t time.Time) error { d.until = t; return nil }
 func (d *deafWriter) Flush()                             {}
 func (d *deafWriter) Write([]byte) (int, error) {
