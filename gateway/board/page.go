@@ -79,6 +79,7 @@ func judge(s *Situation) verdict {
 		}
 	}
 	v := verdict{Why: append(deaf, mute...)}
+	trouble := troubles(s)
 	switch {
 	case len(s.Zones) == 0:
 		v.Class, v.Head = "watch", "No gate is set up yet."
@@ -87,6 +88,10 @@ func judge(s *Situation) verdict {
 		v.Class, v.Head = "trouble", "Silence means nothing: no gate is watched."
 	case len(deaf) > 0:
 		v.Class, v.Head = "trouble", fmt.Sprintf("Silence can be trusted at %d of %d gates.", watched, len(s.Zones))
+	case len(trouble) > 0:
+		// What is no gate's own, such as a full disk or a jammed channel, takes the trust from all of them.
+		v.Class, v.Head = "trouble", "Every gate is watched, but there is trouble: do not rely on silence."
+		v.Why = append(v.Why, trouble...)
 	case len(mute) > 0:
 		v.Class, v.Head = "watch", "Every gate is watched, but not everybody would hear it."
 	default:
@@ -96,6 +101,16 @@ func judge(s *Situation) verdict {
 		v.Why = append(v.Why, "The gateway's clock is not set: ages are right, times of day are not known.")
 	}
 	return v
+}
+
+// troubles are the reasons of the faults that are trouble, three at the most.
+func troubles(s *Situation) (list []string) {
+	for _, f := range s.Faults {
+		if f.Severity == health.Trouble && len(list) < 3 {
+			list = append(list, f.Reason)
+		}
+	}
+	return list
 }
 
 func because(why string) string {

@@ -32,6 +32,12 @@ func TestVerdict(t *testing.T) {
 		{"no broker", func(s *Situation) { s.Sinks[0].Up = false }, "watch", "Every gate is watched, but not everybody would hear it.", 1},
 		{"a silent chime", func(s *Situation) { s.Annunciators[1].Up = false }, "watch", "Every gate is watched, but not everybody would hear it.", 1},
 		{"no gate", func(s *Situation) { s.Zones = nil }, "watch", "No gate is set up yet.", 1},
+		{"a full disk", func(s *Situation) {
+			s.Faults = []Fault{{Verdict: health.Verdict{Code: health.DiskFilling, Severity: health.Trouble, Reason: "The room for events is used up."}}}
+		}, "trouble", "Every gate is watched, but there is trouble: do not rely on silence.", 1},
+		{"something to see to", func(s *Situation) {
+			s.Faults = []Fault{{Verdict: health.Verdict{Code: health.BatteryFades, Severity: health.Watch}}}
+		}, "well", "Silence can be trusted: every gate is watched.", 0},
 		{"no clock", func(s *Situation) { s.Clock = ClockUnset }, "well", "Silence can be trusted: every gate is watched.", 1},
 	} {
 		s := orchard(now).now
