@@ -128,7 +128,15 @@ func (d *drawing) markers() {
 }
 
 // textWidth is about how wide a text is; for the widest of the fonts that a browser is likely to choose.
-func (d *drawing) textWidth(s string) float64 { return float64(len([]rune(s))) * d.font * 0.63 }
+func (d *drawing) textWidth(s string, each float64) float64 {
+	return float64(len([]rune(s))) * d.font * each
+}
+
+// The width of a letter, as a part of the font's size: names are bold.
+const (
+	letter     = 0.63
+	boldLetter = 0.66
+)
 
 // place finds a place for each label where it covers nothing: what is bad first, then the gateway, gates, relays; then hops,
 // the weakest first. What finds none is left out; the list below the picture says it all.
@@ -149,7 +157,11 @@ func (d *drawing) place() {
 	hops := slices.Clone(d.lines)
 	slices.SortStableFunc(hops, func(a, b drawn) int { return cmp.Compare(weakness(a.Hop), weakness(b.Hop)) })
 	for _, h := range hops {
-		d.along(h)
+		text := marginText(h.Hop)
+		short, _, _ := strings.Cut(text, " (")
+		if !d.along(h, text) {
+			d.along(h, short)
+		}
 	}
 }
 
@@ -176,9 +188,9 @@ func weakness(h *Hop) float64 {
 
 // beside tries the places around a marker, first those where the paper is free, and says whether one was free.
 func (d *drawing) beside(text, class string, x, y, r float64) bool {
-	w, h := d.textWidth(text), d.font*1.15
+	w, h := d.textWidth(text, boldLetter), d.font*1.15
 	for _, on := range []ground{free, onCourse, onHops} {
-		for _, far := range []float64{2, 8, 16} {
+		for _, far := range []float64{2, 8, 16, 25} {
 			a := r + far
 			for _, c := range [][2]float64{{x + a, y - h/2}, {x - a - w, y - h/2}, {x - w/2, y - a - h}, {x - w/2, y + a},
 				{x + a*0.7, y - a*0.7 - h}, {x + a*0.7, y + a*0.7}, {x - a*0.7 - w, y - a*0.7 - h}, {x - a*0.7 - w, y + a*0.7}} {
@@ -191,16 +203,15 @@ func (d *drawing) beside(text, class string, x, y, r float64) bool {
 	return false
 }
 
-// along tries places beside the middle of a hop, and then nearer to its ends.
-func (d *drawing) along(h drawn) {
-	text := marginText(h.Hop)
+// along tries places beside the middle of a hop, and then nearer to its ends, and says whether one was free.
+func (d *drawing) along(h drawn, text string) bool {
 	if text == "" {
-		return
+		return false
 	}
-	w, high := d.textWidth(text), d.font*1.15
+	w, high := d.textWidth(text, letter), d.font*1.15
 	length := math.Hypot(h.x1-h.x0, h.y1-h.y0)
 	if length < 30 {
-		return
+		return false
 	}
 	nx, ny := -(h.y1-h.y0)/length, (h.x1-h.x0)/length
 	for _, on := range []ground{free, onCourse, onHops} {
@@ -210,13 +221,26 @@ func (d *drawing) along(h drawn) {
 			for _, t := range []float64{0.5, 0.4, 0.6, 0.3, 0.7} {
 				for _, side := range []float64{reach, -reach} {
 					x, y := h.x0+t*(h.x1-h.x0)+side*nx, h.y0+t*(h.y1-h.y0)+side*ny
-					if d.put(box{x - w/2, y - high/2, x + w/2, y + high/2}, text, "figure "+marginClass(h.Hop), on) {
-						return
+					// A figure that stands nearer to another hop would be taken for that one's.
+					if d.nearest(x, y) == h && d.put(box{x - w/2, y - high/2, x + w/2, y + high/2}, text, "figure "+marginClass(h.Hop), on) {
+						return true
 					}
 				}
 			}
 		}
 	}
+	return false
+}
+
+// nearest is the hop nearest to a point of the picture.
+func (d *drawing) nearest(x, y float64) (best drawn) {
+	off := math.Inf(1)
+	for _, h := range d.lines {
+		if o, _, _ := nearest([]XY{{h.x0, h.y0}, {h.x1, h.y1}}, XY{x, y}); o < off {
+			best, off = h, o
+		}
+	}
+	return best
 }
 
 // ground is what a label may lie on.

@@ -53,6 +53,14 @@ func TestNothingIsCovered(t *testing.T) {
 						}
 					}
 				}
+				for _, b := range d.labels {
+					if own, ok := strings.CutPrefix(b.class, "figure "); ok {
+						x, y := (b.x0+b.x1)/2, (b.y0+b.y1)/2
+						if h := d.nearest(x, y); !strings.HasPrefix(marginText(h.Hop), b.text) || marginClass(h.Hop) != own {
+							t.Errorf("%s, %v wide, to scale %v: %q stands nearest to the hop of %q", name, width, scale, b.text, marginText(h.Hop))
+						}
+					}
+				}
 				for _, st := range l.Stops {
 					if x, y := d.point(st.At); !(box{x, y, x, y}).in(all) {
 						t.Errorf("%s, %v wide: %s stands outside", name, width, st.Name)

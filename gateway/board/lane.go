@@ -143,7 +143,7 @@ func (l *lane) order() {
 
 // schematic places the stops by hops from left to right, and those that are equally far below each other.
 func (l *lane) schematic() {
-	const step, row = 100.0, 55.0
+	const step, row = 100.0, 85.0
 	most := 0
 	for _, st := range l.Stops {
 		most = max(most, st.Hops)
