@@ -189,12 +189,13 @@ func weakness(h *Hop) float64 {
 // beside tries the places around a marker, first those where the paper is free, and says whether one was free.
 func (d *drawing) beside(text, class string, x, y, r float64) bool {
 	w, h := d.textWidth(text, boldLetter), d.font*1.15
-	for _, on := range []ground{free, onCourse, onHops} {
+	for _, on := range []ground{onPaper, onCourse, onHops} {
 		for _, far := range []float64{2, 8, 16, 25} {
 			a := r + far
 			for _, c := range [][2]float64{{x + a, y - h/2}, {x - a - w, y - h/2}, {x - w/2, y - a - h}, {x - w/2, y + a},
 				{x + a*0.7, y - a*0.7 - h}, {x + a*0.7, y + a*0.7}, {x - a*0.7 - w, y - a*0.7 - h}, {x - a*0.7 - w, y + a*0.7}} {
-				if d.put(box{c[0], c[1], c[0] + w, c[1] + h}, text, class, on) {
+				if b := (box{c[0], c[1], c[0] + w, c[1] + h}); d.free(b, on) {
+					d.put(b, text, class)
 					return true
 				}
 			}
@@ -214,7 +215,7 @@ func (d *drawing) along(h drawn, text string) bool {
 		return false
 	}
 	nx, ny := -(h.y1-h.y0)/length, (h.x1-h.x0)/length
-	for _, on := range []ground{free, onCourse, onHops} {
+	for _, on := range []ground{onPaper, onCourse, onHops} {
 		for _, off := range []float64{3, 10, 18} {
 			// The label's nearest corner, not its middle, is that far from the line.
 			reach := off + math.Abs(nx)*w/2 + math.Abs(ny)*high/2
@@ -222,7 +223,8 @@ func (d *drawing) along(h drawn, text string) bool {
 				for _, side := range []float64{reach, -reach} {
 					x, y := h.x0+t*(h.x1-h.x0)+side*nx, h.y0+t*(h.y1-h.y0)+side*ny
 					// A figure that stands nearer to another hop would be taken for that one's.
-					if d.nearest(x, y) == h && d.put(box{x - w/2, y - high/2, x + w/2, y + high/2}, text, "figure "+marginClass(h.Hop), on) {
+					if b := (box{x - w/2, y - high/2, x + w/2, y + high/2}); d.free(b, on) && d.nearest(x, y) == h {
+						d.put(b, text, "figure "+marginClass(h.Hop))
 						return true
 					}
 				}
@@ -247,13 +249,13 @@ func (d *drawing) nearest(x, y float64) (best drawn) {
 type ground uint8
 
 const (
-	free ground = iota
+	onPaper ground = iota
 	onCourse
 	onHops
 )
 
-// put puts a label there if nothing is in its way.
-func (d *drawing) put(b box, text, class string, on ground) bool {
+// free reports whether nothing is in the way of a label there.
+func (d *drawing) free(b box, on ground) bool {
 	switch {
 	case !b.in(box{2, 2, d.width - 2, d.height - 2}) || slices.ContainsFunc(d.taken, b.hits):
 		return false
@@ -262,9 +264,12 @@ func (d *drawing) put(b box, text, class string, on ground) bool {
 	case on < onCourse && slices.ContainsFunc(d.course, b.crossed):
 		return false
 	}
+	return true
+}
+
+func (d *drawing) put(b box, text, class string) {
 	d.taken = append(d.taken, b)
 	d.labels = append(d.labels, label{b, text, class, b.x0, b.y1 - d.font*0.27})
-	return true
 }
 
 // crossed reports whether a hop runs through b: it is cut to b side by side, as Liang and Barsky do.
