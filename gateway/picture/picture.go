@@ -58,7 +58,7 @@ type Picture struct {
 	nodes map[string]*gateway.NodeIs
 	hops  map[hop]*dayOf
 	ears  map[string]time.Duration // when an annunciator last said that it hears the gateway
-	trips []board.Trip // the newest of this run, in order of their coming, for as long as nobody knows the time and the history cannot place them
+	trips []board.Trip             // the newest of this run, in order of their coming, for as long as nobody knows the time and the history cannot place them
 }
 
 // mostTrips of this run are kept.
