@@ -20,6 +20,7 @@ import (
 	"longlane/gateway"
 	"longlane/gateway/config"
 	"longlane/gateway/logbook"
+	"longlane/gateway/passage"
 	"longlane/gateway/roster"
 	"longlane/queue/history"
 	"longlane/queue/history/digest"
@@ -29,10 +30,11 @@ import (
 var historyCommand = command{
 	name:  "history",
 	brief: "who came, and was the gate watched: trips, watched time, faults and rates of the past",
-	usage: "[trips | watched | rates | faults | check-ins] [WHEN] [--zone ZONE,...] [--dwell FROM..TO]\n" +
+	usage: "[trips | passages | watched | rates | faults | check-ins] [WHEN] [--zone ZONE,...] [--dwell FROM..TO]\n" +
 		"                        [--class CLASS] [--tests] [--json | --csv] [--config FILE | --state DIR]",
 	example: `  longlane history yesterday
   longlane history watched last night --zone river-gate
+  longlane history passages today
   longlane history rates 2026-03-01..2026-03-31
   longlane history trips since 18:00 --dwell 2s.. --csv
 
@@ -44,7 +46,7 @@ runs, or reads its file if none does. Exit code 0: answered; 1: the history cann
 
 // historyAnswers are what can be asked for.
 var historyAnswers = map[string]func(*asking) error{
-	"trips": (*asking).trips, "watched": (*asking).watched, "rates": (*asking).rates, "faults": (*asking).faults, "check-ins": (*asking).checkIns,
+	"trips": (*asking).trips, "passages": (*asking).passages, "watched": (*asking).watched, "rates": (*asking).rates, "faults": (*asking).faults, "check-ins": (*asking).checkIns,
 }
 
 // asking is a question to the history.
@@ -59,7 +61,10 @@ type asking struct {
 	leaf      time.Duration
 	patience  time.Duration
 	ears      []string // annunciators of the config
-	width     int      // of the terminal; 0: none
+	passes    passage.Settings
+	pairs     []config.Pair
+	class     passage.Class // that alone; NoClass: any
+	width     int           // of the terminal; 0: none
 }
 
 func runHistory(ctx context.Context, c *call) error {
@@ -68,7 +73,7 @@ func runHistory(ctx context.Context, c *call) error {
 	c.StringVar(&a.state, "state", "", "read this state `directory`, whatever a config says")
 	zones := c.String("zone", "", "only these `zones`, with commas between them")
 	dwell := c.String("dwell", "", "only trips that held the contact for so long, as `FROM..TO` such as 2s..1m, 2s.. or ..100ms")
-	c.StringVar(&a.filter.Class, "class", "", "only trips of this `class`")
+	class := c.String("class", "", "only trips of this `class`, for sure or likely: debris, person or vehicle")
 	c.BoolVar(&a.filter.Tests, "tests", false, "test trips as well")
 	c.BoolVar(&a.json, "json", false, "print it as JSON")
 	c.BoolVar(&a.csv, "csv", false, "print it as comma-separated values with a first line of names")
@@ -84,6 +89,9 @@ func runHistory(ctx context.Context, c *call) error {
 	answer, err := a.read(words, *zones, *dwell)
 	if err != nil {
 		return err
+	}
+	if a.class = config.Classes[*class]; a.class == passage.NoClass && *class != "" {
+		return badUsage("--class: found %q, expected one of %s", *class, strings.Join(slices.Sorted(maps.Keys(config.Classes)), ", "))
 	}
 	if err := a.configure(*path); err != nil {
 		return err
@@ -155,6 +163,7 @@ func (a *asking) configure(path string) error {
 		a.state = cfg.State
 	}
 	a.leaf, a.patience, a.ears = time.Duration(cfg.History.Leaf), gateway.Patience(time.Duration(cfg.Checkin.Period)), cfg.Annunciators
+	a.passes, a.pairs = cfg.Passage.Settings(), cfg.Pair
 	return nil
 }
 
@@ -283,7 +292,8 @@ func (a *asking) eachTrip(quiet bool, fn func(*history.Trip) error) error {
 		if n++; n%512 == 0 && (quiet || a.width == 0) { // else the trips themselves show it
 			bar.show(min(1, max(0, float64(t.At.Wall.Sub(a.from))/float64(a.to.Sub(a.from)))))
 		}
-		if !a.filter.Takes(t) {
+		j := logbook.Classify(&a.passes, t)
+		if t.Class = j.String(); !a.filter.Takes(t) || a.class != passage.NoClass && !j.Is(a.class) {
 			return nil
 		}
 		return fn(t)
@@ -376,16 +386,17 @@ func (a *asking) trips() error {
 	}
 	a.heading()
 	z, n := columnOf(zones, len("zone")), 0
+	const c = len("likely animal or person")
 	err = a.eachTrip(false, func(t *history.Trip) error {
 		if n++; n == 1 {
-			a.say("%-19s  %-*s  %8s  %-10s  %7s  %s", "time", z, "zone", "dwell", "class", "margin", "")
+			a.say("%-19s  %-*s  %8s  %-*s  %7s  %s", "time", z, "zone", "dwell", c, "class", "margin", "")
 		}
 		count(t)
 		margin := ""
 		if m := logbook.NewTrip(t).Margin; m != nil {
 			margin = fmt.Sprintf("%.1f dB", *m)
 		}
-		a.say("%-19s  %-*s  %8s  %-10s  %7s  %s", placed(t.At, t.Earliest, t.Latest), z, t.Zone, dwellText(t), t.Class, margin, tripNotes(t))
+		a.say("%-19s  %-*s  %8s  %-*s  %7s  %s", placed(t.At, t.Earliest, t.Latest), z, t.Zone, dwellText(t), c, t.Class, margin, tripNotes(t))
 		return nil
 	})
 	if err != nil {

@@ -48,7 +48,7 @@ var imports = map[string]rule{
 		why:     "it wires the packages together and owns their lifecycle; work of its own belongs below it",
 	},
 	"gateway/config": {
-		project: []string{"proto", "radio/lane", "radio/lane/drawing", "radio/modem/lines", "radio/lora", "radio/node", "radio/route", "gateway/annunciator/chime", "gateway/webhook/body"}, // pure all: they judge what the tables of a modem and of a webhook say, a node's card, notes, and a place
+		project: []string{"proto", "gateway/passage", "radio/lane", "radio/lane/drawing", "radio/modem/lines", "radio/lora", "radio/node", "radio/route", "gateway/annunciator/chime", "gateway/webhook/body"}, // pure all: they judge what the tables of a modem and of a webhook say, a node's card, notes, and a place
 		modules: []string{"github.com/pelletier/go-toml/v2", "github.com/agext/levenshtein"},
 		why:     "it knows the file, not what is done with it, so that every program of the project can read its files through it",
 	},
@@ -134,7 +134,7 @@ var imports = map[string]rule{
 		why:     "the core must run the same with any bearer and any sink, so it knows neither; what is wrong with the site is judged beside it, without I/O",
 	},
 	"gateway/logbook": {
-		project: []string{"gateway", "queue/history", "queue/history/watched"},
+		project: []string{"gateway/passage", "gateway", "queue/history", "queue/history/watched"},
 		why:     "it keeps a history of what the core tells it, through what any receiver is given: nothing in it can be in a trip's way",
 	},
 	"gateway/mqtt": {

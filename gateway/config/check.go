@@ -36,6 +36,7 @@ func (c *Config) check(d *Document) {
 	c.checkAnnunciators(k)
 	c.checkBearers(k)
 	c.checkZones(k)
+	c.checkPairs(k)
 	c.checkBoard(k)
 	k.between("trip.old_after", c.Trip.OldAfter, time.Second, 5*time.Minute)
 	k.between("trip.fresh_within", c.Trip.FreshWithin, time.Second, 5*time.Minute)

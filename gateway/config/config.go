@@ -73,6 +73,8 @@ type Config struct {
 	Trip       Trip               `toml:"trip"`
 	Checkin    Checkin            `toml:"checkin"`
 	History    History            `toml:"history"`
+	Pair       []Pair             `toml:"pair,omitempty"`
+	Passage    Passing            `toml:"passage"`
 	Board      Board              `toml:"board"`
 }
 
@@ -328,6 +330,7 @@ func Default() *Config {
 		Trip:    Trip{OldAfter: Duration(10 * time.Second), FreshWithin: Duration(15 * time.Second)},
 		Checkin: Checkin{Period: Duration(15 * time.Minute)},
 		History: History{Trips: Days(731 * day), Hours: Days(400 * day), MaxMiB: 192, Leaf: Duration(100 * time.Millisecond)},
+		Passage: Passing{BeamWidth: 0.05},
 	}
 }
 

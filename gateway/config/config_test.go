@@ -70,6 +70,8 @@ func TestHillOrchardShowsEveryDefault(t *testing.T) {
 	want.Webhook[0].Name, want.Webhook[0].URL, want.Webhook[0].ContentType = "lights", "https://lights.lan/trip", body.Structured
 	want.Modem[0].Name, want.Modem[0].Device = "mast", "/dev/serial/by-id/usb-mast-if00"
 	want.Modem[0].Frequency = 869525000
+	want.Pair = []Pair{{"river-gate", "river-bridge", 30}}
+	want.Passage.Mover = []Mover{{"car", "vehicle", []float64{3.3, 5.5}, []float64{2, 10}, []float64{0, 30}}, {"person", "person", []float64{0.2, 0.5}, []float64{1.2, 4}, []float64{0, 9}}}
 	want.LowBattery = map[string]float64{"river-gate": 3.3}
 	want.Zone = map[string]Zone{"river-gate": {"River gate"}, "ridge-gate": {"Ridge gate"}, "cattle-grid": {"Cattle grid"}}
 	if !reflect.DeepEqual(c, want) {

@@ -13,7 +13,6 @@ import (
 	"longlane/gateway/board"
 	"longlane/gateway/config"
 	"longlane/gateway/logbook"
-	"longlane/gateway/passage"
 	"longlane/gateway/picture"
 	"longlane/radio/lane"
 )
@@ -39,7 +38,7 @@ func (d *Daemon) openBoard() error {
 	d.picture = picture.New(picture.Options{Site: d.cfg.Site, Gateway: d.cfg.Gateway, Clock: d.clock, Titles: d.titles(), Low: d.cfg.LowBattery, Plan: plan,
 		Bearers: d.bearersNow, Sinks: d.sinksNow, Annunciators: d.annunciatorsNow, Queue: d.queueNow,
 		Faults: func() []gateway.Fault { return d.gw.Faults() }, Seen: func(id string) error { return d.gw.Seen(id) },
-		History: d.readHistory, Passes: passage.Defaults(), Tell: func(e board.Event) { d.board.Tell(e) }})
+		History: d.readHistory, Passes: d.cfg.Passage.Settings(), Tell: func(e board.Event) { d.board.Tell(e) }})
 	o.Source = d.picture
 	d.board, err = board.New(o)
 	return err

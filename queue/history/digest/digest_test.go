@@ -152,7 +152,6 @@ func TestFilter(t *testing.T) {
 		{Filter{MaxDwell: time.Second}, [4]bool{true, false, false, false}},
 		{Filter{Zones: []string{"mill"}}, [4]bool{}},
 		{Filter{Zones: []string{"mill", "gate"}}, [4]bool{true, true, true, false}},
-		{Filter{Class: "vehicle"}, [4]bool{}},
 	} {
 		for i, tr := range []*history.Trip{short, long, unknown, test} {
 			if got := c.f.Takes(tr); got != c.want[i] {

@@ -13,7 +13,6 @@ import (
 // Filter says which trips are asked for. The zero value takes all but tests; MaxDwell 0 is no limit.
 type Filter struct {
 	Zones              []string // empty: all
-	Class              string   // empty: any
 	MinDwell, MaxDwell time.Duration
 	Tests              bool // test trips as well
 }
@@ -21,7 +20,7 @@ type Filter struct {
 // Takes reports whether t is asked for. A trip whose dwell is not known is not, where a dwell is asked for.
 func (f *Filter) Takes(t *history.Trip) bool {
 	switch {
-	case len(f.Zones) > 0 && !slices.Contains(f.Zones, t.Zone), f.Class != "" && t.Class != f.Class, t.Test && !f.Tests:
+	case len(f.Zones) > 0 && !slices.Contains(f.Zones, t.Zone), t.Test && !f.Tests:
 		return false
 	case f.MinDwell == 0 && f.MaxDwell == 0:
 		return true
