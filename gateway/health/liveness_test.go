@@ -190,3 +190,21 @@ func TestFalseReports(t *testing.T) {
 	}
 	t.Log(line)
 }
+
+// TestSupervisionIntervals sets the default period beside what EN 50131-1:2006, section 8.8, asks of alarm systems' interconnections, whose scope
+// leaves out links as long as these: a periodic message at most every 240 min (grade 1), 120 min (grade 2), 100 s (grade 3). From memory.
+func TestSupervisionIntervals(t *testing.T) {
+	const usual = 15 * time.Minute
+	grades := []time.Duration{240 * time.Minute, 120 * time.Minute, 100 * time.Second}
+	for grade, limit := range grades {
+		if within := usual <= limit; within != (grade < 2) {
+			t.Errorf("grade %d: a period of %v is within %v: %v; README says otherwise", grade+1, usual, limit, within)
+		}
+	}
+	if told := Patience(usual) + time.Second; told != 30*time.Minute+10*time.Second {
+		t.Errorf("at %v a loss is told of within %v; README says 30 min 10 s", usual, told)
+	}
+	if told := Patience(grades[2]) + time.Second; told != 3*time.Minute+30*time.Second {
+		t.Errorf("at 100 s a loss is told of within %v; README says 3 min 30 s", told)
+	}
+}
