@@ -568,6 +568,11 @@ func (d *Daemon) gauges() {
 	m.Counter("queue_commits_total", "Transactions committed.", nil, func() float64 { return float64(d.queue.Stats().Commits) })
 	m.Counter("queue_damaged_total", "Stored events taken out of the log because their checksum failed.", nil,
 		func() float64 { return float64(d.queue.Stats().Corrupt) })
+	if b := d.board; b != nil {
+		m.Gauge("page_listeners", "Streams of the page that are followed now, 200 at most.", nil, func() float64 { return float64(b.Stats().Clients) })
+		m.Counter("page_slow_total", "Streams of the page that were cut off, since nobody read them.", nil, func() float64 { return float64(b.Stats().Slow) })
+		m.Counter("page_refused_total", "Streams of the page that were refused, since there were too many.", nil, func() float64 { return float64(b.Stats().Refused) })
+	}
 	m.Faults(func() []metrics.Fault {
 		list := []metrics.Fault{}
 		for _, f := range d.gw.Faults() {
