@@ -49,11 +49,15 @@ func (w *Watcher) low(at Time, n *node) {
 	isGood := !n.nodeLow && (n.LowBattery == 0 || n.voltage >= n.LowBattery*batteryRecovers)
 	w.judge(at, BatteryLow, n.subject(), stateOf(n.nodeLow || n.lowFor >= lowInARow, isGood), func(v *Verdict) {
 		v.Told = n.nodeLow
-		v.Evidence = []Figure{{"battery", round(n.voltage, 2), "V"}}
+		level := "it says so itself"
+		if n.voltage > 0 { // else it has not told it since the gateway started
+			level = fmt.Sprintf("%.2f V", n.voltage)
+			v.Evidence = append(v.Evidence, Figure{"battery", round(n.voltage, 2), "V"})
+		}
 		if n.LowBattery > 0 {
 			v.Evidence = append(v.Evidence, Figure{"least wanted", n.LowBattery, "V"})
 		}
-		v.Reason = fmt.Sprintf("The battery of %s is low: %.2f V. It may fall silent at any time.", n.Name, n.voltage)
+		v.Reason = fmt.Sprintf("The battery of %s is low: %s. It may fall silent at any time.", n.Name, level)
 		v.Remedy = "Charge or change the battery now. If it has a panel, look for shade, snow and dirt on it."
 	})
 }

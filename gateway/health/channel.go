@@ -121,7 +121,7 @@ func (w *Watcher) bearerTick(at Time, b *bearer) {
 // deafTick judges a bearer of which all nodes have fallen silent together, though its device works. Which of the two faults it is
 // is decided when it begins.
 func (w *Watcher) deafTick(at Time, b *bearer, s Subject) {
-	silent := w.allSilent(at, b) // never while it is down: nobody is silent then
+	silent := w.together(at, b)
 	above, noisy := b.above()
 	share, busy := b.busyShare()
 	noisy, busy = noisy && above > noiseFine, busy && share > busyFine
@@ -130,7 +130,7 @@ func (w *Watcher) deafTick(at Time, b *bearer, s Subject) {
 		code = Jammed
 	}
 	for _, c := range []Code{BearerDeaf, Jammed} {
-		w.judge(at, c, s, stateOf(silent && c == code, !silent), func(v *Verdict) {
+		w.judge(at, c, s, stateOf(silent == bad && c == code, silent == good), func(v *Verdict) {
 			v.Evidence = []Figure{{"nothing heard for", (at.Mono - b.heard).Seconds(), "s"}}
 			if len(b.noise.values) > 0 {
 				v.Evidence = append(v.Evidence, Figure{"above a quiet channel", round(above, 1), "dB"})

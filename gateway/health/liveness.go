@@ -104,20 +104,42 @@ func (w *Watcher) deaf(name string) bool {
 
 // allSilent reports whether all nodes of a bearer, two at least, have fallen silent together: each has missed a check-in and all
 // of them three. That is hardly the nodes' fault.
-func (w *Watcher) allSilent(at Time, b *bearer) bool {
+func (w *Watcher) allSilent(at Time, b *bearer) bool { return w.together(at, b) == bad }
+
+// together tells whether all nodes of a bearer have fallen silent together; it is good only if one of them is heard, or all are known to
+// come by other bearers: after a restart of the gateway, and while the bearer is down, nobody knows. A node that had been dead for long when
+// the others fell silent has not done so together with them, and bears nothing out.
+func (w *Watcher) together(at Time, b *bearer) state {
+	if !b.up {
+		return between
+	}
+	least, elsewhere := time.Duration(-1), true
+	for _, n := range w.ordered {
+		switch {
+		case !n.seen:
+			elsewhere = false
+		case n.bearer == b.Name:
+			elsewhere = false
+			silent := w.silence(n, at.Mono)
+			if (silent-lateBy)/n.CheckIn < 1 {
+				return good
+			}
+			if least < 0 || silent < least {
+				least = silent
+			}
+		}
+	}
+	if elsewhere {
+		return good
+	}
 	nodes, missed := 0, time.Duration(0)
 	for _, n := range w.ordered {
-		if n.bearer != b.Name || !n.seen {
-			continue
+		if silent := w.silence(n, at.Mono); n.seen && n.bearer == b.Name && silent <= least+n.CheckIn+lateBy {
+			nodes++
+			missed += (silent - lateBy) / n.CheckIn
 		}
-		nodes++
-		m := (w.silence(n, at.Mono) - lateBy) / n.CheckIn
-		if m < 1 {
-			return false
-		}
-		missed += m
 	}
-	return nodes >= 2 && missed >= 3
+	return stateOf(nodes >= 2 && missed >= 3, false)
 }
 
 // spell gives a time as people say it.
