@@ -76,7 +76,8 @@ type commitResult struct {
 	standing bool // instead of an event: the standing faults were written
 	copied   bool // instead of an event: the second copy was written
 
-	health bool // instead of an event: what is known of the site's health was written
+	health bool // instead of an event: what is known of the site's health was written, and counts in set
+	set    int
 
 	group uint32 // instead of an event: numbers of group frames below this have been set aside
 }
@@ -245,6 +246,7 @@ func (in *ingest) refresh() {
 	if changed {
 		in.house.reload()
 		in.health.w.SetSite(g.watched(), g.moment())
+		in.health.rejudge = true
 		g.o.Log.Info("the roster has changed")
 	}
 }
@@ -595,7 +597,7 @@ func (in *ingest) result(r commitResult) {
 		in.standingSaved(r.err)
 		return
 	case r.health:
-		in.healthSaved(r.err)
+		in.healthSaved(r.set, r.err)
 		return
 	case r.copied:
 		in.copySaved(r.err)

@@ -177,6 +177,9 @@ func (s *standing) others(g *Gateway) (list []Fault) {
 			if n, err := strconv.ParseUint(id, 10, 8); err == nil {
 				v.Subject = health.Subject{Kind: health.KindNode, Name: g.nodeName(uint8(n))}
 			}
+			if t, err := parseTested(about); err == nil && code == NoticeTestFailed { // a node may have several inputs
+				v.Subject = health.Subject{Kind: health.KindZone, Name: g.zone(t.node, t.input)}
+			}
 		case NoticeReceiveOnly, NoticeAirtimeShort:
 			v.Subject = health.Subject{Kind: health.KindBearer, Name: about}
 		case NoticeSetAside, NoticeGivenUp, NoticeMissed, NoticeUnusedSink:

@@ -30,6 +30,9 @@ type supervision struct {
 	saved time.Duration // when its state was last written
 	// changed says that what stands is not what was written last; writing, that a write is under way.
 	changed, writing bool
+	set              int                 // in which it is written; see putParts
+	wait             time.Duration       // until then no further try, since the last has failed
+	rejudge          bool                // nodes' health is to be told anew, though nothing has begun or ended
 	air              map[string]airCount // of each bearer, as last looked at
 
 	mu    sync.Mutex
@@ -42,9 +45,11 @@ type supervision struct {
 type airCount struct{ tries, busy int64 }
 
 const (
-	healthName = "health" // value: savedHealth as JSON
+	healthName = "health" // value: savedHealth as JSON, in parts
 	// healthEvery is how often the weeks' readings are written, beside whenever a fault begins or ends: a kill costs an hour of them.
 	healthEvery = time.Hour
+	// healthAgain is how long after a write that failed the next is tried: the text of a large site is no work for each second.
+	healthAgain = time.Minute
 )
 
 // savedHealth is what outlives the process.
@@ -72,9 +77,10 @@ func newSupervision(g *Gateway, told map[string]bool) *supervision {
 			g.o.Log.Warn("low_battery names a node that is not enrolled", "node", name)
 		}
 	}
-	s := &supervision{w: health.New(g.watched(), at), saved: at.Mono, air: map[string]airCount{}, seen: map[string]time.Time{}}
+	s := &supervision{w: health.New(g.watched(), at), saved: at.Mono, rejudge: true, air: map[string]airCount{}, seen: map[string]time.Time{}}
 	kept := savedHealth{State: health.State{Version: health.StateVersion}}
-	if text, err := g.o.Queue.Get(healthName); err != nil {
+	text, set, err := getParts(g.o.Queue, healthName)
+	if s.set = set; err != nil {
 		g.o.Log.Warn("what was known of the site's health is not: trends of weeks begin anew", "err", err)
 	} else if len(text) > 0 {
 		if err := json.Unmarshal(text, &kept); err != nil {
@@ -225,6 +231,7 @@ func (in *ingest) verdict(c health.Change, now time.Duration) {
 		}
 	}
 	switch {
+	case c.Ended && n.Code != "" && !in.standing.faults[n.key()]: // its beginning was a node's own word
 	case n.Code != "":
 		in.notice(n)
 	case silent[c.Code]:
@@ -250,7 +257,7 @@ func (g *Gateway) noticeOf(c health.Change) Notice {
 	if other := elsewhere[c.Code]; other != "" {
 		n.Code = other
 	}
-	if c.Told || silent[c.Code] {
+	if c.Told && !c.Ended || silent[c.Code] {
 		n.Code = ""
 	}
 	if c.Ended {
@@ -302,24 +309,28 @@ func (g *Gateway) verdictOf(key string) (health.Subject, health.Code, bool) {
 	return s, code, true
 }
 
-func (g *Gateway) nodeID(name string) uint8 {
+// nodeID is the id of the node that has a name now or, if none has, of one that was shut out: what stood against that is to end.
+func (g *Gateway) nodeID(name string) (id uint8) {
 	for _, n := range g.o.Roster.Get().Nodes {
-		if n.Name == name && !n.Revoked {
-			return n.ID
+		if n.Name == name {
+			if id = n.ID; !n.Revoked {
+				break
+			}
 		}
 	}
-	return 0
+	return id
 }
 
 // show has whoever looks see what stands, with the numbers of now. Nodes' health is told anew only when something has changed.
 func (in *ingest) show(changed bool) {
 	s := in.health
 	faults, verdicts := []Fault{}, s.w.Standing()
-	if changed {
+	if changed || s.rejudge {
+		s.rejudge = false
 		in.house.judged(verdicts)
 	}
 	s.mu.Lock()
-	none := len(s.shown) == 0
+	none := len(s.shown)+len(s.seen) == 0
 	s.mu.Unlock()
 	if none && len(verdicts)+len(in.standing.faults) == 0 {
 		return // as nearly always
@@ -392,14 +403,15 @@ func (g *Gateway) Seen(id string) error {
 // saveHealth writes what is known if something began or ended, and every hour.
 func (in *ingest) saveHealth(now time.Duration) {
 	s := in.health
-	if s.writing || !s.changed && now-s.saved < healthEvery {
+	if s.writing || now < s.wait || !s.changed && now-s.saved < healthEvery {
 		return
 	}
 	s.changed, s.writing, s.saved = false, true, now
 	in.flights++
-	text := in.healthText()
+	text, set := in.healthText(), s.set
 	go func() { // ends with the write; run waits for its answer
-		in.g.results <- commitResult{health: true, err: in.g.o.Queue.Put(healthName, text)}
+		set, err := putParts(in.g.o.Queue, healthName, text, set)
+		in.g.results <- commitResult{health: true, set: set, err: err}
 	}()
 }
 
@@ -411,16 +423,22 @@ func (in *ingest) healthText() []byte {
 	return text
 }
 
-func (in *ingest) healthSaved(err error) {
-	in.health.writing = false
-	if err != nil {
-		in.health.changed = true // at the next tick
+func (in *ingest) healthSaved(set int, err error) {
+	s := in.health
+	s.writing, s.set = false, set
+	if err == nil {
+		s.wait = 0
+		return
 	}
+	if s.wait == 0 { // it is said once
+		in.g.o.Log.Warn("what is known of the site's health was not written; it is tried again each minute", "err", err)
+	}
+	s.changed, s.wait = true, in.g.o.Clock.Mono()+healthAgain
 }
 
 // lastHealth writes it as the gateway stops.
 func (in *ingest) lastHealth() {
-	if err := in.g.o.Queue.Put(healthName, in.healthText()); err != nil {
+	if _, err := putParts(in.g.o.Queue, healthName, in.healthText(), in.health.set); err != nil {
 		in.g.o.Log.Warn("what is known of the site's health was not written", "err", err)
 	}
 }

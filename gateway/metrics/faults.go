@@ -28,8 +28,13 @@ func (f faults) Describe(ch chan<- *prometheus.Desc) {
 
 func (f faults) Collect(ch chan<- prometheus.Metric) {
 	counts := map[string]int{"watch": 0, "trouble": 0}
+	told := map[Fault]bool{}
 	for _, v := range f() {
 		counts[v.Severity]++
+		if told[v] { // a series that is given twice would spoil the whole scrape
+			continue
+		}
+		told[v] = true
 		ch <- prometheus.MustNewConstMetric(faultDesc, prometheus.GaugeValue, 1, v.Code, v.Severity, v.Kind, v.Of, v.To)
 	}
 	for severity, n := range counts {
