@@ -54,7 +54,7 @@ type HopSeen struct {
 
 // Notice is a fault that the gateway itself found. Its ID has node 0: epoch and number in the counter's place.
 type Notice struct {
-	Code   string // closed list: the Notice constants, and health.Codes
+	Code   string // closed list: the Notice constants, health.Codes, and what nodes call what they no longer tell the end of
 	Ended  bool
 	Node   uint8  // concerned; 0 if none is
 	Zone   string // concerned

@@ -260,3 +260,44 @@ func TestFailedTestsAreOfTheirZones(t *testing.T) {
 		}
 	})
 }
+
+// What a node has told ends for the house when the node is replaced, or starts anew and does not find it again: nobody else will tell.
+func TestWhatNodeHasToldEndsWithoutItsWord(t *testing.T) {
+	for name, end := range map[string]func(w *world, n *testNode){
+		"replaced": func(w *world, _ *testNode) {
+			_, err := w.roster.Swap("river-gate")
+			w.must(err)
+			w.must(w.roster.Save())
+		},
+		"started anew": func(w *world, n *testNode) {
+			for range 3 {
+				w.pass(time.Second)
+				w.hear(n.checkIn(func(b *proto.CheckIn) { b.Restarts = 3 }))
+			}
+			w.kill()
+			w.start()
+		},
+	} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				w := newWorld(t).start()
+				n := w.node("river-gate")
+				w.hear(n.checkIn(), n.fault(proto.FaultTamper, false), n.fault(proto.FaultInput, false))
+				w.pass(2 * time.Second)
+				end(w, n)
+				w.pass(11 * time.Minute)
+				for _, kind := range []proto.FaultKind{proto.FaultTamper, proto.FaultInput} {
+					if got := w.notices(kind.String()); !slices.Equal(got, []string{"began", "ended"}) {
+						t.Errorf("%v: told %q, want that it began and has ended", kind, got)
+					}
+					all := w.faults(kind.String())
+					for _, p := range all {
+						if p.data["node"] != all[0].data["node"] || p.data["zone"] != all[0].data["zone"] {
+							t.Errorf("%v: its end is of %v %v, want of %v %v", kind, p.data["node"], p.data["zone"], all[0].data["node"], all[0].data["zone"])
+						}
+					}
+				}
+			})
+		})
+	}
+}

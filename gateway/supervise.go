@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"longlane/gateway/health"
+	"longlane/gateway/roster"
 	"longlane/proto"
 )
 
@@ -67,6 +68,10 @@ var elsewhere = map[health.Code]string{
 // silent are the verdicts of which no notice is made: of the first the queue's own says more; the second could be told to whom it is about
 // only when it is over, and a receiver that takes faults but no trips would be believed well by each.
 var silent = map[health.Code]bool{health.DiskFilling: true, health.SinkAbsent: true}
+
+// words are what nodes call the faults that they tell of themselves and that last.
+var words = map[health.Code]proto.FaultKind{health.Tamper: proto.FaultTamper, health.InputWire: proto.FaultInput, health.BatteryLow: proto.FaultBattery,
+	health.Blocked: proto.FaultBlocked, health.Chatter: proto.FaultChatter, health.NumberStore: proto.FaultNumbers}
 
 // newSupervision takes up what was known of the site's health when the last run ended. The house was told of the faults in told, the keys of
 // standing notices; what a crash kept the state from knowing of these is made up for, so that each ends once.
@@ -195,6 +200,7 @@ func (in *ingest) supervise() {
 		s.w.Disk(at, float64(st.BytesUsed)/float64(st.Capacity))
 	}
 	changes := s.w.Tick(at)
+	s.changed = s.changed || s.w.Learned()
 	for _, c := range changes {
 		s.changed = true
 		in.verdict(c, at.Mono)
@@ -218,6 +224,13 @@ func (in *ingest) tallyBusy(bearer string, at health.Time) {
 // verdict tells the house of a verdict that begins or ends.
 func (in *ingest) verdict(c health.Change, now time.Duration) {
 	n := in.g.noticeOf(c)
+	if word, lasts := words[c.Code]; c.Unsaid && lasts { // or it would stand for ever with whoever has heard the node
+		said := Notice{Code: word.String(), Ended: true, Node: n.Node, Zone: n.Zone, Detail: "over, though its node has not said so: it was shut out or replaced, or has started anew. It was: " + c.Reason}
+		if n.Zone != "" {
+			said.Node = in.g.watcherOf(n.Zone)
+		}
+		in.notice(said)
+	}
 	if c.Code == health.Overdue {
 		name := c.Subject.Name
 		if c.Ended {
@@ -313,6 +326,18 @@ func (g *Gateway) verdictOf(key string) (health.Subject, health.Code, bool) {
 func (g *Gateway) nodeID(name string) (id uint8) {
 	for _, n := range g.o.Roster.Get().Nodes {
 		if n.Name == name {
+			if id = n.ID; !n.Revoked {
+				break
+			}
+		}
+	}
+	return id
+}
+
+// watcherOf is the id of the node that watches a zone or, if none does, of one that was shut out and did.
+func (g *Gateway) watcherOf(zone string) (id uint8) {
+	for _, n := range g.o.Roster.Get().Nodes {
+		if slices.ContainsFunc(n.Inputs, func(in roster.Input) bool { return in.Zone == zone }) {
 			if id = n.ID; !n.Revoked {
 				break
 			}

@@ -156,7 +156,7 @@ func (w *Watcher) drop(gone func(Subject) bool) {
 	for _, k := range w.sortedFaults() {
 		if f := w.faults[k]; gone(k.subject) {
 			if f.standing {
-				w.changes = append(w.changes, Change{Verdict: f.verdict, Ended: true})
+				w.changes = append(w.changes, Change{Verdict: f.verdict, Ended: true, Unsaid: f.verdict.Told})
 			}
 			delete(w.faults, k)
 		}

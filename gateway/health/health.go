@@ -64,6 +64,7 @@ type Watcher struct {
 	stale   recent
 	disk    latest
 	days    days
+	learned bool
 }
 
 // New begins to watch a site at that moment.
@@ -163,6 +164,13 @@ func (w *Watcher) Tick(at Time) []Change {
 	out := w.changes
 	w.changes = nil
 	return out
+}
+
+// Learned reports, once, that State should be kept now, though nothing need have begun or ended: what was seen will not be seen again.
+func (w *Watcher) Learned() bool {
+	l := w.learned
+	w.learned = false
+	return l
 }
 
 // Standing are the verdicts that stand, ordered by subject and code, with the numbers last measured.

@@ -46,6 +46,7 @@ type told struct {
 	counter uint32
 	gen     uint8
 	ended   bool
+	unsaid  bool // it has ended, but the node will not say so
 	arg     uint16
 	at      time.Duration
 }
@@ -138,7 +139,7 @@ func (w *Watcher) Fault(at Time, f FaultTold) {
 	if old, there := n.told[k]; there && old.gen == f.Gen && f.Counter < old.counter {
 		return
 	}
-	n.told[k] = told{f.Counter, f.Gen, f.Body.Ended, f.Body.Argument, at.Mono}
+	n.told[k] = told{counter: f.Counter, gen: f.Gen, ended: f.Body.Ended, arg: f.Body.Argument, at: at.Mono}
 	if v, ok := f.Body.Battery.Volts(); ok {
 		n.voltage = v
 	}
@@ -154,9 +155,15 @@ var kinds = map[proto.FaultKind]Code{proto.FaultTamper: Tamper, proto.FaultInput
 func (w *Watcher) toldTick(at Time, n *node, k toldKey) {
 	t := n.told[k]
 	if !t.ended && n.startedAt > t.at && n.checkedIn >= 2 && k.kind != proto.FaultLost {
-		t.ended = true
+		t.ended, t.unsaid, w.learned = true, true, true
 		n.told[k] = t
 	}
+	defer func(before int) {
+		for i := range w.changes[before:] {
+			c := &w.changes[before+i]
+			c.Unsaid = c.Ended && c.Told && t.unsaid
+		}
+	}(len(w.changes))
 	if k.kind == proto.FaultBattery {
 		n.nodeLow = !t.ended
 		w.low(at, n)

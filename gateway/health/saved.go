@@ -46,6 +46,7 @@ type Told struct {
 	Kind     uint8  `json:"kind"`
 	Input    uint8  `json:"input"`
 	Ended    bool   `json:"ended"`
+	Unsaid   bool   `json:"unsaid,omitempty"` // its node will not say so
 	Gen      uint8  `json:"generation"`
 	Counter  uint32 `json:"counter"`
 	Argument uint16 `json:"argument"`
@@ -81,7 +82,7 @@ func (w *Watcher) State() State {
 		}
 		for _, k := range sortedTold(n.told) {
 			t := n.told[k]
-			ns.Told = append(ns.Told, Told{uint8(k.kind), k.input, t.ended, t.gen, t.counter, t.arg})
+			ns.Told = append(ns.Told, Told{Kind: uint8(k.kind), Input: k.input, Ended: t.ended, Unsaid: t.unsaid, Gen: t.gen, Counter: t.counter, Argument: t.arg})
 		}
 		s.Nodes = append(s.Nodes, ns)
 	}
@@ -109,7 +110,7 @@ func (w *Watcher) Restore(s State, at Time) error {
 		n.restarts, n.mains, n.battery, n.all = ns.Restarts, ns.Mains, ns.Battery.sound(), soundLosses(ns.Came, ns.Lost)
 		for _, t := range ns.Told {
 			kind := proto.FaultKind(t.Kind)
-			n.told[toldKey{kind, t.Input}] = told{t.Counter, t.Gen, t.Ended, t.Argument, at.Mono - 1} // before now: it is no news
+			n.told[toldKey{kind, t.Input}] = told{counter: t.Counter, gen: t.Gen, ended: t.Ended, unsaid: t.Unsaid, arg: t.Argument, at: at.Mono - 1} // before now: it is no news
 			n.nodeLow = n.nodeLow || kind == proto.FaultBattery && !t.Ended
 		}
 	}

@@ -129,6 +129,9 @@ type Verdict struct {
 type Change struct {
 	Verdict
 	Ended bool `json:"ended"`
+	// Unsaid says that the node which has told of it has not told of its end, and will not: it was shut out or replaced, or has started
+	// anew and does not find it again.
+	Unsaid bool `json:"unsaid,omitempty"`
 }
 
 func (v Verdict) compare(o Verdict) int {
