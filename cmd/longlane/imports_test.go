@@ -232,6 +232,11 @@ var imports = map[string]rule{
 		std: effects,
 		why: "it is published formulas over numbers: where a profile comes from, and what of them to add up, is for others to know",
 	},
+	"radio/plan": {
+		project: []string{"radio/lane", "radio/lora", "radio/path"},
+		std:     effects,
+		why:     "it is an answer about a place that is handed in: the same lane has the same plan, wherever it is asked for",
+	},
 	"radio/use": {
 		project: []string{"proto", "radio/lora"},
 		std:     effects,

@@ -1,0 +1,6 @@
+package plan
+
+// What only tests need to see.
+const (
+	TripSize, HopSize, ReceiptSize, LongestSize = tripSize, hopSize, receiptSize, longestSize
+)

@@ -1,0 +1,699 @@
+package plan
+
+import (
+	"cmp"
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"longlane/radio/lane"
+	"longlane/radio/path"
+)
+
+// The most that a plan is made for.
+const MaxCandidates, MaxZones = 200, 20
+
+// Plan is the answer.
+type Plan struct {
+	Lane    *lane.Lane
+	Options Options // with the defaults put in
+	// Settings are all of LoRa's, with why each is refused; Chosen is the one to use, nil if none is or all is Wi-Fi.
+	Settings []*Setting
+	Chosen   *Setting
+	Relays   []*lane.Site // to be used, those that stand already among them
+	Zones    []ZonePlan
+	// Cost is that of all, and Bound what no arrangement goes below; they are equal if the answer is proven to be the cheapest.
+	Cost, Bound float64
+	Units       []Energy
+	// Met reports whether the goal is. If not, Advice is what would help, and of the zones that have no way Best is the best there is.
+	Met       bool
+	Advice    []Advice
+	Decides   []Effect // the assumptions, the one that decides first
+	Warnings  []string
+	Backup    float64 // Wh of the battery for gateway, broker and switch
+	Unjudged  []string
+	Evaluated int // ways
+}
+
+// ZonePlan is how a zone is heard.
+type ZonePlan struct {
+	Zone   *lane.Zone
+	Site   *lane.Site
+	Wired  bool // it stands where the gateway does
+	Bearer Kind
+	Hops   []*Hop // from the gate to the gateway
+	Served bool
+	// Within is the share of trips that are heard in the goal's time, in leaf; Year its mean over the months; Half and Most when half
+	// and 99 % of them are, 0 if later than 10 s.
+	Within, Year float64
+	Months       [12]float64
+	Half, Most   time.Duration
+	// Lacks is what the best way of a zone that is not served has too little of, dB; infinite if there is none.
+	Lacks float64
+}
+
+// Make plans. It checks the lane first (lane.Lane.Check), which must not be in use meanwhile. Whatever cannot be is an error: a *lane.FieldError,
+// an *OptionError, a *path.RangeError; and there is no plan then. That a goal cannot be met is none.
+func Make(l *lane.Lane, options Options) (*Plan, error) {
+	o := options.complete(l)
+	if err := o.check(); err != nil {
+		return nil, err
+	}
+	var wrong []error
+	for _, p := range l.Check() {
+		wrong = append(wrong, p)
+	}
+	if wrong != nil {
+		return nil, errors.Join(wrong...)
+	}
+	q, err := pose(l, o)
+	if err != nil {
+		return nil, err
+	}
+	p := &Plan{Lane: l, Options: *o, Settings: q.settings, Backup: Backup(o.House, o.Outage)}
+	q.answer(p)
+	p.Evaluated = q.evaluated
+	p.Unjudged = q.unjudged
+	o.Progress(0.7)
+	if !p.Met {
+		p.Advice = q.advise(p)
+	}
+	p.Decides = q.sensitivity(p)
+	o.Progress(1)
+	return p, nil
+}
+
+// question is a lane with all that is lost on its ways.
+type question struct {
+	o         *Options
+	s         surveyor
+	gateways  []*lane.Site
+	relays    []*lane.Site // that could carry
+	terminals []*lane.Site // with a zone, and not at a gateway
+	zones     []int        // of each zone its terminal; -1: wired
+	settings  []*Setting
+	frequency float64
+
+	// Ways in leaf; nil: not judged. between[i][j] is there for j < i.
+	between   [][]*Way
+	home      []*Way // of each relay, to the gateway that hears it best
+	reach     [][]*Way
+	direct    []*Way
+	wifi      []*Hop // of each terminal that has one: the cheaper kind that meets the goal, or nil
+	evaluated int
+	unjudged  []string
+	batteries []string // candidates that are left out, and why
+}
+
+// pose surveys all ways.
+func pose(l *lane.Lane, o *Options) (*question, error) {
+	q := &question{o: o, s: surveyor{lane: l, depth: 1}}
+	candidates := 0
+	for i := range l.Sites {
+		switch s := &l.Sites[i]; s.Role {
+		case lane.RoleGateway:
+			q.gateways = append(q.gateways, s)
+		case lane.RoleCandidate, lane.RoleRelay:
+			if s.Role == lane.RoleCandidate {
+				candidates++
+			}
+			if why := unfit(s, o); why != "" {
+				q.batteries = append(q.batteries, why)
+				continue
+			}
+			q.relays = append(q.relays, s)
+		}
+	}
+	if candidates > MaxCandidates {
+		return nil, &OptionError{"candidates", fmt.Sprint(candidates), fmt.Sprintf("up to %d", MaxCandidates)}
+	}
+	if n := len(l.Zones); n == 0 || n > MaxZones {
+		return nil, &OptionError{"zones", fmt.Sprint(n), fmt.Sprintf("1 to %d tables [zone.NAME]", MaxZones)}
+	}
+	for i := range l.Zones {
+		s := l.Site(l.Zones[i].Site)
+		if slices.Contains(q.gateways, s) {
+			q.zones = append(q.zones, -1)
+			continue
+		}
+		t := slices.Index(q.terminals, s)
+		if t < 0 {
+			t, q.terminals = len(q.terminals), append(q.terminals, s)
+		}
+		q.zones = append(q.zones, t)
+	}
+	radios := slices.Concat(q.gateways, q.relays, q.terminals)
+	var err error
+	if q.settings, err = settings(l, radios, len(l.Zones), o); err != nil {
+		return nil, err
+	}
+	q.frequency = q.settings[0].Frequency
+	n := len(q.relays)
+	q.between, q.home, q.reach, q.direct = make([][]*Way, n), make([]*Way, n), make([][]*Way, len(q.terminals)), make([]*Way, len(q.terminals))
+	q.wifi = make([]*Hop, len(q.terminals))
+	total := float64(n*(n-1)/2 + n*(len(q.terminals)+len(q.gateways)) + 1)
+	for i, a := range q.relays {
+		q.between[i] = make([]*Way, i)
+		for j, b := range q.relays[:i] {
+			if q.between[i][j], err = q.way(a, b); err != nil {
+				return nil, err
+			}
+		}
+		if q.home[i], err = q.toGateway(a); err != nil {
+			return nil, err
+		}
+		o.Progress(0.6 * float64(q.evaluated) / total)
+	}
+	for t, a := range q.terminals {
+		q.reach[t] = make([]*Way, n)
+		for i, b := range q.relays {
+			if a != b {
+				if q.reach[t][i], err = q.way(a, b); err != nil {
+					return nil, err
+				}
+			}
+		}
+		if q.direct[t], err = q.toGateway(a); err != nil {
+			return nil, err
+		}
+		if q.wifi[t], err = q.byWiFi(a); err != nil {
+			return nil, err
+		}
+	}
+	return q, nil
+}
+
+// unfit is why a relay cannot run at a site.
+func unfit(s *lane.Site, o *Options) string {
+	if s.Role == lane.RoleRelay {
+		return "" // it does
+	}
+	switch s.Power {
+	case lane.PowerNone:
+		return s.Name + ": nothing can be powered there"
+	case lane.PowerBattery:
+		if lasts := energy(s, 0, true, false, 0, o).Battery; lasts < o.Goal.Service {
+			return fmt.Sprintf("%s: a battery of %.0f Wh lasts a relay %s, and %s are asked for", s.Name, o.Battery, days(lasts), days(o.Goal.Service))
+		}
+	}
+	return ""
+}
+
+// way is nil where a formula does not hold; only a frequency that is outside is an error, since no way could be judged then.
+func (q *question) way(a, b *lane.Site) (*Way, error) {
+	q.s.look(a, b)
+	return q.lost(a, b, q.frequency)
+}
+
+func (q *question) lost(a, b *lane.Site, f float64) (*Way, error) {
+	q.evaluated++
+	w, err := q.s.way(a, b, f)
+	var r *path.RangeError
+	if errors.As(err, &r) && r.What != "frequency" {
+		if len(q.unjudged) < 20 {
+			q.unjudged = append(q.unjudged, err.Error())
+		}
+		return nil, nil
+	}
+	return w, err
+}
+
+func (q *question) toGateway(a *lane.Site) (best *Way, err error) {
+	for _, g := range q.gateways {
+		w, err := q.way(a, g)
+		if err != nil {
+			return nil, err
+		}
+		if w != nil && (best == nil || gains(w)-w.InLeaf() > gains(best)-best.InLeaf()) {
+			best = w
+		}
+	}
+	return best, nil
+}
+
+// byWiFi is the hop to a gateway by the cheapest means that meets the goal's margin and share: the frames of Wi-Fi are short, so
+// what is asked of it is what is asked of the fastest setting's one hop.
+func (q *question) byWiFi(a *lane.Site) (best *Hop, err error) {
+	need := max(q.o.Goal.Margin, q.settings[0].Margin[0])
+	for _, g := range q.gateways {
+		free, err := path.FreeSpace(q.o.WiFiFrequency, a.At.Distance(g.At))
+		if err != nil || bridgeEIRP+bridgeGain-free-q.o.WiFiNeed < need {
+			if errors.As(err, new(*path.RangeError)) {
+				return nil, err
+			}
+			continue
+		}
+		q.s.look(a, g)
+		w, err := q.lost(a, g, q.o.WiFiFrequency)
+		if err != nil {
+			return nil, err
+		}
+		if w == nil {
+			continue
+		}
+		h := wifi(w, false, q.o)
+		if h.Margin < need {
+			if h = wifi(w, true, q.o); h.Margin < need || a.Power != lane.PowerMains && a.Power != lane.PowerSolar {
+				continue
+			}
+		}
+		if best == nil || q.wifiCost(h) < q.wifiCost(best) {
+			best = h
+		}
+	}
+	return best, nil
+}
+
+func (q *question) wifiCost(h *Hop) float64 {
+	if h == nil {
+		return math.Inf(1)
+	}
+	if h.Bearer == Bridge {
+		return q.o.Costs.WiFiNode + q.o.Costs.Bridge
+	}
+	return q.o.Costs.WiFiNode
+}
+
+func (q *question) relayCost(i int) float64 {
+	if s := q.relays[i]; s.Role == lane.RoleCandidate {
+		return q.o.Costs.Relay[s.Power]
+	}
+	return q.o.Costs.Installed
+}
+
+// holds reports whether a way has the margin that a setting needs over so many hops.
+func (q *question) holds(s *Setting, hops int, w *Way) bool {
+	return w != nil && s.margin(w) >= s.Margin[hops-1]
+}
+
+// network is the question for a setting and a limit of hops. A direct hop must have the margin that one hop needs, and all others that which
+// as many hops as are allowed need.
+func (q *question) network(s *Setting, hops int) *network {
+	n := &network{hops: hops, near: make([][]int, len(q.relays))}
+	for i := range q.relays {
+		n.cost = append(n.cost, q.relayCost(i))
+		n.root = append(n.root, q.holds(s, hops, q.home[i]))
+		for j, w := range q.between[i] {
+			if q.holds(s, hops, w) {
+				n.near[i], n.near[j] = append(n.near[i], j), append(n.near[j], i)
+			}
+		}
+	}
+	for t := range q.terminals {
+		var reach []int
+		for i, w := range q.reach[t] {
+			if q.holds(s, hops, w) || q.terminals[t] == q.relays[i] {
+				reach = append(reach, i)
+			}
+		}
+		n.reach = append(n.reach, reach)
+		n.direct = append(n.direct, q.holds(s, 1, q.direct[t]))
+		n.other = append(n.other, q.wifiCost(q.wifi[t])-q.o.Costs.Node)
+	}
+	return n
+}
+
+// ask is a setting with a limit of hops.
+type ask struct {
+	s    *Setting
+	hops int
+}
+
+// loosest are the settings that ask least of a way, for each limit of hops: any other admits no hop, direct or not, that one of them
+// does not. Settings that differ in power are apart.
+func (q *question) loosest() (list []ask) {
+	powers := map[*Setting]string{}
+	for _, s := range q.settings {
+		if s.Refused == "" {
+			powers[s] = q.powers(s)
+		}
+	}
+	for hops := 1; hops <= MaxHops; hops++ {
+		for i, s := range q.settings {
+			if !s.usable(hops) {
+				continue
+			}
+			one, more := s.Need+s.Margin[0], s.Need+s.Margin[hops-1]
+			if !slices.ContainsFunc(q.settings, func(o *Setting) bool {
+				if o == s || !o.usable(hops) || powers[o] != powers[s] {
+					return false
+				}
+				a, b := o.Need+o.Margin[0], o.Need+o.Margin[hops-1]
+				return a <= one && b <= more && (a < one || b < more || slices.Index(q.settings, o) < i)
+			}) {
+				list = append(list, ask{s, hops})
+			}
+		}
+	}
+	return list
+}
+
+func (q *question) powers(s *Setting) string {
+	var b strings.Builder
+	for _, site := range slices.Concat(q.gateways, q.relays, q.terminals) {
+		fmt.Fprintf(&b, "%v ", s.power[site])
+	}
+	return b.String()
+}
+
+// answer finds the cheapest arrangement. In one, each hop has the margin that the goal asks for, and that which as many equal hops as
+// its longest path may have need so that the goal's share of trips is heard in time; a gate that comes home in one hop is held to what
+// one hop needs. So one that is admitted keeps the goal; there may be a cheaper one which would as well, if a hop that is too weak is
+// made up for by others on its path.
+func (q *question) answer(p *Plan) {
+	c := q.o.Costs
+	p.Cost, p.Bound = math.Inf(1), math.Inf(1)
+	var best solution
+	nodes := float64(len(q.terminals)) * c.Node
+	for k, a := range q.loosest() {
+		s := q.network(a.s, a.hops).solve()
+		if s.unserved == nil {
+			p.Bound = min(p.Bound, c.Modem+nodes+s.bound)
+			if cost := c.Modem + nodes + s.cost; cost < p.Cost-1e-9 {
+				p.Cost, best = cost, s
+			}
+		}
+		q.o.Progress(0.6 + 0.02*float64(min(k, 5)))
+	}
+	all := 0.0 // by Wi-Fi
+	for _, h := range q.wifi {
+		all += q.wifiCost(h)
+	}
+	if all <= p.Cost { // also where nothing is to be served by radio
+		best = solution{other: slices.Repeat([]bool{true}, len(q.terminals))}
+		p.Cost = all
+	}
+	p.Bound = min(p.Bound, all)
+	p.Met = !math.IsInf(p.Cost, 1)
+	if !p.Met {
+		best = q.partial()
+	}
+	q.settle(p, best)
+}
+
+// partial is what serves the most zones where not all can be.
+func (q *question) partial() (best solution) {
+	fewest := math.MaxInt
+	for _, a := range q.loosest() {
+		n := q.network(a.s, a.hops)
+		s := n.solve()
+		lost := s.unserved
+		if lost != nil {
+			for _, t := range lost {
+				n.other[t] = 0 // leave it out
+			}
+			s = n.solve()
+		}
+		if len(lost) < fewest {
+			fewest, best = len(lost), s
+			best.unserved = lost
+		}
+	}
+	if best.other == nil { // no setting at all
+		best.other = make([]bool, len(q.terminals))
+		for t := range best.other {
+			if best.other[t] = true; q.wifi[t] == nil {
+				best.unserved = append(best.unserved, t)
+			}
+		}
+	}
+	return best
+}
+
+// slower is how much more of the worst zone's trips a setting with longer frames must bring in time to be worth it.
+const slower = 1e-4
+
+// settle chooses, for these relays, the setting by which the worst zone is heard best, and tells all there is to tell.
+func (q *question) settle(p *Plan, sol solution) {
+	type route struct {
+		relays []int
+		within float64
+	}
+	var routes []route
+	worst := -1.0
+	fastest := slices.Clone(q.settings)
+	slices.SortStableFunc(fastest, func(a, b *Setting) int { return cmp.Compare(a.Airtime(tripSize), b.Airtime(tripSize)) })
+	for _, s := range fastest {
+		if s.Refused != "" {
+			continue
+		}
+		mine, least := make([]route, len(q.terminals)), 1.0
+		used := false
+		for t := range q.terminals {
+			if sol.other[t] || slices.Contains(sol.unserved, t) {
+				continue
+			}
+			used = true
+			for hops := 1; hops <= MaxHops; hops++ {
+				if !s.usable(hops) {
+					continue
+				}
+				list, margins := q.widest(s, t, sol.relays, hops)
+				if margins == nil || slices.Min(margins) < s.Margin[max(len(margins), 1)-1] {
+					continue
+				}
+				if w := timing(&s.Settings, margins, q.o); w > mine[t].within+slower { // a hop more must be worth it, too
+					mine[t] = route{list, w}
+				}
+			}
+			least = min(least, mine[t].within)
+		}
+		if used && least > worst+slower {
+			worst, routes, p.Chosen = least, mine, s
+		}
+	}
+	traffic := make([]int, len(q.relays)) // gates that a relay carries
+	for _, r := range routes {
+		for _, i := range r.relays {
+			traffic[i]++
+		}
+	}
+	for i, n := range traffic {
+		if n > 0 {
+			p.Relays = append(p.Relays, q.relays[i])
+		}
+	}
+	for z := range q.s.lane.Zones {
+		zone := &q.s.lane.Zones[z]
+		zp := ZonePlan{Zone: zone, Site: q.s.lane.Site(zone.Site)}
+		switch t := q.zones[z]; {
+		case t < 0:
+			zp.Wired, zp.Served, zp.Within, zp.Year = true, true, 1, 1
+			for m := range zp.Months {
+				zp.Months[m] = 1
+			}
+		case slices.Contains(sol.unserved, t):
+			zp.Hops, zp.Lacks = q.nearest(t)
+			zp.Bearer = LoRa
+			q.times(&zp)
+		case sol.other[t]:
+			q.s.describe(q.wifi[t].Way)
+			zp.Hops, zp.Bearer, zp.Served = []*Hop{q.wifi[t]}, q.wifi[t].Bearer, true
+			q.times(&zp)
+		default:
+			zp.Bearer, zp.Served = LoRa, true
+			zp.Hops = q.hops(p.Chosen, t, routes[t].relays)
+			q.times(&zp)
+		}
+		p.Zones = append(p.Zones, zp)
+	}
+	q.feed(p, traffic)
+	p.Warnings = append(p.Warnings, q.batteries...)
+}
+
+// edge is the way from a terminal (at < 0: the terminal itself) or relay to another relay, or to the gateway (to < 0).
+func (q *question) edge(t, at, to int) *Way {
+	switch {
+	case at < 0 && to < 0:
+		return q.direct[t]
+	case at < 0:
+		return q.reach[t][to]
+	case to < 0:
+		return q.home[at]
+	}
+	return q.between[max(at, to)][min(at, to)]
+}
+
+// widest is the path over some relays, of at most so many hops, whose weakest hop has the most margin. The list goes from the gate
+// to the gateway. A terminal at a relay's place begins there.
+func (q *question) widest(s *Setting, t int, relays []int, hops int) (list []int, margins []float64) {
+	none := math.Inf(-1)
+	margin := func(at, to int) float64 {
+		if w := q.edge(t, at, to); w != nil {
+			return s.margin(w)
+		}
+		if at < 0 && to >= 0 && q.relays[to] == q.terminals[t] {
+			return math.Inf(1)
+		}
+		return none
+	}
+	type state struct {
+		least float64
+		next  int // into relays; -1: the gateway
+	}
+	var d [][]state // of each relay, over at most 1, 2 ... hops to the gateway
+	for j := 0; j < hops-1; j++ {
+		now := make([]state, len(relays))
+		for i, v := range relays {
+			now[i] = state{margin(v, -1), -1}
+			for k, u := range relays {
+				if j > 0 && u != v && d[j-1][k].next != i {
+					if m := min(margin(v, u), d[j-1][k].least); m > now[i].least {
+						now[i] = state{m, k}
+					}
+				}
+			}
+		}
+		d = append(d, now)
+	}
+	best, first := margin(-1, -1), -1
+	for i, v := range relays {
+		if hops > 1 {
+			if m := min(margin(-1, v), d[hops-2][i].least); m > best {
+				best, first = m, i
+			}
+		}
+	}
+	if best == none {
+		return nil, nil
+	}
+	at := -1
+	for i, j := first, hops-2; ; j-- {
+		to := -1
+		if i >= 0 {
+			to = relays[i]
+		}
+		if m := margin(at, to); !math.IsInf(m, 1) {
+			margins = append(margins, m)
+		}
+		if to < 0 {
+			return list, margins
+		}
+		list = append(list, to)
+		at, i = to, d[j][i].next
+	}
+}
+
+// hops are the budgets along a path.
+func (q *question) hops(s *Setting, t int, relays []int) (list []*Hop) {
+	at := -1
+	for _, to := range append(slices.Clone(relays), -1) {
+		if w := q.edge(t, at, to); w != nil {
+			q.s.describe(w)
+			list = append(list, s.hop(w))
+		}
+		at = to
+	}
+	return list
+}
+
+// nearest is the path that lacks least of what the goal asks, over any relays that there could be.
+func (q *question) nearest(t int) (list []*Hop, lacks float64) {
+	lacks = math.Inf(1)
+	all := make([]int, len(q.relays))
+	for i := range all {
+		all[i] = i
+	}
+	for _, a := range q.loosest() {
+		path, margins := q.widest(a.s, t, all, a.hops)
+		if margins == nil {
+			continue
+		}
+		if less := a.s.Margin[a.hops-1] - slices.Min(margins); less < lacks {
+			lacks, list = less, q.hops(a.s, t, path)
+		}
+	}
+	return list, lacks
+}
+
+// times tells when trips are heard, and in which share.
+func (q *question) times(z *ZonePlan) {
+	if len(z.Hops) == 0 {
+		return
+	}
+	s := &q.settings[0].Settings // Wi-Fi is at least as fast
+	if z.Hops[0].Setting != nil {
+		s = &z.Hops[0].Setting.Settings
+	}
+	margins := func(of func(*Hop) float64) (list []float64) {
+		for _, h := range z.Hops {
+			list = append(list, of(h))
+		}
+		return list
+	}
+	leaf := margins(func(h *Hop) float64 { return h.Margin })
+	z.Within = timing(s, leaf, q.o)
+	for m := range z.Months {
+		z.Months[m] = timing(s, margins(func(h *Hop) float64 { return h.in(time.Month(m + 1)) }), q.o)
+		z.Year += z.Months[m] / 12
+	}
+	when := func(share float64) time.Duration {
+		low, high := time.Duration(0), 10*time.Second
+		if within(s, leaf, high) < share {
+			return 0
+		}
+		for high-low > 20*time.Millisecond {
+			if mid := (low + high) / 2; within(s, leaf, mid) >= share {
+				high = mid
+			} else {
+				low = mid
+			}
+		}
+		return high.Round(10 * time.Millisecond)
+	}
+	z.Half, z.Most = when(0.5), when(0.99)
+}
+
+// feed tells what units need, and warns of gates on a battery.
+func (q *question) feed(p *Plan, traffic []int) {
+	per := 2*q.o.TripsPerHour + float64(time.Hour)/float64(q.o.CheckIn)
+	air := func(gates int, size int) time.Duration {
+		if p.Chosen == nil {
+			return 0
+		}
+		return time.Duration(float64(gates) * per * repeats * float64(p.Chosen.Airtime(size)))
+	}
+	seen := map[*lane.Site]bool{}
+	for i := range p.Zones {
+		z := &p.Zones[i]
+		if z.Wired || seen[z.Site] {
+			continue
+		}
+		seen[z.Site] = true
+		beams := 0
+		for _, o := range q.s.lane.Zones {
+			if o.Site == z.Site.Name {
+				beams += max(len(o.Beams), 1)
+			}
+		}
+		p.Units = append(p.Units, energy(z.Site, beams, false, z.Bearer != LoRa, air(1, receiptSize), q.o))
+	}
+	for i, gates := range traffic {
+		if gates > 0 && !seen[q.relays[i]] {
+			p.Units = append(p.Units, energy(q.relays[i], 0, true, false, air(gates, 2*receiptSize), q.o))
+		}
+	}
+	for _, e := range p.Units {
+		switch {
+		case e.Site.Power == lane.PowerNone:
+			p.Warnings = append(p.Warnings, e.Site.Name+": a unit must run there, but the lane file says power = \"none\"")
+		case e.Site.Power == lane.PowerBattery && e.Battery < q.o.Goal.Service:
+			p.Warnings = append(p.Warnings, fmt.Sprintf("%s: a battery of %.0f Wh is empty after %s: a panel, a wire, or a bigger battery", e.Site.Name, q.o.Battery, days(e.Battery)))
+		}
+	}
+	slices.SortStableFunc(p.Units, func(a, b Energy) int { return cmp.Compare(a.Site.Name, b.Site.Name) })
+}
+
+func days(d time.Duration) string {
+	switch n := d.Hours() / 24; {
+	case n < 2:
+		return fmt.Sprintf("%.0f hours", d.Hours())
+	case n > 730:
+		return fmt.Sprintf("%.0f years", n/365)
+	default:
+		return fmt.Sprintf("%.0f days", n)
+	}
+}

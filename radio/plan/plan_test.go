@@ -1,0 +1,409 @@
+package plan_test
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"strings"
+	"testing"
+	"time"
+
+	"longlane/gateway/config"
+	"longlane/proto"
+	"longlane/radio/lane"
+	"longlane/radio/path"
+	"longlane/radio/plan"
+)
+
+func orchard(t testing.TB) *lane.Lane {
+	t.Helper()
+	l, err := config.ReadLane("../../testdata/lane/hill-orchard.toml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	return l
+}
+
+// flat is a lane over flat, bare ground: a gateway and a gate so far from it.
+func flat(d float64) *lane.Lane {
+	site := func(name string, role lane.Role, east, height float64) lane.Site {
+		return lane.Site{Name: name, Role: role, At: lane.Point{East: east}, AntennaHeight: height, AntennaGain: lane.DipoleGain, Power: lane.PowerMains}
+	}
+	return &lane.Lane{Name: "flat", Region: "europe", Terrain: lane.Flat(100),
+		Sites: []lane.Site{site("house", lane.RoleGateway, 0, 3), site("gate", lane.RoleGate, d, 2)},
+		Zones: []lane.Zone{{Name: "gate", Site: "gate"}}}
+}
+
+func make_(t testing.TB, l *lane.Lane, o plan.Options) *plan.Plan {
+	t.Helper()
+	p, err := plan.Make(l, o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return p
+}
+
+// TestWiFiGivesOut: 2.4 GHz Wi-Fi with ordinary antennas is comfortable at 60 m in the clear and gives out at about 90 m (common
+// practice, no source), and LoRa reaches many times farther.
+func TestWiFiGivesOut(t *testing.T) {
+	cheap := plan.DefaultCosts()
+	cheap.Bridge = 1e6 // by ordinary antennas or not at all
+	bearer := func(d float64) plan.Kind {
+		p := make_(t, flat(d), plan.Options{Costs: cheap})
+		if !p.Met {
+			return ""
+		}
+		return p.Zones[0].Bearer
+	}
+	if got := bearer(60); got != plan.WiFi {
+		t.Errorf("at 60 m the plan is for %q, want Wi-Fi", got)
+	}
+	end := 0.0
+	for d := 60.0; d < 300 && bearer(d) == plan.WiFi; d++ {
+		end = d
+	}
+	if end < 75 || end > 105 {
+		t.Errorf("Wi-Fi is planned up to %.0f m, want about 90", end)
+	}
+	far := end
+	for bearer(far*1.1) == plan.LoRa || far == end {
+		far *= 1.1
+		if far > 9000 {
+			break
+		}
+	}
+	t.Logf("Wi-Fi is planned up to %.0f m, LoRa up to %.0f m, over flat ground with antennas 3 and 2 m up", end, far)
+	if far < 10*end {
+		t.Errorf("LoRa is planned up to %.0f m and Wi-Fi up to %.0f, want ten times as far at the least", far, end)
+	}
+}
+
+// TestSizes: the sizes of frames are those of the protocol.
+func TestSizes(t *testing.T) {
+	for _, c := range []struct {
+		what      string
+		got, want int
+	}{
+		{"trip", plan.TripSize, proto.TypeTripOpened.Size()},
+		{"hop record", plan.HopSize, proto.HopSize},
+		{"receipt", plan.ReceiptSize, proto.TypeReceipt.Size()},
+		{"longest frame", plan.LongestSize, proto.MaxSize - proto.MaxHops*proto.HopSize},
+	} {
+		if c.got != c.want {
+			t.Errorf("%s: %d bytes, the protocol has %d", c.what, c.got, c.want)
+		}
+	}
+	if plan.ReceiptSize < proto.TypeCheckIn.Size() {
+		t.Errorf("a check-in has %d bytes, more than a receipt, by which its airtime is reckoned", proto.TypeCheckIn.Size())
+	}
+}
+
+// TestBudget: the terms add up, the margin is what they leave, and the uncertainty is the root of the sum of squares.
+func TestBudget(t *testing.T) {
+	p := make_(t, orchard(t), plan.Options{})
+	hops := 0
+	for _, z := range p.Zones {
+		for _, h := range z.Hops {
+			hops++
+			level, left, after := 0.0, 0.0, false
+			for _, x := range h.Terms {
+				switch {
+				case x.Name == "at the receiver":
+					after, left = true, x.Value
+				case after:
+					left -= x.Value
+				default:
+					level += x.Value
+				}
+			}
+			if math.Abs(level-h.Level) > 1e-9 || math.Abs(left-h.Margin) > 1e-9 {
+				t.Errorf("%s to %s: terms add up to %.2f dBm and leave %.2f dB, told are %.2f and %.2f", h.From.Name, h.To.Name, level, left, h.Level, h.Margin)
+			}
+			sum := 0.0
+			for _, x := range h.Parts {
+				sum += x.Sigma * x.Sigma
+			}
+			if math.Abs(math.Sqrt(sum)-h.Sigma) > 1e-9 || h.Sigma < 3 {
+				t.Errorf("%s to %s: uncertain by %.2f dB, its parts make %.2f", h.From.Name, h.To.Name, h.Sigma, math.Sqrt(sum))
+			}
+			if h.Careful > h.Fading || h.Margin > 0 && h.Holds < 0.5 || h.Year < h.Fading-1e-12 {
+				t.Errorf("%s to %s: %v at the first try, careful %v, holds %v, over the year %v", h.From.Name, h.To.Name, h.Fading, h.Careful, h.Holds, h.Year)
+			}
+		}
+	}
+	if hops < 3 {
+		t.Errorf("%d hops were looked at", hops)
+	}
+}
+
+// TestSeasons: what is lost in leaf is what is lost in the months in leaf, and bare trees take less.
+func TestSeasons(t *testing.T) {
+	p := make_(t, orchard(t), plan.Options{})
+	h := p.Zones[0].Hops[0]
+	for _, z := range p.Zones {
+		if z.Site.Name == "cattle-grid" {
+			h = z.Hops[0]
+		}
+	}
+	if h.Leaf != h.Plants[6] || h.Bare != h.Plants[0] || h.Leaf <= h.Bare || h.Plants[3] != h.Leaf || h.Plants[10] != h.Bare {
+		t.Errorf("%s to %s: in leaf %.1f dB, bare %.1f, by month %.1f; the orchard is in leaf from April to October", h.From.Name, h.To.Name, h.Leaf, h.Bare, h.Plants)
+	}
+}
+
+// TestCoverIsNotCountedTwice: a wood across a way costs what passing through it takes or what passing over it takes, whichever is
+// less; and where its tops are far below the ray, nothing.
+func TestCoverIsNotCountedTwice(t *testing.T) {
+	leaf := lane.AllMonths
+	with := func(height, depth float64, kind lane.Kind) *plan.Hop {
+		l := flat(1000)
+		l.Sites[0].AntennaHeight, l.Sites[1].AntennaHeight = 8, 8
+		c := lane.Cover{Kind: kind, Height: height, Area: lane.Area{{{East: 400, North: -50}, {East: 400 + depth, North: -50}, {East: 400 + depth, North: 50}, {East: 400, North: 50}}}}
+		if kind == lane.Building {
+			c.Walls = lane.Traditional
+		} else {
+			c.Density, c.Leaf = lane.Dense, &leaf
+		}
+		l.Cover = []lane.Cover{c}
+		return make_(t, l, plan.Options{}).Zones[0].Hops[0]
+	}
+	bare := make_(t, func() *lane.Lane {
+		l := flat(1000)
+		l.Sites[0].AntennaHeight, l.Sites[1].AntennaHeight = 8, 8
+		return l
+	}(), plan.Options{}).Zones[0].Hops[0]
+	for _, c := range []struct{ height, depth float64 }{{12, 10}, {12, 40}, {12, 100}, {30, 20}, {30, 100}, {9, 300}} {
+		h := with(c.height, c.depth, lane.Wood)
+		through, err := path.Weissberger(h.Frequency, c.depth)
+		if err != nil {
+			t.Fatal(err)
+		}
+		over := overTops(t, h.Frequency, 1000, 8, c.height, 400, 400+c.depth)
+		if want := min(through, over); math.Abs(h.Leaf-want) > 0.5 {
+			t.Errorf("a wood %v m high and %v m deep takes %.1f dB; through it are %.1f, over it %.1f", c.height, c.depth, h.Leaf, through, over)
+		}
+		if math.Abs(h.Ground-bare.Ground) > 1e-9 {
+			t.Errorf("with a wood the ground takes %.2f dB, without %.2f", h.Ground, bare.Ground)
+		}
+	}
+	if h := with(1, 100, lane.Wood); h.Leaf != 0 {
+		t.Errorf("shrubs far below the ray take %.1f dB", h.Leaf)
+	}
+	barn := with(20, 12, lane.Building)
+	walls, err := path.BuildingEntry(barn.Frequency, 0.5, 0, path.Traditional)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if over := overTops(t, barn.Frequency, 1000, 8, 20, 400, 412); math.Abs(barn.Buildings-min(over, 2*walls)) > 0.5 {
+		t.Errorf("a barn takes %.1f dB; over it are %.1f, through its walls %.1f", barn.Buildings, over, 2*walls)
+	}
+}
+
+// overTops is what a block on flat ground takes more than the ground, by the same formula of the edges.
+func overTops(t *testing.T, f, d, antenna, height, from, to float64) float64 {
+	ground := make([]float64, 256)
+	delta := func() float64 {
+		loss, err := path.Delta(f, &path.Profile{Length: d, Ground: ground, From: antenna, To: antenna}, path.Vertical)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return loss
+	}
+	before := delta()
+	for i := range ground {
+		if x := d * float64(i) / 255; x >= from-d/255 && x <= to+d/255 {
+			ground[i] = height
+		}
+	}
+	// The block's edges lie between points: the loss is between that of the wider and the narrower block.
+	wide := delta()
+	for i := range ground {
+		ground[i] = 0
+		if x := d * float64(i) / 255; x >= from && x <= to {
+			ground[i] = height
+		}
+	}
+	return (wide+delta())/2 - before
+}
+
+// TestReceiptsMustBeLawful: a setting whose receipts cannot be lawful is refused, and the reason names them; with little traffic it is not.
+func TestReceiptsMustBeLawful(t *testing.T) {
+	l := flat(500)
+	for i := range 19 {
+		l.Zones = append(l.Zones, lane.Zone{Name: fmt.Sprint("gate", i), Site: "gate"})
+	}
+	busy := make_(t, l, plan.Options{Goal: plan.Goal{Within: 10 * time.Second}})
+	quiet := make_(t, flat(500), plan.Options{Goal: plan.Goal{Within: 10 * time.Second}})
+	find := func(p *plan.Plan, sf int) *plan.Setting {
+		for _, s := range p.Settings {
+			if s.SpreadingFactor == sf && s.Bandwidth == 125_000 {
+				return s
+			}
+		}
+		t.Fatal("no such setting")
+		return nil
+	}
+	if s := find(busy, 12); !strings.Contains(s.Refused, "receipts cannot be lawful") || s.Gateway <= s.Budget {
+		t.Errorf("20 busy zones at spreading factor 12: %q, %v of receipts, %v allowed", s.Refused, s.Gateway, s.Budget)
+	}
+	if s := find(busy, 7); s.Refused != "" {
+		t.Errorf("20 busy zones at spreading factor 7: %q", s.Refused)
+	}
+	if s := find(quiet, 12); s.Refused != "" {
+		t.Errorf("one zone at spreading factor 12: %q", s.Refused)
+	}
+	if busy.Chosen != nil && busy.Chosen.Refused != "" {
+		t.Errorf("a refused setting is chosen: %v", busy.Chosen.Name())
+	}
+}
+
+// walled is a lane whose gate lies behind a ridge.
+func walled() *lane.Lane {
+	l := flat(1500)
+	l.Course = []lane.Point{{East: 1500}, {East: 0}}
+	l.Terrain.Hills = []lane.Hill{{At: lane.Point{East: 750}, Height: 60, Radius: 300}}
+	return l
+}
+
+// TestAdviceIsTried: where the goal cannot be met the plan says what would, and a lane that is changed so meets it.
+func TestAdviceIsTried(t *testing.T) {
+	l := walled()
+	o := plan.Options{Goal: plan.Goal{Margin: 20}}
+	p := make_(t, l, o)
+	if p.Met || p.Zones[0].Served || p.Zones[0].Lacks <= 0 || len(p.Zones[0].Hops) == 0 || p.Zones[0].Hops[0].Blocked == nil {
+		t.Fatalf("a ridge of 60 m in the way: met %v, %+v", p.Met, p.Zones[0])
+	}
+	if len(p.Advice) == 0 || !p.Advice[0].Meets {
+		t.Fatalf("no advice that meets the goal: %+v", p.Advice)
+	}
+	var east, north, height float64
+	var ew, ns string
+	if _, err := fmt.Sscanf(p.Advice[0].Change, "put a relay at %f m %1s, %f m %1s, its antenna %f m up", &east, &ew, &north, &ns, &height); err != nil {
+		t.Fatalf("%q: %v", p.Advice[0].Change, err)
+	}
+	l = walled()
+	l.Sites = append(l.Sites, lane.Site{Name: "new", Role: lane.RoleCandidate, At: lane.Point{East: east, North: north}, AntennaHeight: height, AntennaGain: lane.DipoleGain, Power: lane.PowerSolar})
+	if again := make_(t, l, o); !again.Met || len(again.Relays) != 1 {
+		t.Errorf("%q was said to meet the goal; with it: met %v, %d relays", p.Advice[0].Change, again.Met, len(again.Relays))
+	}
+}
+
+// TestBadInputYieldsNoPlan: what cannot be is named, and there is no plan.
+func TestBadInputYieldsNoPlan(t *testing.T) {
+	nan := math.NaN()
+	change := func(f func(l *lane.Lane)) *lane.Lane {
+		l := flat(500)
+		f(l)
+		return l
+	}
+	for _, c := range []struct {
+		name string
+		l    *lane.Lane
+		o    plan.Options
+		want string
+	}{
+		{"a height that is none", change(func(l *lane.Lane) { l.Sites[1].AntennaHeight = nan }), plan.Options{}, "site.gate.antenna_height"},
+		{"a place that is none", change(func(l *lane.Lane) { l.Sites[1].At.East = nan }), plan.Options{}, "site.gate.at"},
+		{"a gain that is none", change(func(l *lane.Lane) { l.Sites[0].AntennaGain = nan }), plan.Options{}, "site.house.antenna_gain"},
+		{"no region", change(func(l *lane.Lane) { l.Region = "atlantis" }), plan.Options{}, "region"},
+		{"no zones", change(func(l *lane.Lane) { l.Sites[1].Role, l.Zones = lane.RoleRelay, nil }), plan.Options{}, "zones"},
+		{"too many zones", change(func(l *lane.Lane) {
+			for i := range 20 {
+				l.Zones = append(l.Zones, lane.Zone{Name: fmt.Sprint(i), Site: "gate"})
+			}
+		}), plan.Options{}, "zones: found 21"},
+		{"a candidate outside of the terrain", change(func(l *lane.Lane) {
+			plane := lane.NewPlane(lane.LatLon{Lat: 44.0005, Lon: -30.5})
+			tile, problem := lane.ParseTile("N44W031.hgt", make([]byte, 2*1201*1201))
+			if problem != nil {
+				t.Fatal(problem)
+			}
+			l.Terrain = lane.FromTiles([]*lane.Tile{tile}, plane)
+			l.Sites = append(l.Sites, lane.Site{Name: "beyond", Role: lane.RoleCandidate, At: lane.Point{North: -900}, AntennaHeight: 3, Power: lane.PowerMains})
+		}), plan.Options{}, "terrain.tiles: found no tile that covers"},
+		{"a frequency outside of the formulas", flat(500), plan.Options{Frequency: 50e6}, "frequency: found 5e+07 Hz"},
+		{"a Wi-Fi frequency that is none", flat(500), plan.Options{WiFiFrequency: nan}, "Wi-Fi frequency"},
+		{"a share that is none", flat(500), plan.Options{Goal: plan.Goal{Share: nan}}, "share of trips"},
+		{"a negative cost", flat(500), plan.Options{Costs: plan.Costs{Node: -1}}, "cost of a node"},
+		{"a relay that costs nothing that is a number", flat(500), plan.Options{Costs: plan.Costs{Relay: map[lane.Power]float64{lane.PowerSolar: nan}}}, "relay on solar"},
+	} {
+		p, err := plan.Make(c.l, c.o)
+		if p != nil || err == nil || !strings.Contains(err.Error(), c.want) {
+			t.Errorf("%s: plan %v, error %v; want none, and an error that names %q", c.name, p != nil, err, c.want)
+		}
+	}
+	var r *path.RangeError
+	if _, err := plan.Make(flat(500), plan.Options{Frequency: 50e6}); !errors.As(err, &r) {
+		t.Errorf("the error %v wraps no *path.RangeError", err)
+	}
+}
+
+// TestBatteryMustLast: a place with nothing but a battery gets no relay that empties it in days, and the plan says so.
+func TestBatteryMustLast(t *testing.T) {
+	l := walled()
+	l.Sites = append(l.Sites, lane.Site{Name: "crest", Role: lane.RoleCandidate, At: lane.Point{East: 750}, AntennaHeight: 6, AntennaGain: lane.DipoleGain, Power: lane.PowerBattery})
+	o := plan.Options{Goal: plan.Goal{Margin: 20}}
+	if p := make_(t, l, o); p.Met || !strings.Contains(strings.Join(p.Warnings, "\n"), "crest: a battery of 240 Wh lasts a relay 11 days") {
+		t.Errorf("met %v, warnings %q", p.Met, p.Warnings)
+	}
+	o.Battery = 2000
+	if p := make_(t, l, o); !p.Met || len(p.Relays) != 1 {
+		t.Errorf("with a battery of 2 kWh: met %v", p.Met)
+	}
+}
+
+// TestSameQuestionSameAnswer: down to the last letter.
+func TestSameQuestionSameAnswer(t *testing.T) {
+	text := func() string {
+		var b bytes.Buffer
+		if err := make_(t, crowded(40, 10, 3), plan.Options{}).WriteText(&b); err != nil {
+			t.Fatal(err)
+		}
+		return b.String()
+	}
+	if a, b := text(), text(); a != b {
+		t.Errorf("two answers:\n%s\n%s", a, b)
+	}
+}
+
+// crowded is a lane with hills and woods, and so many places for relays and zones.
+func crowded(candidates, zones int, seed uint64) *lane.Lane {
+	r := rand.New(rand.NewPCG(seed, 0))
+	l := flat(3000)
+	var spots []lane.Spot
+	for range 40 {
+		spots = append(spots, lane.Spot{At: lane.Point{East: -200 + 3600*r.Float64(), North: -900 + 1800*r.Float64()}, Height: 100 + 25*r.Float64()})
+	}
+	l.Terrain, _ = lane.FromSpots(spots)
+	leaf := lane.Months(0b001111111000)
+	for range 25 {
+		e, n, w, h := 3000*r.Float64(), -800+1600*r.Float64(), 30+150*r.Float64(), 20+100*r.Float64()
+		l.Cover = append(l.Cover, lane.Cover{Kind: lane.Wood, Height: 8 + 10*r.Float64(), Density: lane.Dense, Leaf: &leaf,
+			Area: lane.Area{{{East: e, North: n}, {East: e + w, North: n}, {East: e + w, North: n + h}, {East: e, North: n + h}}}})
+	}
+	powers := []lane.Power{lane.PowerMains, lane.PowerSolar}
+	at := func() lane.Point { return lane.Point{East: 50 + 3100*r.Float64(), North: -800 + 1600*r.Float64()} }
+	for i := range candidates {
+		l.Sites = append(l.Sites, lane.Site{Name: fmt.Sprint("place-", i), Role: lane.RoleCandidate, At: at(), AntennaHeight: 3 + 3*r.Float64(), AntennaGain: lane.DipoleGain, Power: powers[r.IntN(2)]})
+	}
+	for i := range zones - 1 {
+		name := fmt.Sprint("gate-", i)
+		l.Sites = append(l.Sites, lane.Site{Name: name, Role: lane.RoleGate, At: at(), AntennaHeight: 1.5 + r.Float64(), AntennaGain: lane.DipoleGain, Power: lane.PowerSolar})
+		l.Zones = append(l.Zones, lane.Zone{Name: name, Site: name})
+	}
+	return l
+}
+
+// BenchmarkPlan is a whole plan: 20 zones, terrain of 40 spots, 25 woods.
+func BenchmarkPlan(b *testing.B) {
+	for _, n := range []int{25, 50, 100, 200} {
+		b.Run(fmt.Sprintf("candidates=%d", n), func(b *testing.B) {
+			for b.Loop() {
+				l := crowded(n, 20, 3)
+				p := make_(b, l, plan.Options{})
+				b.ReportMetric(float64(p.Evaluated), "ways")
+			}
+		})
+	}
+}

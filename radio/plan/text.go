@@ -1,0 +1,278 @@
+package plan
+
+import (
+	"fmt"
+	"io"
+	"math"
+	"slices"
+	"strings"
+	"text/tabwriter"
+	"time"
+
+	"longlane/radio/lane"
+	"longlane/radio/lora"
+)
+
+// Caution stands below each plan.
+const Caution = "Poles, ladders, trenches, surge protection and all wiring of the mains belong to licensed practice and to local codes. " +
+	"This is not a certified intruder or life-safety alarm. A plan is no measurement: walk the lane with longlane survey before you mount anything."
+
+// writer keeps the first error.
+type writer struct {
+	w   io.Writer
+	err error
+}
+
+func (w *writer) Write(b []byte) (int, error) {
+	if w.err == nil {
+		_, w.err = w.w.Write(b)
+	}
+	return len(b), w.err
+}
+
+// WriteText writes the plan for people.
+func (p *Plan) WriteText(to io.Writer) error {
+	w := &writer{w: to}
+	g := p.Options.Goal
+	fmt.Fprintf(w, "%s: %s of the trips within %v, and %.0f dB of margin in leaf\n\n", p.Lane.Name, percent(g.Share), g.Within, g.Margin)
+	p.writeAnswer(w)
+	for i := range p.Zones {
+		p.Zones[i].write(w)
+	}
+	p.writeMonths(w)
+	p.writeSettings(w)
+	p.writeUnits(w)
+	p.writeAdvice(w)
+	p.writeEffects(w)
+	list := func(title string, lines []string) {
+		if len(lines) > 0 {
+			fmt.Fprintf(w, "\n%s\n", title)
+		}
+		for _, l := range lines {
+			fmt.Fprintf(w, "  %s\n", l)
+		}
+	}
+	list("Mind", p.Warnings)
+	list("Not judged, since a formula does not hold there", p.Unjudged)
+	fmt.Fprintf(w, "\n%s\n%s\n", wrap(lora.Caution), wrap(Caution))
+	return w.err
+}
+
+func (p *Plan) writeAnswer(w io.Writer) {
+	if !p.Met {
+		fmt.Fprintf(w, "No arrangement meets that.\n")
+	}
+	if p.Chosen != nil {
+		fmt.Fprintf(w, "Settings: LoRa, %s, %.3f MHz, %v a trip; lawful by %s\n", p.Chosen.Name(), p.Chosen.Frequency/1e6,
+			p.Chosen.Airtime(tripSize).Round(100*time.Microsecond), p.Chosen.Band)
+	}
+	var names []string
+	for _, s := range p.Relays {
+		what := "new, on " + string(s.Power)
+		if s.Role == lane.RoleRelay {
+			what = "stands already"
+		}
+		names = append(names, fmt.Sprintf("%s (%s)", s.Name, what))
+	}
+	if names == nil {
+		names = []string{"none"}
+	}
+	fmt.Fprintf(w, "Relays: %s\n", strings.Join(names, ", "))
+	switch {
+	case !p.Met:
+	case p.Cost-p.Bound <= 1e-6*(1+p.Cost):
+		fmt.Fprintf(w, "Cost: %.0f; nothing cheaper meets the goal\n", p.Cost)
+	default:
+		fmt.Fprintf(w, "Cost: %.0f; none below %.0f can meet the goal, so at most %.0f %% could be saved\n", p.Cost, p.Bound, 100*(p.Cost-p.Bound)/p.Cost)
+	}
+}
+
+func (z *ZonePlan) write(w io.Writer) {
+	fmt.Fprintf(w, "\n%s", z.Zone.Name)
+	switch {
+	case z.Wired:
+		fmt.Fprintf(w, ": at the gateway, by wire\n")
+		return
+	case !z.Served && len(z.Hops) == 0:
+		fmt.Fprintf(w, ": no way at all\n")
+		return
+	case !z.Served:
+		fmt.Fprintf(w, ": NOT REACHED: the best way lacks %.1f dB\n", z.Lacks)
+	default:
+		fmt.Fprintf(w, ": %s within the time in leaf, %s over the year", percent(z.Within), percent(z.Year))
+		if z.Half > 0 && z.Most > 0 {
+			fmt.Fprintf(w, "; half after %v, 99 %% after %v", z.Half, z.Most)
+		}
+		fmt.Fprintln(w)
+	}
+	for _, h := range z.Hops {
+		by := string(h.Bearer)
+		if h.Setting != nil {
+			by = h.Setting.Name()
+		}
+		fmt.Fprintf(w, "  %s to %s, %.0f m, %s: %.1f dB over what is needed (give or take %.1f); %s of the frames at the first try, %s where nine of ten such ways are better\n",
+			h.From.Name, h.To.Name, h.Length, by, h.Margin, h.Sigma, percent(h.Fading), percent(h.Careful))
+		t := tabwriter.NewWriter(w, 0, 0, 2, ' ', tabwriter.AlignRight)
+		for i, x := range h.Terms {
+			sign := "%+.1f"
+			if i == 0 || x.Unit == "dBm" {
+				sign = "%.1f"
+			}
+			fmt.Fprintf(t, "    %s\t"+sign+" %s\t\n", pad(x.Name), x.Value, x.Unit)
+		}
+		t.Flush()
+		room := "free"
+		if h.Blocked != nil {
+			room = strings.Join(h.Blocked, "; ")
+		}
+		fmt.Fprintf(w, "    six tenths of the first Fresnel zone: %s\n", room)
+		if h.Leaf > h.Bare {
+			fmt.Fprintf(w, "    bare: %.1f dB more\n", h.Leaf-h.Bare)
+		}
+	}
+}
+
+func pad(s string) string { return s + strings.Repeat(" ", max(0, 28-len([]rune(s)))) }
+
+func (p *Plan) writeMonths(w io.Writer) {
+	changes := slices.ContainsFunc(p.Zones, func(z ZonePlan) bool { return slices.Max(z.Months[:]) > slices.Min(z.Months[:])+1e-6 })
+	if !changes {
+		return
+	}
+	fmt.Fprintf(w, "\nTrips within the time, by month\n")
+	t := tabwriter.NewWriter(w, 0, 0, 1, ' ', tabwriter.AlignRight)
+	fmt.Fprint(t, "  \t")
+	for m := time.January; m <= time.December; m++ {
+		fmt.Fprintf(t, "%s\t", m.String()[:3])
+	}
+	fmt.Fprintln(t)
+	for i := range p.Zones {
+		z := &p.Zones[i]
+		fmt.Fprintf(t, "  %s\t", z.Zone.Name)
+		for _, x := range z.Months {
+			fmt.Fprintf(t, "%.2f\t", 100*x)
+		}
+		fmt.Fprintln(t)
+	}
+	t.Flush()
+}
+
+// writeSettings says what each setting would give.
+func (p *Plan) writeSettings(w io.Writer) {
+	fmt.Fprintf(w, "\nThe settings, in the busiest hour\n")
+	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	fmt.Fprintf(t, "  \ta trip\treceipts of the gateway\tallowed\tneeds\tmargin for 1 to %d hops\n", MaxHops)
+	refused := map[string][]string{}
+	var order []string
+	for _, s := range p.Settings {
+		if s.Refused != "" {
+			if refused[s.Refused] == nil {
+				order = append(order, s.Refused)
+			}
+			refused[s.Refused] = append(refused[s.Refused], s.Name())
+			continue
+		}
+		var margins []string
+		for h, m := range s.Margin {
+			text := "never"
+			if s.usable(h + 1) {
+				text = fmt.Sprintf("%.0f", m)
+			}
+			margins = append(margins, text)
+		}
+		mark := " "
+		if s == p.Chosen {
+			mark = "*"
+		}
+		fmt.Fprintf(t, "%s %s\t%v\t%.1f s\t%.0f s\t%.1f dBm\t%s dB\n", mark, s.Name(), s.Airtime(tripSize).Round(time.Millisecond), s.Gateway.Seconds(), s.Budget.Seconds(), s.Need, strings.Join(margins, ", "))
+	}
+	t.Flush()
+	for _, why := range order {
+		fmt.Fprintf(w, "  refused: %s: %s\n", strings.Join(refused[why], "; "), why)
+	}
+}
+
+func (p *Plan) writeUnits(w io.Writer) {
+	if len(p.Units) == 0 {
+		return
+	}
+	o := p.Options
+	fmt.Fprintf(w, "\nPower, with boards that never sleep and a battery of %.0f Wh; %.1f peak-sun hours in the worst month\n", o.Battery, o.SunHours)
+	for _, e := range p.Units {
+		fmt.Fprintf(w, "  %s: %.2f W", e.Site.Name, e.Watts)
+		switch {
+		case e.Battery == 0:
+			fmt.Fprint(w, ", from the mains")
+		case e.Panel > 0 && !math.IsInf(e.Panel, 1):
+			fmt.Fprintf(w, ", a panel of %.0f W; %s without sun", math.Ceil(e.Panel), days(e.Battery))
+		case e.Panel > 0:
+			fmt.Fprintf(w, ", no panel is enough; %s without sun", days(e.Battery))
+		default:
+			fmt.Fprintf(w, ", %s on a battery", days(e.Battery))
+		}
+		fmt.Fprintln(w)
+	}
+	fmt.Fprintf(w, "  gateway, broker and switch through %v without mains, at %.0f W: a battery of %.0f Wh\n", o.Outage, o.House, math.Ceil(p.Backup))
+}
+
+func (p *Plan) writeAdvice(w io.Writer) {
+	if p.Met {
+		return
+	}
+	fmt.Fprintf(w, "\nWhat would help, each tried by itself\n")
+	if len(p.Advice) == 0 {
+		fmt.Fprintf(w, "  nothing that was tried: antennas up to %.0f m, relays moved along the lane, one relay more on it\n", heights[len(heights)-1])
+	}
+	for _, a := range p.Advice {
+		switch {
+		case a.Meets:
+			fmt.Fprintf(w, "  %s: meets the goal\n", a.Change)
+		case a.Served > 0:
+			fmt.Fprintf(w, "  %s: reaches %d more\n", a.Change, a.Served)
+		default:
+			fmt.Fprintf(w, "  %s: %.1f dB more, not enough alone\n", a.Change, a.Gains)
+		}
+	}
+}
+
+func (p *Plan) writeEffects(w io.Writer) {
+	if len(p.Decides) == 0 {
+		return
+	}
+	fmt.Fprintf(w, "\nWhat decides, if it is otherwise than assumed: the hop that loses most, and the worst zone's trips in time (now %s)\n", percent(p.Decides[0].Before))
+	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	for _, e := range p.Decides {
+		fmt.Fprintf(t, "  %s\t%+.1f dB\t%s\n", e.Assumption, e.DB+0, percent(e.Within))
+	}
+	t.Flush()
+}
+
+// percent shows so many digits that what is missing can be seen.
+func percent(x float64) string {
+	switch {
+	case x > 0.99995:
+		return "more than 99.99 %"
+	case x > 0.99:
+		return fmt.Sprintf("%.2f %%", 100*x)
+	default:
+		return fmt.Sprintf("%.1f %%", 100*x)
+	}
+}
+
+// wrap breaks a text into lines of up to 120 characters.
+func wrap(text string) string {
+	var b strings.Builder
+	n := 0
+	for _, word := range strings.Fields(text) {
+		if n > 0 && n+1+len(word) > 120 {
+			b.WriteByte('\n')
+			n = 0
+		} else if n > 0 {
+			b.WriteByte(' ')
+			n++
+		}
+		b.WriteString(word)
+		n += len(word)
+	}
+	return b.String()
+}
