@@ -17,9 +17,11 @@ func (p *Profile) check(formula string) error {
 		return err
 	}
 	for _, h := range p.Ground {
-		if err := within(formula, value{"ground", h, -11_000, 9_000, "m"}); err != nil {
-			return err
+		const low, high = -11_000, 9_000
+		if h >= low && h <= high { // what within asks, without its cost for each point
+			continue
 		}
+		return within(formula, value{"ground", h, low, high, "m"})
 	}
 	return nil
 }
@@ -35,8 +37,9 @@ func (p *Profile) first(i int) float64 {
 // points calls f with each point between the ends: its distances from them, and its height with the earth's bulge.
 func (p *Profile) points(f func(d1, d2, h float64)) {
 	n := len(p.Ground) - 1
+	step := p.Length / float64(n)
 	for i := 1; i < n; i++ {
-		d1 := p.Length * float64(i) / float64(n)
+		d1 := step * float64(i)
 		d2 := p.Length - d1
 		f(d1, d2, p.Ground[i]+Bulge(d1, d2))
 	}
@@ -128,16 +131,25 @@ func Bullington(f float64, p *Profile) (e Edge, err error) {
 	}
 	lambda, direct := Wavelength(f), (p.To-p.From)/p.Length
 	there, back := math.Inf(-1), math.Inf(-1) // the slopes of the steepest rays
-	e = Edge{V: math.Inf(-1)}
 	p.points(func(d1, d2, h float64) {
-		there, back = max(there, (h-p.From)/d1), max(back, (h-p.To)/d2)
-		if v := nu(lambda, h-p.ray(d1), d1, d2); v > e.V {
-			e.At, e.V = d1, v
+		if x := (h - p.From) / d1; x > there {
+			there = x
+		}
+		if x := (h - p.To) / d2; x > back {
+			back = x
 		}
 	})
 	if there > direct {
-		at := (p.To - p.From + back*p.Length) / (there + back)
-		e.At, e.V = at, nu(lambda, p.From+there*at-p.ray(at), at, p.Length-at)
+		e.At = (p.To - p.From + back*p.Length) / (there + back)
+		e.V = nu(lambda, p.From+there*e.At-p.ray(e.At), e.At, p.Length-e.At)
+	} else { // V is not above 0, so the greatest has the least square
+		least := math.Inf(1)
+		p.points(func(d1, d2, h float64) {
+			if room := h - p.ray(d1); room*room < least*(d1*d2) {
+				least, e.At = room*room/(d1*d2), d1
+			}
+		})
+		e.V = -math.Sqrt(2 * p.Length / lambda * least)
 	}
 	e.Single = knifeEdge(e.V)
 	e.Loss = e.Single + (1-math.Exp(-e.Single/6))*(10+0.02*p.Length/1000)
