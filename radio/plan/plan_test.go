@@ -407,3 +407,28 @@ func BenchmarkPlan(b *testing.B) {
 		})
 	}
 }
+
+// BenchmarkWay is a way with its profile ready, in the open, with a wood, and with the twelve months' seasons in it (they come with the wood).
+func BenchmarkWay(b *testing.B) {
+	for _, c := range []struct {
+		name  string
+		woods int
+	}{{"bare ground", 0}, {"three woods", 3}} {
+		b.Run(c.name, func(b *testing.B) {
+			leaf := lane.Months(0b001111111000)
+			l := flat(1500)
+			for i := range c.woods {
+				e := 300 + 350*float64(i)
+				l.Cover = append(l.Cover, lane.Cover{Kind: lane.Wood, Height: 12, Density: lane.Dense, Leaf: &leaf,
+					Area: lane.Area{{{East: e, North: -40}, {East: e + 60, North: -40}, {East: e + 60, North: 40}, {East: e, North: 40}}}})
+			}
+			if problems := l.Check(); problems != nil {
+				b.Fatal(problems)
+			}
+			again := plan.WayForBenchmark(l)
+			for b.Loop() {
+				again()
+			}
+		})
+	}
+}
