@@ -47,7 +47,7 @@ type call struct {
 }
 
 var commands = []command{runCommand, watchCommand, annunciatorCommand, nodeCommand, surveyCommand, demoCommand, checkCommand, enrolCommand, historyCommand, backupCommand, decodeCommand,
-	simCommand, versionCommand, probeCommand, actCommand, holdCommand}
+	simCommand, planCommand, versionCommand, probeCommand, actCommand, holdCommand}
 
 // usageError is the user's mistake; it ends with exit code 2.
 type usageError struct{ error }

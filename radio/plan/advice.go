@@ -14,6 +14,8 @@ type Advice struct {
 	Meets  bool
 	Served int     // zones more than without it
 	Gains  float64 // dB, for the zone that lacks most
+
+	fresh bool // a relay that the lane file does not have
 }
 
 // Effect is what an assumption does if it is wrong.
@@ -57,7 +59,7 @@ func (q *question) with(old *lane.Site, changed lane.Site) (*question, error) {
 		for site, w := range s.power {
 			t.power[site] = w
 		}
-		t.power[site] = s.power[cmpOr(old, q.gateways[0])]
+		t.power[site] = s.power[or(old, q.gateways[0])]
 		c.settings[i] = &t
 	}
 	c.between, c.home = slices.Clone(q.between), slices.Clone(q.home)
@@ -66,7 +68,8 @@ func (q *question) with(old *lane.Site, changed lane.Site) (*question, error) {
 	return &c, err
 }
 
-func cmpOr(a, b *lane.Site) *lane.Site {
+// or is b where there is no a: a new relay has the same antenna as a gateway usually has, and so its power.
+func or(a, b *lane.Site) *lane.Site {
 	if a != nil {
 		return a
 	}
@@ -175,7 +178,7 @@ func (q *question) advise(p *Plan) []Advice {
 		}
 		after, lacks := c.state()
 		if after < before || lacks < lacked-0.5 {
-			list = append(list, Advice{fmt.Sprintf(format, args...), after == 0, before - after, lacked - lacks})
+			list = append(list, Advice{fmt.Sprintf(format, args...), after == 0, before - after, lacked - lacks, old == nil})
 		}
 	}
 	for _, s := range q.involved(p) {
@@ -217,6 +220,14 @@ func (q *question) advise(p *Plan) []Advice {
 			return 1
 		}
 		return 0
+	})
+	// Of many places for a new relay two are enough to choose from.
+	fresh := 0
+	list = slices.DeleteFunc(list, func(a Advice) bool {
+		if a.fresh {
+			fresh++
+		}
+		return a.fresh && fresh > 2
 	})
 	return list[:min(len(list), 6)]
 }
@@ -348,7 +359,8 @@ func (q *question) sensitivity(p *Plan) (list []Effect) {
 		}
 	}
 	add("all antennas 1 m lower", again(func(_ *surveyor, from, to *lane.Site) {
-		from.AntennaHeight, to.AntennaHeight = max(from.AntennaHeight-1, 0.5), max(to.AntennaHeight-1, 0.5)
+		lower := func(h float64) float64 { return max(h-1, min(h, 0.5)) }
+		from.AntennaHeight, to.AntennaHeight = lower(from.AntennaHeight), lower(to.AntennaHeight)
 	}))
 	add("half as much again of leaves and wood in the way", again(func(s *surveyor, _, _ *lane.Site) { s.depth = 1.5 }))
 	add("the ground half way 2 m higher than the lane file has it", again(func(s *surveyor, _, _ *lane.Site) { s.off = 2 }))

@@ -36,8 +36,9 @@ func (p *Plan) WriteText(to io.Writer) error {
 	g := p.Options.Goal
 	fmt.Fprintf(w, "%s: %s of the trips within %v, and %.0f dB of margin in leaf\n\n", p.Lane.Name, percent(g.Share), g.Within, g.Margin)
 	p.writeAnswer(w)
+	told := map[*Way]string{}
 	for i := range p.Zones {
-		p.Zones[i].write(w)
+		p.Zones[i].write(w, told)
 	}
 	p.writeMonths(w)
 	p.writeSettings(w)
@@ -78,6 +79,9 @@ func (p *Plan) writeAnswer(w io.Writer) {
 		names = []string{"none"}
 	}
 	fmt.Fprintf(w, "Relays: %s\n", strings.Join(names, ", "))
+	if p.Met {
+		fmt.Fprintf(w, "To buy: %s\n", p.pieces())
+	}
 	switch {
 	case !p.Met:
 	case p.Cost-p.Bound <= 1e-6*(1+p.Cost):
@@ -87,7 +91,49 @@ func (p *Plan) writeAnswer(w io.Writer) {
 	}
 }
 
-func (z *ZonePlan) write(w io.Writer) {
+// pieces are what the cost is made of.
+func (p *Plan) pieces() string {
+	c := p.Options.Costs
+	var list []string
+	add := func(n int, what string, each float64) {
+		if n > 0 && each > 0 {
+			list = append(list, fmt.Sprintf("%d %s at %.0f", n, what, each))
+		}
+	}
+	kinds, seen := map[Kind]int{}, map[*lane.Site]bool{}
+	for i := range p.Zones {
+		if z := &p.Zones[i]; !z.Wired && !seen[z.Site] {
+			kinds[z.Bearer]++
+			seen[z.Site] = true
+		}
+	}
+	if kinds[LoRa] > 0 {
+		add(1, "modem for the gateway", c.Modem)
+	}
+	add(kinds[LoRa], "gate nodes with LoRa", c.Node)
+	add(kinds[WiFi]+kinds[Bridge], "gate nodes on Wi-Fi", c.WiFiNode)
+	add(kinds[Bridge], "pairs of directional antennas", c.Bridge)
+	relays := map[lane.Power]int{}
+	installed := 0
+	for _, s := range p.Relays {
+		if s.Role == lane.RoleCandidate {
+			relays[s.Power]++
+		} else {
+			installed++
+		}
+	}
+	for _, power := range lane.Powers {
+		add(relays[power], "relays on "+string(power), c.Relay[power])
+	}
+	add(installed, "relays that stand already", c.Installed)
+	if list == nil {
+		return "nothing"
+	}
+	return strings.Join(list, ", ")
+}
+
+// write tells each hop once; told has the zone that it stands under.
+func (z *ZonePlan) write(w io.Writer, told map[*Way]string) {
 	fmt.Fprintf(w, "\n%s", z.Zone.Name)
 	switch {
 	case z.Wired:
@@ -106,29 +152,47 @@ func (z *ZonePlan) write(w io.Writer) {
 		fmt.Fprintln(w)
 	}
 	for _, h := range z.Hops {
-		by := string(h.Bearer)
-		if h.Setting != nil {
-			by = h.Setting.Name()
+		if under := told[h.Way]; under != "" {
+			fmt.Fprintf(w, "  %s to %s: see %s\n", h.From.Name, h.To.Name, under)
+			continue
 		}
-		fmt.Fprintf(w, "  %s to %s, %.0f m, %s: %.1f dB over what is needed (give or take %.1f); %s of the frames at the first try, %s where nine of ten such ways are better\n",
-			h.From.Name, h.To.Name, h.Length, by, h.Margin, h.Sigma, percent(h.Fading), percent(h.Careful))
-		t := tabwriter.NewWriter(w, 0, 0, 2, ' ', tabwriter.AlignRight)
-		for i, x := range h.Terms {
-			sign := "%+.1f"
-			if i == 0 || x.Unit == "dBm" {
-				sign = "%.1f"
-			}
-			fmt.Fprintf(t, "    %s\t"+sign+" %s\t\n", pad(x.Name), x.Value, x.Unit)
+		told[h.Way] = z.Zone.Name
+		h.write(w)
+	}
+}
+
+func (h *Hop) name() string {
+	if h.Setting != nil {
+		return h.Setting.Name()
+	}
+	return string(h.Bearer)
+}
+
+// write tells the budget, line by line, and what is in the way.
+func (h *Hop) write(w io.Writer) {
+	fmt.Fprintf(w, "  %s to %s, %.0f m, %s: %.1f dB over what is needed, give or take %.1f\n", h.From.Name, h.To.Name, h.Length, h.name(), h.Margin, h.Sigma)
+	fmt.Fprintf(w, "    at the first try %s of the frames; nine of ten such ways have %s or more\n", percent(h.Fading), percent(h.Careful))
+	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', tabwriter.AlignRight)
+	for i, x := range h.Terms {
+		sign := "%+.1f"
+		if i == 0 || x.Unit == "dBm" {
+			sign = "%.1f"
 		}
-		t.Flush()
-		room := "free"
-		if h.Blocked != nil {
-			room = strings.Join(h.Blocked, "; ")
+		fmt.Fprintf(t, "    %s\t"+sign+" %s\t\n", pad(x.Name), x.Value, x.Unit)
+	}
+	t.Flush()
+	if h.Blocked == nil {
+		fmt.Fprintf(w, "    nothing reaches into six tenths of the first Fresnel zone\n")
+	}
+	for i, b := range h.Blocked {
+		if i == 4 {
+			fmt.Fprintf(w, "    and %d more\n", len(h.Blocked)-i)
+			break
 		}
-		fmt.Fprintf(w, "    six tenths of the first Fresnel zone: %s\n", room)
-		if h.Leaf > h.Bare {
-			fmt.Fprintf(w, "    bare: %.1f dB more\n", h.Leaf-h.Bare)
-		}
+		fmt.Fprintf(w, "    in the way: %s\n", b)
+	}
+	if h.Leaf > h.Bare {
+		fmt.Fprintf(w, "    bare: %.1f dB more\n", h.Leaf-h.Bare)
 	}
 }
 

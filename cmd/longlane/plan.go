@@ -1,0 +1,132 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"strconv"
+	"strings"
+
+	"longlane/gateway/config"
+	"longlane/radio/lane"
+	"longlane/radio/plan"
+)
+
+var planCommand = command{
+	name:  "plan",
+	brief: "before anything is bought: does it reach, by which bearer, settings and relays, and what if not",
+	usage: "LANE [--goal GOAL] [--cost PIECE=COST,...] [--json]",
+	example: `  longlane plan testdata/lane/hill-orchard.toml
+  longlane plan lane.toml --goal "99 %, 3s, 15 dB" --cost relay-solar=300,node=90
+
+GOAL is a share of the trips, the time from the contact to the ear, and the margin of each hop in leaf; what is left out is as in the
+default. PIECE is one of: modem, node, wifi-node, bridge, relay-mains, relay-solar, relay-battery; costs are in any currency. Exit code
+0: the goal can be met; 1: it cannot, and the report says why and what would help; 2: bad usage or lane file.`,
+	run: runPlan,
+}
+
+// unmetError is no mistake: the report has said it all.
+type unmetError struct{ zones int }
+
+func (e unmetError) Error() string {
+	return "the goal cannot be met: not reached: " + several(e.zones, "zone")
+}
+
+func runPlan(_ context.Context, c *call) error {
+	o := plan.Options{Costs: plan.DefaultCosts()}
+	c.Func("goal", "what must be kept, as `GOAL`, such as \"99.9 %, 2s, 10 dB\" (the default)", func(s string) error { return parseGoal(s, &o.Goal) })
+	c.Func("cost", "other costs than the usual ones, as `PIECE=COST,...`", func(s string) error { return parseCosts(s, &o.Costs) })
+	noise := c.Float64("noise", 3, "by how many `dB` the place is noisier than a receiver alone")
+	c.Float64Var(&o.TripsPerHour, "trips", 12, "trips of each zone in the busiest hour, a `number`")
+	c.Float64Var(&o.Battery, "battery", 240, "what a battery holds where there is one, in `Wh`")
+	c.Float64Var(&o.SunHours, "sun", 0, "peak-sun `hours` a day of the worst month on the panel; left out: by the latitude")
+	c.duration(&o.Outage, "outage", "for how long gateway, broker and switch must run without mains, a `time`; left out: 8h")
+	asJSON := c.Bool("json", false, "print the plan as JSON")
+	words, err := c.parse(1)
+	if err != nil {
+		return err
+	}
+	if len(words) == 0 {
+		return badUsage("expected the lane file: longlane plan LANE")
+	}
+	if o.NoiseRise = *noise; *noise == 0 {
+		o.NoiseRise = -1
+	} else if *noise < 0 {
+		return badUsage("--noise: found %v, expected 0 or more", *noise)
+	}
+	if o.TripsPerHour <= 0 || o.Battery <= 0 {
+		return badUsage("--trips and --battery: expected a number above 0")
+	}
+	l, err := config.ReadLane(words[0])
+	if err != nil {
+		return usageError{err}
+	}
+	bar := newProgress(c.err, "planning")
+	o.Progress = bar.show
+	p, err := plan.Make(l, o)
+	bar.clear()
+	if err != nil {
+		return usageError{fmt.Errorf("%s: %w", words[0], err)}
+	}
+	if *asJSON {
+		e := json.NewEncoder(c.out)
+		e.SetIndent("", "  ")
+		err = e.Encode(p)
+	} else {
+		err = p.WriteText(c.out)
+	}
+	if err == nil && !p.Met {
+		lost := 0
+		for _, z := range p.Zones {
+			if !z.Served {
+				lost++
+			}
+		}
+		return unmetError{lost}
+	}
+	return err
+}
+
+// parseGoal reads numbers with their units, in any order.
+func parseGoal(s string, g *plan.Goal) error {
+	for part := range strings.SplitSeq(s, ",") {
+		part = strings.TrimSpace(part)
+		percent, isShare := strings.CutSuffix(part, "%")
+		db, isMargin := strings.CutSuffix(part, "dB")
+		var err error
+		switch {
+		case isShare:
+			g.Share, err = strconv.ParseFloat(strings.TrimSpace(percent), 64)
+			g.Share /= 100
+		case isMargin:
+			g.Margin, err = strconv.ParseFloat(strings.TrimSpace(db), 64)
+		default:
+			g.Within, err = parseDuration(strings.ReplaceAll(part, " ", ""))
+		}
+		if err != nil {
+			return fmt.Errorf("found %q, expected a share, a time and a margin, each with its unit, such as \"99.9 %%, 2s, 10 dB\"", part)
+		}
+	}
+	return nil
+}
+
+func parseCosts(s string, costs *plan.Costs) error {
+	pieces := map[string]*float64{"modem": &costs.Modem, "node": &costs.Node, "wifi-node": &costs.WiFiNode, "bridge": &costs.Bridge}
+	relays := map[string]lane.Power{"relay-mains": lane.PowerMains, "relay-solar": lane.PowerSolar, "relay-battery": lane.PowerBattery}
+	for part := range strings.SplitSeq(s, ",") {
+		name, text, ok := strings.Cut(strings.TrimSpace(part), "=")
+		v, err := strconv.ParseFloat(text, 64)
+		if !ok || err != nil {
+			return fmt.Errorf("found %q, expected PIECE=COST, such as relay-solar=300", part)
+		}
+		if p := pieces[name]; p != nil {
+			*p = v
+		} else if power, ok := relays[name]; ok {
+			costs.Relay[power] = v
+		} else {
+			return errors.New("found \"" + name + "\", expected modem, node, wifi-node, bridge, relay-mains, relay-solar or relay-battery")
+		}
+	}
+	return nil
+}

@@ -1,0 +1,114 @@
+package main
+
+import (
+	"encoding/json"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+)
+
+// planned is what the tests look at of a plan in JSON.
+type planned struct {
+	Met    bool
+	Relays []string
+	Cost   *float64
+	Bound  *float64 `json:"cost_at_least"`
+	Zones  []struct {
+		Zone   string
+		Served bool
+		Within float64 `json:"in_time"`
+		Hops   []struct {
+			From, To string
+			Margin   float64 `json:"margin_db"`
+		}
+	}
+	Advice []struct {
+		Change string
+		Meets  bool `json:"meets_goal"`
+	}
+}
+
+func planJSON(t *testing.T, want int, args ...string) (p planned) {
+	t.Helper()
+	code, out, errs := cli("", append([]string{"plan", "--json"}, args...)...)
+	if code != want {
+		t.Fatalf("longlane plan %q: exit code %d, %s; want %d", args, code, errs, want)
+	}
+	if err := json.Unmarshal([]byte(out), &p); err != nil {
+		t.Fatalf("%v in\n%s", err, out)
+	}
+	return p
+}
+
+// TestPlanOfTheExample: the example's lane is planned with the relay that stands there, all zones keep the goal, and the report for
+// people says so, with the cautions once.
+func TestPlanOfTheExample(t *testing.T) {
+	file := filepath.Join(lanes, "hill-orchard.toml")
+	p := planJSON(t, exitDone, file)
+	if !p.Met || len(p.Relays) != 1 || p.Relays[0] != "oak-relay" || p.Cost == nil || p.Bound == nil || math.Abs(*p.Cost-*p.Bound) > 1e-6 || len(p.Zones) != 3 {
+		t.Errorf("%+v", p)
+	}
+	for _, z := range p.Zones {
+		if !z.Served || z.Within < 0.999 || len(z.Hops) == 0 || z.Hops[len(z.Hops)-1].To != "house" {
+			t.Errorf("%+v", z)
+		}
+	}
+	code, out, errs := cli("", "plan", file)
+	if code != exitDone || errs != "" {
+		t.Fatalf("exit code %d, %q", code, errs)
+	}
+	for _, want := range []string{"Relays: oak-relay (stands already)", "nothing cheaper meets the goal", "free space", "plants in leaf", "the river wood",
+		"What decides", "certified intruder", "licensed practice", "your regulator"} {
+		if n := strings.Count(strings.Join(strings.Fields(out), " "), want); n == 0 || strings.Contains("certified intruder licensed practice", want) && n != 1 {
+			t.Errorf("the report has %q %d times", want, n)
+		}
+	}
+}
+
+// TestPlanThatCannotBe: a goal that nothing meets is told with exit code 1, what lacks, and what would help.
+func TestPlanThatCannotBe(t *testing.T) {
+	text, err := os.ReadFile(filepath.Join(lanes, "hill-orchard.toml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	file := filepath.Join(t.TempDir(), "lane.toml")
+	if err := os.WriteFile(file, []byte(strings.Replace(string(text), `antenna_height = "2.5 m"`, `antenna_height = "10 cm"`, 1)), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	goal := []string{"--goal", "99.9 %, 2s, 30 dB", file}
+	p := planJSON(t, exitFailed, goal...)
+	if p.Met || p.Cost != nil || len(p.Advice) == 0 {
+		t.Errorf("%+v", p)
+	}
+	code, out, errs := cli("", append([]string{"plan"}, goal...)...)
+	if code != exitFailed || !strings.Contains(errs, "cannot be met") || !strings.Contains(out, "NOT REACHED: the best way lacks") || !strings.Contains(out, "What would help") {
+		t.Errorf("exit code %d, %q\n%s", code, errs, out)
+	}
+}
+
+// TestPlanMistakes: bad usage and bad lanes end with 2 and a word of what is wrong.
+func TestPlanMistakes(t *testing.T) {
+	file := filepath.Join(lanes, "hill-orchard.toml")
+	for _, c := range []struct {
+		args []string
+		want string
+	}{
+		{nil, "expected the lane file"},
+		{[]string{"nowhere.toml"}, "nowhere.toml"},
+		{[]string{file, "--goal", "fast"}, `found "fast", expected a share, a time and a margin`},
+		{[]string{file, "--goal", "20 %"}, "share of trips: found 20 %, expected 50 to 99.999 %"},
+		{[]string{file, "--goal", "NaN dB"}, "goal: margin"},
+		{[]string{file, "--cost", "gold=1"}, `found "gold", expected modem`},
+		{[]string{file, "--cost", "node=-1"}, "cost of a node"},
+		{[]string{file, "--noise", "-2"}, "--noise"},
+		{[]string{file, "--noise", "NaN"}, "noise of the place"},
+		{[]string{file, "--trips", "0"}, "--trips"},
+		{[]string{file, "--sun", "30"}, "sun hours"},
+	} {
+		if code, out, errs := cli("", append([]string{"plan"}, c.args...)...); code != exitUsage || out != "" || !strings.Contains(errs, c.want) {
+			t.Errorf("longlane plan %q: exit code %d, %q; want %d and %q", c.args, code, errs, exitUsage, c.want)
+		}
+	}
+}

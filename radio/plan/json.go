@@ -1,0 +1,194 @@
+package plan
+
+import (
+	"encoding/json"
+	"math"
+	"time"
+
+	"longlane/radio/lane"
+)
+
+// number is null in JSON where it is infinite or none.
+type number float64
+
+func (n number) MarshalJSON() ([]byte, error) {
+	if math.IsInf(float64(n), 0) || math.IsNaN(float64(n)) {
+		return []byte("null"), nil
+	}
+	return json.Marshal(float64(n))
+}
+
+type jsonTerm struct {
+	Name  string  `json:"name"`
+	Value float64 `json:"value"`
+	Unit  string  `json:"unit"`
+}
+
+type jsonHop struct {
+	From      string      `json:"from"`
+	To        string      `json:"to"`
+	Length    float64     `json:"length_m"`
+	Bearer    Kind        `json:"bearer"`
+	Terms     []jsonTerm  `json:"terms"`
+	Level     float64     `json:"level_dbm"`
+	Need      float64     `json:"need_dbm"`
+	Margin    float64     `json:"margin_db"`
+	Sigma     float64     `json:"uncertainty_db"`
+	Leaf      float64     `json:"plants_in_leaf_db"`
+	Bare      float64     `json:"plants_bare_db"`
+	Clearance number      `json:"clearance_fresnel_radii"`
+	ClearAt   float64     `json:"clearance_at_m"`
+	Blocked   []string    `json:"blocked_by"`
+	FirstTry  float64     `json:"first_try"`
+	Careful   float64     `json:"first_try_careful"`
+	Holds     float64     `json:"holds"`
+	Year      float64     `json:"first_try_year"`
+	Months    [12]float64 `json:"first_try_by_month"`
+}
+
+type jsonZone struct {
+	Zone   string      `json:"zone"`
+	Site   string      `json:"site"`
+	Served bool        `json:"served"`
+	Wired  bool        `json:"wired"`
+	Bearer Kind        `json:"bearer,omitempty"`
+	Within number      `json:"in_time"`
+	Year   number      `json:"in_time_year"`
+	Months [12]float64 `json:"in_time_by_month"`
+	Half   *float64    `json:"half_after_s"`
+	Most   *float64    `json:"99_percent_after_s"`
+	Lacks  *number     `json:"lacks_db,omitempty"`
+	Hops   []jsonHop   `json:"hops"`
+}
+
+type jsonSetting struct {
+	Name    string            `json:"name"`
+	SF      int               `json:"spreading_factor"`
+	Width   int               `json:"bandwidth_hz"`
+	Trip    float64           `json:"trip_s"`
+	Gateway float64           `json:"receipts_s_per_hour"`
+	Budget  float64           `json:"allowed_s_per_hour"`
+	Need    float64           `json:"need_dbm"`
+	Margin  [MaxHops]*float64 `json:"needed_margin_db_by_hops"` // null: not over so many
+	Refused string            `json:"refused,omitempty"`
+}
+
+type jsonUnit struct {
+	Site    string  `json:"site"`
+	Watts   float64 `json:"w"`
+	Battery *number `json:"battery_days"` // null: from the mains
+	Panel   *number `json:"panel_w"`
+}
+
+type jsonAdvice struct {
+	Change string `json:"change"`
+	Meets  bool   `json:"meets_goal"`
+	Served int    `json:"zones_more"`
+	Gains  number `json:"gains_db"`
+}
+
+type jsonEffect struct {
+	Assumption string  `json:"assumption"`
+	DB         float64 `json:"db"`
+	Before     float64 `json:"in_time_before"`
+	Within     float64 `json:"in_time"`
+}
+
+// MarshalJSON writes the plan for machines. Shares are 0 to 1; by month is from January.
+func (p *Plan) MarshalJSON() ([]byte, error) {
+	type goal struct {
+		Share  float64 `json:"share"`
+		Within float64 `json:"within_s"`
+		Margin float64 `json:"margin_db"`
+	}
+	out := struct {
+		Lane      string        `json:"lane"`
+		Goal      goal          `json:"goal"`
+		Met       bool          `json:"met"`
+		Chosen    string        `json:"setting,omitempty"`
+		Frequency float64       `json:"frequency_hz,omitempty"`
+		Relays    []string      `json:"relays"`
+		Cost      number        `json:"cost"`
+		Bound     number        `json:"cost_at_least"`
+		Zones     []jsonZone    `json:"zones"`
+		Settings  []jsonSetting `json:"settings"`
+		Units     []jsonUnit    `json:"power"`
+		Backup    float64       `json:"house_battery_wh"`
+		Advice    []jsonAdvice  `json:"advice"`
+		Decides   []jsonEffect  `json:"decides"`
+		Warnings  []string      `json:"warnings"`
+		Unjudged  []string      `json:"not_judged"`
+	}{
+		Lane: p.Lane.Name, Goal: goal{p.Options.Goal.Share, p.Options.Goal.Within.Seconds(), p.Options.Goal.Margin}, Met: p.Met,
+		Relays: siteNames(p.Relays), Cost: number(p.Cost), Bound: number(p.Bound), Backup: p.Backup,
+		Zones: []jsonZone{}, Units: []jsonUnit{}, Advice: []jsonAdvice{}, Decides: []jsonEffect{},
+		Warnings: append([]string{}, p.Warnings...), Unjudged: append([]string{}, p.Unjudged...),
+	}
+	if p.Chosen != nil {
+		out.Chosen, out.Frequency = p.Chosen.Name(), p.Chosen.Frequency
+	}
+	for i := range p.Zones {
+		out.Zones = append(out.Zones, p.Zones[i].json())
+	}
+	for _, s := range p.Settings {
+		j := jsonSetting{Name: s.Name(), SF: s.SpreadingFactor, Width: s.Bandwidth, Trip: s.Airtime(tripSize).Seconds(), Gateway: s.Gateway.Seconds(),
+			Budget: s.Budget.Seconds(), Need: s.Need, Refused: s.Refused}
+		for h := range j.Margin {
+			if s.usable(h + 1) {
+				j.Margin[h] = &s.Margin[h]
+			}
+		}
+		out.Settings = append(out.Settings, j)
+	}
+	for _, e := range p.Units {
+		u := jsonUnit{Site: e.Site.Name, Watts: e.Watts}
+		if e.Battery > 0 {
+			u.Battery = ptr(number(e.Battery.Hours() / 24))
+		}
+		if e.Panel > 0 {
+			u.Panel = ptr(number(e.Panel))
+		}
+		out.Units = append(out.Units, u)
+	}
+	for _, a := range p.Advice {
+		out.Advice = append(out.Advice, jsonAdvice{a.Change, a.Meets, a.Served, number(a.Gains)})
+	}
+	for _, e := range p.Decides {
+		out.Decides = append(out.Decides, jsonEffect{e.Assumption, e.DB, e.Before, e.Within})
+	}
+	return json.Marshal(out)
+}
+
+func ptr[T any](v T) *T { return &v }
+
+func siteNames(sites []*lane.Site) []string {
+	list := []string{}
+	for _, s := range sites {
+		list = append(list, s.Name)
+	}
+	return list
+}
+
+func (z *ZonePlan) json() jsonZone {
+	j := jsonZone{Zone: z.Zone.Name, Site: z.Site.Name, Served: z.Served, Wired: z.Wired, Bearer: z.Bearer, Within: number(z.Within), Year: number(z.Year), Months: z.Months, Hops: []jsonHop{}}
+	seconds := func(d time.Duration) *float64 {
+		if d == 0 {
+			return nil
+		}
+		return ptr(d.Seconds())
+	}
+	j.Half, j.Most = seconds(z.Half), seconds(z.Most)
+	if !z.Served {
+		j.Lacks = ptr(number(z.Lacks))
+	}
+	for _, h := range z.Hops {
+		k := jsonHop{From: h.From.Name, To: h.To.Name, Length: h.Length, Bearer: h.Bearer, Level: h.Level, Need: h.Need, Margin: h.Margin, Sigma: h.Sigma,
+			Leaf: h.Leaf, Bare: h.Bare, Clearance: number(h.Least.Share()), ClearAt: h.Least.At, Blocked: append([]string{}, h.Blocked...),
+			FirstTry: h.Fading, Careful: h.Careful, Holds: h.Holds, Year: h.Year, Months: h.Months}
+		for _, t := range h.Terms {
+			k.Terms = append(k.Terms, jsonTerm(t))
+		}
+		j.Hops = append(j.Hops, k)
+	}
+	return j
+}
