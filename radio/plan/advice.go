@@ -59,21 +59,17 @@ func (q *question) with(old *lane.Site, changed lane.Site) (*question, error) {
 		for site, w := range s.power {
 			t.power[site] = w
 		}
-		t.power[site] = s.power[or(old, q.gateways[0])]
+		if old != nil {
+			t.power[site] = s.power[old] // the same antenna
+		} else if t.Refused == "" {
+			t.law([]*lane.Site{site})
+		}
 		c.settings[i] = &t
 	}
 	c.between, c.home = slices.Clone(q.between), slices.Clone(q.home)
 	c.reach, c.direct, c.wifi = slices.Clone(q.reach), slices.Clone(q.direct), slices.Clone(q.wifi)
 	err := c.survey(site)
 	return &c, err
-}
-
-// or is b where there is no a: a new relay has the same antenna as a gateway usually has, and so its power.
-func or(a, b *lane.Site) *lane.Site {
-	if a != nil {
-		return a
-	}
-	return b
 }
 
 // survey reckons the ways of one site anew.

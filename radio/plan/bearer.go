@@ -45,7 +45,9 @@ type Setting struct {
 	// Refused is why it must not be used; empty: it may.
 	Refused string
 
-	power map[*lane.Site]float64 // dBm at the modem's connector
+	region string
+	base   lora.Transmitter       // with the region's usual antenna
+	power  map[*lane.Site]float64 // dBm at the modem's connector
 }
 
 // Name is such as "SF7, 125 kHz".
@@ -83,9 +85,9 @@ func settings(l *lane.Lane, sites []*lane.Site, zones int, o *Options) ([]*Setti
 		for sf := 7; sf <= 12; sf++ {
 			t := base
 			t.SpreadingFactor, t.Bandwidth, t.Frame, t.Power = sf, bw, longestSize+MaxHops*hopSize, min(t.Power, o.Power)
-			s := &Setting{Settings: t.Settings, Frequency: float64(t.Frequency), power: map[*lane.Site]float64{}}
+			s := &Setting{Settings: t.Settings, Frequency: float64(t.Frequency), region: l.Region, base: t, power: map[*lane.Site]float64{}}
 			all = append(all, s)
-			s.law(l.Region, t, sites)
+			s.law(sites)
 			s.Noise = lora.ThermalNoise(bw) + o.NoiseFigure + o.NoiseRise
 			s.Sensitivity = lora.Sensitivity(t.Settings, o.NoiseFigure) + implementation(bw)
 			s.Need = s.Sensitivity + o.NoiseRise
@@ -97,9 +99,10 @@ func settings(l *lane.Lane, sites []*lane.Site, zones int, o *Options) ([]*Setti
 }
 
 // law finds the power of each site, and why there is none.
-func (s *Setting) law(region string, t lora.Transmitter, sites []*lane.Site) {
+func (s *Setting) law(sites []*lane.Site) {
+	region := s.region
 	for _, site := range sites {
-		t := t
+		t := s.base
 		t.AntennaGain, t.CableLoss = site.AntennaGain, site.CableLoss
 		band, err := lora.Lawful(region, t)
 		for ; err != nil && t.Power > -9; t.Power-- { // a better antenna than the region's default may need less power
