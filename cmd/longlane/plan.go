@@ -16,9 +16,10 @@ import (
 var planCommand = command{
 	name:  "plan",
 	brief: "before anything is bought: does it reach, by which bearer, settings and relays, and what if not",
-	usage: "LANE [--goal GOAL] [--cost PIECE=COST,...] [--json]",
+	usage: "LANE [--goal GOAL] [--cost PIECE=COST,...] [--between SITE,SITE | --json]",
 	example: `  longlane plan testdata/lane/hill-orchard.toml
   longlane plan lane.toml --goal "99 %, 3s, 15 dB" --cost relay-solar=300,node=90
+  longlane plan lane.toml --between river-gate,house
 
 GOAL is a share of the trips, the time from the contact to the ear, and the margin of each hop in leaf; what is left out is as in the
 default. PIECE is one of: modem, node, wifi-node, bridge, relay-mains, relay-solar, relay-battery; costs are in any currency. Exit code
@@ -42,6 +43,7 @@ func runPlan(_ context.Context, c *call) error {
 	c.Float64Var(&o.Battery, "battery", 240, "what a battery holds where there is one, in `Wh`")
 	c.Float64Var(&o.SunHours, "sun", 0, "peak-sun `hours` a day of the worst month on the panel; left out: by the latitude")
 	c.duration(&o.Outage, "outage", "for how long gateway, broker and switch must run without mains, a `time`; left out: 8h")
+	between := c.String("between", "", "tell all of these two `SITE,SITE` instead: by each setting, and by Wi-Fi")
 	asJSON := c.Bool("json", false, "print the plan as JSON")
 	words, err := c.parse(1)
 	if err != nil {
@@ -61,6 +63,9 @@ func runPlan(_ context.Context, c *call) error {
 	l, err := config.ReadLane(words[0])
 	if err != nil {
 		return usageError{err}
+	}
+	if *between != "" {
+		return planBetween(c, l, o, *between, *asJSON)
 	}
 	bar := newProgress(c.err, "planning")
 	o.Progress = bar.show
@@ -86,6 +91,19 @@ func runPlan(_ context.Context, c *call) error {
 		return unmetError{lost}
 	}
 	return err
+}
+
+// planBetween tells of two sites alone.
+func planBetween(c *call, l *lane.Lane, o plan.Options, between string, asJSON bool) error {
+	from, to, ok := strings.Cut(between, ",")
+	if !ok || asJSON {
+		return badUsage("--between: expected two sites with a comma between them, such as river-gate,house, and no --json")
+	}
+	p, err := plan.Between(l, o, strings.TrimSpace(from), strings.TrimSpace(to))
+	if err != nil {
+		return badUsage("--between: %w", err)
+	}
+	return p.WriteText(c.out)
 }
 
 // parseGoal reads numbers with their units, in any order.

@@ -106,6 +106,8 @@ func TestPlanMistakes(t *testing.T) {
 		{[]string{file, "--noise", "NaN"}, "noise of the place"},
 		{[]string{file, "--trips", "0"}, "--trips"},
 		{[]string{file, "--sun", "30"}, "sun hours"},
+		{[]string{file, "--between", "house"}, "expected two sites with a comma"},
+		{[]string{file, "--between", "house,moon"}, `found "moon"`},
 	} {
 		if code, out, errs := cli("", append([]string{"plan"}, c.args...)...); code != exitUsage || out != "" || !strings.Contains(errs, c.want) {
 			t.Errorf("longlane plan %q: exit code %d, %q; want %d and %q", c.args, code, errs, exitUsage, c.want)

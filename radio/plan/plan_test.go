@@ -432,3 +432,29 @@ func BenchmarkWay(b *testing.B) {
 		})
 	}
 }
+
+// TestBetween: each setting's margin is that of the one before and what a spreading factor gives, 2.5 dB; and the budget is the plan's.
+func TestBetween(t *testing.T) {
+	p, err := plan.Between(orchard(t), plan.Options{}, "river-gate", "oak-relay")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(p.Hops) != 14 {
+		t.Fatalf("%d hops, want 6 of 125 kHz, 6 of 250 kHz and two of Wi-Fi", len(p.Hops))
+	}
+	for i := 1; i < 6; i++ {
+		if d := p.Hops[i].Margin - p.Hops[i-1].Margin; math.Abs(d-2.5) > 1e-9 {
+			t.Errorf("%s has %.2f dB more than %s, want 2.5", p.Hops[i].Setting.Name(), d, p.Hops[i-1].Setting.Name())
+		}
+	}
+	for _, z := range make_(t, orchard(t), plan.Options{}).Zones {
+		if h := z.Hops[0]; z.Site.Name == "river-gate" && math.Abs(h.Level-p.Hops[0].Level) > 1e-9 {
+			t.Errorf("the plan has the oak relay hear the river gate at %.2f dBm, the pair alone at %.2f", h.Level, p.Hops[0].Level)
+		}
+	}
+	for _, c := range []struct{ from, to, want string }{{"river-gate", "moon", `found "moon"`}, {"house", "house", "twice"}} {
+		if _, err := plan.Between(orchard(t), plan.Options{}, c.from, c.to); err == nil || !strings.Contains(err.Error(), c.want) {
+			t.Errorf("between %s and %s: %v, want %q", c.from, c.to, err, c.want)
+		}
+	}
+}

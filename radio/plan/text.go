@@ -226,14 +226,8 @@ func (p *Plan) writeSettings(w io.Writer) {
 	fmt.Fprintf(w, "\nThe settings, in the busiest hour\n")
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 	fmt.Fprintf(t, "  \ta trip\treceipts of the gateway\tallowed\tneeds\tmargin for 1 to %d hops\n", MaxHops)
-	refused := map[string][]string{}
-	var order []string
 	for _, s := range p.Settings {
 		if s.Refused != "" {
-			if refused[s.Refused] == nil {
-				order = append(order, s.Refused)
-			}
-			refused[s.Refused] = append(refused[s.Refused], s.Name())
 			continue
 		}
 		var margins []string
@@ -251,6 +245,22 @@ func (p *Plan) writeSettings(w io.Writer) {
 		fmt.Fprintf(t, "%s %s\t%v\t%.1f s\t%.0f s\t%.1f dBm\t%s dB\n", mark, s.Name(), s.Airtime(tripSize).Round(time.Millisecond), s.Gateway.Seconds(), s.Budget.Seconds(), s.Need, strings.Join(margins, ", "))
 	}
 	t.Flush()
+	writeRefused(w, p.Settings)
+}
+
+// writeRefused says why settings are, each reason once.
+func writeRefused(w io.Writer, settings []*Setting) {
+	refused := map[string][]string{}
+	var order []string
+	for _, s := range settings {
+		if s.Refused == "" {
+			continue
+		}
+		if refused[s.Refused] == nil {
+			order = append(order, s.Refused)
+		}
+		refused[s.Refused] = append(refused[s.Refused], s.Name())
+	}
 	for _, why := range order {
 		fmt.Fprintf(w, "  refused: %s: %s\n", strings.Join(refused[why], "; "), why)
 	}

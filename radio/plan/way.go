@@ -293,7 +293,8 @@ func (s *surveyor) plants(w *Way, ground *path.Profile, loss float64) error {
 		w.Depth = inner
 	}
 	// Weissberger gives about twice what ITU-R P.833 gives for a path into a wood: a quarter of the loss either way is half of that.
-	w.PlantError = w.Leaf / 4
+	// Where the tops are the better way, it is not sure that it is as clean as an edge: a quarter of what it saves, up to 6 dB.
+	w.PlantError = math.Hypot(w.Leaf/4, min(through-w.Leaf, 24)/4)
 	return nil
 }
 
