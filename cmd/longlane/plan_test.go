@@ -114,3 +114,31 @@ func TestPlanMistakes(t *testing.T) {
 		}
 	}
 }
+
+// TestReadmePlan: what README.md shows of the plan is what the command that stands there writes, word by word.
+func TestReadmePlan(t *testing.T) {
+	commands := blocksOf(t, "The plan")
+	if len(commands) != 1 {
+		t.Fatalf("%d blocks of commands, want 1", len(commands))
+	}
+	args := strings.Fields(commands[0])[1:]
+	args[len(args)-1] = filepath.Join("../..", args[len(args)-1])
+	code, out, errs := cli("", args...)
+	if code != exitDone {
+		t.Fatalf("%s: exit code %d, %q", commands[0], code, errs)
+	}
+	shown := 0
+	for i, part := range strings.Split(sectionOf(t, "The plan"), "```") {
+		if i%2 == 0 || strings.HasPrefix(part, "sh\n") {
+			continue
+		}
+		for block := range strings.SplitSeq(strings.TrimSpace(part), "\n\n") {
+			if shown++; !strings.Contains(out, block) {
+				t.Errorf("README.md shows\n%s\nwhich is not in\n%s", block, out)
+			}
+		}
+	}
+	if shown < 6 {
+		t.Errorf("README.md shows %d pieces of the report", shown)
+	}
+}
