@@ -141,6 +141,9 @@ func (g *Gateway) watched() health.Site {
 	}
 	for _, k := range g.sinks {
 		s.Sinks = append(s.Sinks, k.o.Name)
+		if !k.o.Required {
+			s.Optional = append(s.Optional, k.o.Name)
+		}
 	}
 	return s
 }

@@ -3,6 +3,7 @@ package health
 import (
 	"fmt"
 	"math"
+	"slices"
 	"time"
 )
 
@@ -53,6 +54,9 @@ func (w *Watcher) refusals(at Time) {
 // Sink takes in whether a sink's receiver (the broker, a webhook's server) is there. It is to be told once a second.
 func (w *Watcher) Sink(at Time, name string, up bool) {
 	w.judge(at, SinkAbsent, Subject{Kind: KindSink, Name: name}, stateOf(!up, up), func(v *Verdict) {
+		if slices.Contains(w.site.Optional, name) {
+			v.Severity = Watch
+		}
 		since := at.Mono
 		if f := w.faults[key{SinkAbsent, v.Subject}]; f != nil {
 			since = f.bad.since

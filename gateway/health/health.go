@@ -46,6 +46,8 @@ type Site struct {
 	Nodes   []Node
 	Bearers []Bearer
 	Sinks   []string
+	// Optional are those of the sinks without which whoever comes still sounds: a mirror, a webhook, the history.
+	Optional []string
 }
 
 // Watcher judges one site. Use New. It is not safe for concurrent use.

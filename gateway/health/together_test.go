@@ -78,3 +78,20 @@ func TestLowBatteryOfUnknownVoltage(t *testing.T) {
 	}
 	p.want(BatteryLow, aNode("river"), true)
 }
+
+// Without a mirror or the history whoever comes still sounds: that is to be seen to, and no reason not to trust silence.
+func TestOptionalSinkIsNoTrouble(t *testing.T) {
+	site := two()
+	site.Sinks, site.Optional = []string{"broker", "history"}, []string{"history"}
+	p := newPlace(t, site)
+	for range 60 {
+		p.w.Sink(p.at(), "broker", false)
+		p.w.Sink(p.at(), "history", false)
+		p.pass(time.Second, time.Second)
+	}
+	for name, want := range map[string]Severity{"broker": Trouble, "history": Watch} {
+		if got := p.w.Severity(Subject{Kind: KindSink, Name: name}); got != want {
+			t.Errorf("%s absent: %v, want %v", name, got, want)
+		}
+	}
+}
