@@ -13,10 +13,12 @@
 //	hop.go       the link budget of a hop, its margin and how uncertain that is
 //	fading.go    from margin to availability, and to the time after which a trip is heard
 //	energy.go    batteries and the sun
+//	gate.go      the light of a beam, the drop along its cable
 //	arrange.go   the cheapest set of relays, with a bound where it is not proven
 //	plan.go      the answer
+//	between.go   two sites by every setting
 //	advice.go    what would help, and which assumption decides, both found by trying
-//	text.go      the answer in words
+//	text.go      the answer in words, json.go for machines
 //
 // Figures that no publication gives are assumptions of this package. Each stands in Options, with its default, and can be replaced.
 package plan

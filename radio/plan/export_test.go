@@ -17,3 +17,27 @@ func WayForBenchmark(l *lane.Lane) func() {
 		}
 	}
 }
+
+// CostOfAll is the least that any setting with any limit of hops costs, each solved for by itself, or Wi-Fi alone.
+func CostOfAll(l *lane.Lane, options Options) (float64, error) {
+	o := options.complete(l)
+	if problems := l.Check(); problems != nil {
+		return 0, problems[0]
+	}
+	q, err := pose(l, o)
+	if err != nil {
+		return 0, err
+	}
+	best := 0.0
+	for _, h := range q.wifi {
+		best += q.wifiCost(h)
+	}
+	for _, s := range q.settings {
+		for hops := 1; hops <= MaxHops; hops++ {
+			if s.usable(hops) {
+				best = min(best, o.Costs.Modem+o.Costs.Node*float64(len(q.terminals))+q.network(s, hops).solve().cost)
+			}
+		}
+	}
+	return best, nil
+}

@@ -95,3 +95,15 @@ func TestSun(t *testing.T) {
 		t.Errorf("in the darkest month %.2f sun hours in the north, %.2f in the south", north, south)
 	}
 }
+
+// TestRepeatsDoNotHelpInAFade: 3 dB let 60.6 % through; a second try a third of a second later helps only where the fade is over by then. As
+// if each try were drawn anew it would be 84 %.
+func TestRepeatsDoNotHelpInAFade(t *testing.T) {
+	s := lora.Settings{SpreadingFactor: 7, Bandwidth: 125_000, CodingRate: 5, Preamble: 8}
+	if got := within(&s, []float64{3}, 700*time.Millisecond); got < 0.62 || got > 0.76 {
+		t.Errorf("one hop of 3 dB: %.3f within 0.7 s, want between 0.62 and 0.76", got)
+	}
+	if once, later := within(&s, []float64{3}, 300*time.Millisecond), within(&s, []float64{3}, 3*time.Second); math.Abs(once-Rayleigh(3)) > 1e-9 || later < 0.85 {
+		t.Errorf("one hop of 3 dB: %.3f at once, want %.3f; %.3f within 3 s", once, Rayleigh(3), later)
+	}
+}

@@ -676,6 +676,13 @@ func (q *question) feed(p *Plan, traffic []int) {
 			p.Units = append(p.Units, energy(q.relays[i], 0, true, false, air(gates, 2*receiptSize), q.o))
 		}
 	}
+	for _, z := range q.s.lane.Zones {
+		for i, b := range z.Beams {
+			if mind := beam(z.Name, i, b); mind != "" {
+				p.Warnings = append(p.Warnings, mind)
+			}
+		}
+	}
 	for _, e := range p.Units {
 		switch {
 		case e.Site.Power == lane.PowerNone:

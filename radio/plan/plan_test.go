@@ -458,3 +458,38 @@ func TestBetween(t *testing.T) {
 		}
 	}
 }
+
+// TestNoSettingIsCheaper: the plan solves for a few settings; no other one would have been cheaper. And each path of its answer has
+// the margins that it says it needs.
+func TestNoSettingIsCheaper(t *testing.T) {
+	met, relays := 0, 0
+	for seed := range uint64(10) {
+		o := plan.Options{NoiseRise: 3 + 8*float64(seed%3), Goal: plan.Goal{Margin: 10 + 2*float64(seed)}}
+		p := make_(t, crowded(14, 6, seed), o)
+		want, err := plan.CostOfAll(crowded(14, 6, seed), o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if p.Cost != want && math.Abs(p.Cost-want) > 1e-6 {
+			t.Errorf("seed %d: the plan costs %v, the best of all settings %v", seed, p.Cost, want)
+		}
+		if !p.Met {
+			continue
+		}
+		met++
+		relays += len(p.Relays)
+		for _, z := range p.Zones {
+			if !z.Served || z.Within < p.Options.Goal.Share {
+				t.Errorf("seed %d: %s: served %v, %.5f in time", seed, z.Zone.Name, z.Served, z.Within)
+			}
+			for _, h := range z.Hops {
+				if h.Margin < p.Options.Goal.Margin {
+					t.Errorf("seed %d: %s: %s to %s has %.1f dB", seed, z.Zone.Name, h.From.Name, h.To.Name, h.Margin)
+				}
+			}
+		}
+	}
+	if met < 3 || met > 9 || relays < 5 {
+		t.Errorf("%d of 10 plans meet the goal, with %d relays in all: that proves little", met, relays)
+	}
+}
