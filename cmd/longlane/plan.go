@@ -43,6 +43,7 @@ func runPlan(_ context.Context, c *call) error {
 	c.Float64Var(&o.Battery, "battery", 240, "what a battery holds where there is one, in `Wh`")
 	c.Float64Var(&o.SunHours, "sun", 0, "peak-sun `hours` a day of the worst month on the panel; left out: by the latitude")
 	c.duration(&o.Outage, "outage", "for how long gateway, broker and switch must run without mains, a `time`; left out: 8h")
+	c.Func("cable", "tell what the cable to a sensor takes of its supply, as `CABLE`, such as \"100 m, 0.75 mm2, 100 mA, 12 V\"", func(s string) error { return parseCable(s, &o.Cable) })
 	between := c.String("between", "", "tell all of these two `SITE,SITE` instead: by each setting, and by Wi-Fi")
 	asJSON := c.Bool("json", false, "print the plan as JSON")
 	words, err := c.parse(1)
@@ -125,6 +126,35 @@ func parseGoal(s string, g *plan.Goal) error {
 		if err != nil {
 			return fmt.Errorf("found %q, expected a share, a time and a margin, each with its unit, such as \"99.9 %%, 2s, 10 dB\"", part)
 		}
+	}
+	return nil
+}
+
+// parseCable reads four numbers with their units, in any order.
+func parseCable(s string, cable *plan.Cable) error {
+	left := map[string]func(float64){
+		"m": func(v float64) { cable.Length = v }, "mm2": func(v float64) { cable.Section = v },
+		"A": func(v float64) { cable.Amps = v }, "V": func(v float64) { cable.Volts = v },
+	}
+	for part := range strings.SplitSeq(s, ",") {
+		part = strings.TrimSpace(part)
+		text, unit := part, ""
+		if i := strings.IndexAny(part, "mAV"); i >= 0 {
+			text, unit = part[:i], part[i:]
+		}
+		v, err := strconv.ParseFloat(strings.TrimSpace(text), 64)
+		if unit == "mA" {
+			unit, v = "A", v/1000
+		}
+		set := left[unit]
+		if err != nil || set == nil {
+			return fmt.Errorf("found %q, expected a length in m, a cross-section in mm2, a current in A or mA and a supply in V, each once", part)
+		}
+		set(v)
+		delete(left, unit)
+	}
+	if len(left) > 0 {
+		return fmt.Errorf("found %q, expected four: m, mm2, A or mA, and V", s)
 	}
 	return nil
 }

@@ -55,12 +55,12 @@ func TestPlanOfTheExample(t *testing.T) {
 			t.Errorf("%+v", z)
 		}
 	}
-	code, out, errs := cli("", "plan", file)
+	code, out, errs := cli("", "plan", file, "--cable", "12 V,100 m,0.5mm2, 100 mA")
 	if code != exitDone || errs != "" {
 		t.Fatalf("exit code %d, %q", code, errs)
 	}
 	for _, want := range []string{"Relays: oak-relay (stands already)", "nothing cheaper meets the goal", "free space", "plants in leaf", "the river wood",
-		"What decides", "certified intruder", "licensed practice", "your regulator"} {
+		"takes 0.72 V of 12 V at 0.1 A", "What decides", "certified intruder", "licensed practice", "your regulator"} {
 		if n := strings.Count(strings.Join(strings.Fields(out), " "), want); n == 0 || strings.Contains("certified intruder licensed practice", want) && n != 1 {
 			t.Errorf("the report has %q %d times", want, n)
 		}
@@ -106,6 +106,10 @@ func TestPlanMistakes(t *testing.T) {
 		{[]string{file, "--noise", "NaN"}, "noise of the place"},
 		{[]string{file, "--trips", "0"}, "--trips"},
 		{[]string{file, "--sun", "30"}, "sun hours"},
+		{[]string{file, "--cable", "100 m, 0.75 mm2, 12 V"}, "expected four"},
+		{[]string{file, "--cable", "100 m, 0.7 mm2, 12 V, 1 A"}, "cross-section: found 0.7 mm²"},
+		{[]string{file, "--cable", "100 ft, 0.75 mm2, 12 V, 1 A"}, `found "100 ft"`},
+		{[]string{file, "--cable", "m, 0.75 mm2, 12 V, 1 A"}, `found "m"`},
 		{[]string{file, "--between", "house"}, "expected two sites with a comma"},
 		{[]string{file, "--between", "house,moon"}, `found "moon"`},
 	} {

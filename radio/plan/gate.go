@@ -2,7 +2,9 @@ package plan
 
 import (
 	"fmt"
+	"maps"
 	"math"
+	"slices"
 
 	"longlane/radio/lane"
 )
@@ -39,6 +41,35 @@ func beam(zone string, i int, b lane.Beam) string {
 // Copper is the greatest resistance of a copper conductor of stranded or solid wire (class 1 and 2) at 20 °C, ohm for each km, by its cross-section in
 // mm². Source: IEC 60228:2004, tables 1 and 2, as transcribed in public.
 var Copper = map[float64]float64{0.5: 36.0, 0.75: 24.5, 1: 18.1, 1.5: 12.1, 2.5: 7.41, 4: 4.61, 6: 3.08, 10: 1.83}
+
+// Cable feeds the sensor of a gate. The zero one is none.
+type Cable struct {
+	Length  float64 // m, one way
+	Section float64 // mm², one of Copper
+	Amps    float64
+	Volts   float64 // of the supply
+}
+
+// mostDrop is the share of the supply that may be lost on the way. Common practice, no source.
+const mostDrop = 0.05
+
+// words tell what the cable takes, and which one would do if that is too much.
+func (c Cable) words() string {
+	drop, err := VoltageDrop(c.Length, c.Amps, c.Section)
+	if err != nil {
+		return err.Error()
+	}
+	text := fmt.Sprintf("a pair of %v mm² copper, %.0f m, takes %.2f V of %v V at %v A (at 20 °C; a tenth more at 45)", c.Section, c.Length, drop, c.Volts, c.Amps)
+	if drop <= mostDrop*c.Volts {
+		return text
+	}
+	for _, section := range slices.Sorted(maps.Keys(Copper)) {
+		if d, _ := VoltageDrop(c.Length, c.Amps, section); d <= mostDrop*c.Volts {
+			return text + fmt.Sprintf(": more than the usual %.0f %%; %v mm² takes %.2f V", 100*mostDrop, section, d)
+		}
+	}
+	return text + fmt.Sprintf(": more than the usual %.0f %%, and so does any in the table: a higher voltage, or a supply nearby", 100*mostDrop)
+}
 
 // VoltageDrop is what a pair of copper wires of so many metres takes of a supply, V: there and back. The error names what is not in the table.
 func VoltageDrop(length, amps, section float64) (float64, error) {

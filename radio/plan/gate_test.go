@@ -41,3 +41,20 @@ func TestBeams(t *testing.T) {
 		}
 	}
 }
+
+// TestCableWords: what takes more than a twentieth of the supply is told, with the thinnest that does not.
+func TestCableWords(t *testing.T) {
+	for _, c := range []struct {
+		cable Cable
+		want  string
+		no    string
+	}{
+		{Cable{100, 0.5, 0.1, 12}, "takes 0.72 V of 12 V at 0.1 A (at 20 °C; a tenth more at 45): more than the usual 5 %; 0.75 mm² takes 0.49 V", ""},
+		{Cable{100, 0.75, 0.1, 12}, "takes 0.49 V", "usual"},
+		{Cable{1000, 10, 5, 12}, "a higher voltage", ""},
+	} {
+		if got := c.cable.words(); !strings.Contains(got, c.want) || c.no != "" && strings.Contains(got, c.no) {
+			t.Errorf("%+v: %q, want %q and not %q", c.cable, got, c.want, c.no)
+		}
+	}
+}

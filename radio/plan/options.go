@@ -62,6 +62,8 @@ type Options struct {
 	Outage time.Duration
 	House  float64
 
+	Cable Cable // of a sensor; none
+
 	// Progress is told the share that is done, 0 to 1, now and then; nil: nobody.
 	Progress func(share float64)
 }
@@ -169,6 +171,14 @@ func (o *Options) check() error {
 	for _, x := range list {
 		if !(x.v >= x.low && x.v <= x.high) {
 			return &OptionError{x.name, fmt.Sprintf("%v %s", x.v, x.unit), fmt.Sprintf("%v to %v %s", x.low, x.high, x.unit)}
+		}
+	}
+	if c := o.Cable; c != (Cable{}) {
+		if _, err := VoltageDrop(c.Length, c.Amps, c.Section); err != nil {
+			return err
+		}
+		if !(c.Volts >= 1 && c.Volts <= 120) {
+			return &OptionError{"supply of the cable", fmt.Sprintf("%v V", c.Volts), "1 to 120 V"}
 		}
 	}
 	for _, p := range lane.Powers {

@@ -286,6 +286,9 @@ func (p *Plan) writeUnits(w io.Writer) {
 		}
 		fmt.Fprintln(w)
 	}
+	if o.Cable != (Cable{}) {
+		fmt.Fprintf(w, "  %s\n", o.Cable.words())
+	}
 	fmt.Fprintf(w, "  gateway, broker and switch through %v without mains, at %.0f W: a battery of %.0f Wh\n", o.Outage, o.House, math.Ceil(p.Backup))
 }
 
