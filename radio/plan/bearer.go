@@ -55,6 +55,15 @@ func (s *Setting) Name() string {
 	return fmt.Sprintf("SF%d, %d kHz", s.SpreadingFactor, s.Bandwidth/1000)
 }
 
+// LeastPower is that of the site which may put out least with its antenna, dBm.
+func (s *Setting) LeastPower() float64 {
+	least := math.Inf(1)
+	for _, w := range s.power {
+		least = min(least, w)
+	}
+	return least
+}
+
 // usable reports whether a lane may run on it over so many hops.
 func (s *Setting) usable(hops int) bool {
 	return s.Refused == "" && !math.IsInf(s.Margin[hops-1], 1) && (hops == 1 || s.Relay <= s.Budget)

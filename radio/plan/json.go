@@ -65,6 +65,7 @@ type jsonSetting struct {
 	Name    string            `json:"name"`
 	SF      int               `json:"spreading_factor"`
 	Width   int               `json:"bandwidth_hz"`
+	Power   number            `json:"least_power_dbm"` // null: none is lawful
 	Trip    float64           `json:"trip_s"`
 	Gateway float64           `json:"receipts_s_per_hour"`
 	Budget  float64           `json:"allowed_s_per_hour"`
@@ -131,7 +132,7 @@ func (p *Plan) MarshalJSON() ([]byte, error) {
 		out.Zones = append(out.Zones, p.Zones[i].json())
 	}
 	for _, s := range p.Settings {
-		j := jsonSetting{Name: s.Name(), SF: s.SpreadingFactor, Width: s.Bandwidth, Trip: s.Airtime(tripSize).Seconds(), Gateway: s.Gateway.Seconds(),
+		j := jsonSetting{Name: s.Name(), SF: s.SpreadingFactor, Width: s.Bandwidth, Power: number(s.LeastPower()), Trip: s.Airtime(tripSize).Seconds(), Gateway: s.Gateway.Seconds(),
 			Budget: s.Budget.Seconds(), Need: s.Need, Refused: s.Refused}
 		for h := range j.Margin {
 			if s.usable(h + 1) {

@@ -225,7 +225,7 @@ func (p *Plan) writeMonths(w io.Writer) {
 func (p *Plan) writeSettings(w io.Writer) {
 	fmt.Fprintf(w, "\nThe settings, in the busiest hour\n")
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	fmt.Fprintf(t, "  \ta trip\treceipts of the gateway\tallowed\tneeds\tmargin for 1 to %d hops\n", MaxHops)
+	fmt.Fprintf(t, "  \tpower\ta trip\treceipts of the gateway\tallowed\tneeds\tmargin for 1 to %d hops\n", MaxHops)
 	for _, s := range p.Settings {
 		if s.Refused != "" {
 			continue
@@ -242,7 +242,7 @@ func (p *Plan) writeSettings(w io.Writer) {
 		if s == p.Chosen {
 			mark = "*"
 		}
-		fmt.Fprintf(t, "%s %s\t%v\t%.1f s\t%.0f s\t%.1f dBm\t%s dB\n", mark, s.Name(), s.Airtime(tripSize).Round(time.Millisecond), s.Gateway.Seconds(), s.Budget.Seconds(), s.Need, strings.Join(margins, ", "))
+		fmt.Fprintf(t, "%s %s\t%.0f dBm\t%v\t%.1f s\t%.0f s\t%.1f dBm\t%s dB\n", mark, s.Name(), s.LeastPower(), s.Airtime(tripSize).Round(time.Millisecond), s.Gateway.Seconds(), s.Budget.Seconds(), s.Need, strings.Join(margins, ", "))
 	}
 	t.Flush()
 	writeRefused(w, p.Settings)
