@@ -493,3 +493,35 @@ func TestNoSettingIsCheaper(t *testing.T) {
 		t.Errorf("%d of 10 plans meet the goal, with %d relays in all: that proves little", met, relays)
 	}
 }
+
+// TestWhatDecides: each assumption that fails makes the worst zone worse, the one that does most stands first, and 6 dB of noise
+// cost 6 dB of margin: planned with such noise the lane has what was foretold.
+func TestWhatDecides(t *testing.T) {
+	o := plan.Options{Goal: plan.Goal{Share: 0.5}}
+	p := make_(t, orchard(t), o)
+	if len(p.Decides) < 5 {
+		t.Fatalf("%d assumptions were tried", len(p.Decides))
+	}
+	for i, e := range p.Decides {
+		if e.DB >= 0 || e.Within > e.Before {
+			t.Errorf("%s: %+.1f dB, %.6f in time, before %.6f", e.Assumption, e.DB, e.Within, e.Before)
+		}
+		if i > 0 && e.Within < p.Decides[i-1].Within-1e-9 {
+			t.Errorf("%s decides more than %s, which stands before it", e.Assumption, p.Decides[i-1].Assumption)
+		}
+		if !strings.HasPrefix(e.Assumption, "noise") {
+			continue
+		}
+		for _, z := range p.Zones {
+			pair, err := plan.Between(orchard(t), plan.Options{NoiseRise: 9}, z.Hops[0].From.Name, z.Hops[0].To.Name)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, h := range pair.Hops {
+				if h.Setting != nil && h.Setting.Name() == z.Hops[0].Setting.Name() && math.Abs(h.Margin-z.Hops[0].Margin-e.DB) > 1e-9 {
+					t.Errorf("%s: %.1f dB, with the noise %.1f; foretold are %+.1f", z.Zone.Name, z.Hops[0].Margin, h.Margin, e.DB)
+				}
+			}
+		}
+	}
+}
