@@ -366,6 +366,15 @@ func (h *house) blame(name string, v health.Verdict, now time.Duration) string {
 	return why
 }
 
+// passedOn notes that a relay has passed on a frame that was sealed then: it is not silent, though its own frames may be lost.
+func (h *house) passedOn(name string, at time.Duration) {
+	for _, n := range h.nodes {
+		if n.Node == name && n.Verdict != verdictNever {
+			n.heard = max(n.heard, at)
+		}
+	}
+}
+
 // absolve tells of a node that is there after all: if no frame of its own has told so, a relay's record of one that it passed on has.
 func (h *house) absolve(name string, now time.Duration) {
 	for id, n := range h.nodes {

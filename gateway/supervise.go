@@ -154,6 +154,13 @@ func (in *ingest) saw(e *Event, hops []health.Hop) {
 	name := g.nodeName(e.ID.Node)
 	w.Heard(at, health.Frame{Node: name, Bearer: e.Rx.Bearer, Sealed: e.sealed(), Hops: hops,
 		Now: e.Fresh == proto.Fresh && e.Rx.Mono-e.sealed() <= in.house.patience()})
+	if e.Fresh == proto.Fresh {
+		for i, h := range hops { // a relay that wrote a record of it was there, too
+			if i > 0 && h.Proven {
+				in.house.passedOn(h.From, e.sealed())
+			}
+		}
+	}
 	switch b := e.Body.(type) {
 	case *proto.CheckIn:
 		w.CheckIn(at, health.CheckIn{Node: name, Gen: e.ID.Gen, Counter: e.ID.Counter, Body: b})

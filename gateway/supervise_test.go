@@ -189,6 +189,12 @@ func TestRecordsShowThatARelayIsThere(t *testing.T) {
 				t.Errorf("%s is told to be overdue", p.data["node"])
 			}
 		}
+		w.hear(w.node("barn-relay").checkIn())
+		for range 5 {
+			w.hear(w.relay(n.checkIn(), "barn-relay", -80, 5, 0))
+			w.pass(checkInIn)
+			w.wantHealth("barn-relay", "heard")
+		}
 		w.pass(3 * checkInIn)
 		w.wantHealth("barn-relay", "overdue")
 		w.hear(w.relay(n.checkIn(), "barn-relay", -80, 5, 0))
