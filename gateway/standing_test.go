@@ -84,9 +84,7 @@ func TestHealthOfLargestSiteIsKept(t *testing.T) {
 // it is written.
 func TestHealthOnFullDisk(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		w := newWorld(t)
-		w.period = checkInIn
-		w.start()
+		w := newWorld(t).start()
 		w.pass(time.Second)
 		w.setFault(func(string) error { return errors.New("no room") })
 		tries := func() int {
@@ -94,8 +92,7 @@ func TestHealthOnFullDisk(t *testing.T) {
 			defer w.mu.Unlock()
 			return w.commits
 		}
-		w.g.in.health.saved -= healthEvery // read by nobody else: all others wait
-		w.pass(2 * time.Second)
+		w.pass(healthEvery)
 		if !w.g.in.health.changed {
 			t.Fatal("it was written")
 		}
