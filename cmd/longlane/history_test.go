@@ -124,11 +124,19 @@ func TestHistoryKilled(t *testing.T) {
 	h.openHouse()
 	gw := h.startGateway()
 	sim := h.startSim("--drain")
+	written := func() (at time.Time) { // when the history's file last was
+		if info, err := os.Stat(h.path("state/" + history.File)); err == nil {
+			at = info.ModTime()
+		}
+		return at
+	}
 	const kills = 12
 	for range kills {
-		before := len(idsOf(h.records(), "released"))
+		before, last := len(idsOf(h.records(), "released")), written()
 		eventually(t, time.Minute, "a receipt", func() bool { return len(idsOf(h.records(), "released")) > before })
-		time.Sleep(time.Duration(random.IntN(600)) * time.Millisecond) // within the history's own write, now and then
+		if random.IntN(2) == 0 { // within the history's own write, or before it
+			eventually(t, time.Minute, "the history to write", func() bool { return written().After(last) })
+		}
 		gw.kill()
 		gw = h.startGateway()
 	}

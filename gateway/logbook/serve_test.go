@@ -43,11 +43,18 @@ func serve(t *testing.T, dir string) *served {
 	}()
 	s := &served{r: r, dir: dir, stop: func() { cancel(); <-done }}
 	t.Cleanup(s.stop)
-	for end := time.Now().Add(20 * time.Second); ; time.Sleep(5 * time.Millisecond) {
-		if c, err := net.Dial("unix", filepath.Join(dir, Socket)); err == nil {
+	look, end := time.NewTicker(5*time.Millisecond), time.NewTimer(20*time.Second)
+	defer look.Stop()
+	defer end.Stop()
+	for {
+		c, err := net.Dial("unix", filepath.Join(dir, Socket))
+		if err == nil {
 			c.Close()
 			return s
-		} else if time.Now().After(end) {
+		}
+		select {
+		case <-look.C:
+		case <-end.C:
 			t.Fatal(err)
 		}
 	}
