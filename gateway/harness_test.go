@@ -73,6 +73,14 @@ func newWorld(t *testing.T) *world {
 	return w
 }
 
+// supervised is a world that has started, and in which check-ins are missed soon.
+func supervised(t *testing.T) *world {
+	t.Helper()
+	w := newWorld(t)
+	w.period = checkInIn
+	return w.start()
+}
+
 func newWorldWithoutQueue(t *testing.T) *world {
 	w := &world{t: t, dir: t.TempDir(), made: map[ID]bool{}, receipted: map[ID]bool{}, meter: newCountMeter(t), period: 1000 * time.Hour,
 		log: io.Discard, clock: newTestClock(time.Date(2026, 6, 1, 12, 0, 0, 0, time.UTC), 100*time.Second, 1, true)}

@@ -110,7 +110,8 @@ func (Unwatched) observation()   {}
 func (EarSeen) observation()     {}
 
 // Patience is how long a node may be silent that checks in once in every period.
-func Patience(period time.Duration) time.Duration { return 2*period + 10*time.Second }
+// The verdicts of health are looked at once a second, so they are a second earlier.
+func Patience(period time.Duration) time.Duration { return health.Patience(period) + time.Second }
 
 // observe tells the options' observer.
 func (g *Gateway) observe(o Observation) {

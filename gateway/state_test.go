@@ -29,9 +29,7 @@ func (w *world) wantHealth(node, verdict string) {
 
 func TestZoneStates(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		w := newWorld(t)
-		w.period = checkInIn
-		w.start()
+		w := supervised(t)
 		n := w.node("river-gate")
 		for _, z := range nodeNames[:3] {
 			w.wantZone(z, "unwatched")
@@ -244,9 +242,7 @@ func TestDamagedRosterKeepsTheOld(t *testing.T) {
 // or is recorded, and moves nothing.
 func TestUnwatchedUntilProven(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		w := newWorld(t)
-		w.period = checkInIn
-		w.start()
+		w := supervised(t)
 		n := w.node("river-gate")
 		w.hear(n.open())
 		w.wantZone("river-gate", "tripped")
@@ -272,9 +268,7 @@ func TestUnwatchedUntilProven(t *testing.T) {
 // Check-ins that a thief of the node recorded keep neither node nor zone alive.
 func TestUnprovenCheckInsKeepNobodyAlive(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		w := newWorld(t)
-		w.period = checkInIn
-		w.start()
+		w := supervised(t)
 		n := w.node("river-gate")
 		w.hear(n.checkIn())
 		w.wantZone("river-gate", "clear")
@@ -349,9 +343,7 @@ func TestInputsBeyondTheCheckIn(t *testing.T) {
 // A node that is silent raises a fault, whether it was ever heard or not, and its return ends it.
 func TestOverdueIsAFault(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		w := newWorld(t)
-		w.period = checkInIn
-		w.start()
+		w := supervised(t)
 		n := w.node("river-gate")
 		w.hear(n.checkIn())
 		w.pass(2*checkInIn + 8*time.Second)
@@ -388,9 +380,7 @@ func TestOverdueIsAFault(t *testing.T) {
 // hears again nodes have as long as ever.
 func TestDeafGatewayBlamesNoNode(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		w := newWorld(t)
-		w.period = checkInIn
-		w.start()
+		w := supervised(t)
 		nodes := []*testNode{}
 		for _, name := range nodeNames {
 			nodes = append(nodes, w.node(name))
@@ -470,9 +460,7 @@ func TestStateWithoutClock(t *testing.T) {
 // when it was sent.
 func TestHeldCheckInsKeepNobodyAlive(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		w := newWorld(t)
-		w.period = checkInIn
-		w.start()
+		w := supervised(t)
 		n := w.node("river-gate")
 		var caught [][]byte
 		for range 10 {
@@ -491,9 +479,7 @@ func TestHeldCheckInsKeepNobodyAlive(t *testing.T) {
 // A frame that a relay had to keep for a while still shows that the node was there then.
 func TestHeldForAMoment(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		w := newWorld(t)
-		w.period = checkInIn
-		w.start()
+		w := supervised(t)
 		n := w.node("river-gate")
 		f := n.checkIn()
 		w.pass(40 * time.Second)
@@ -509,9 +495,7 @@ func TestHeldForAMoment(t *testing.T) {
 // is what is known now.
 func TestDeafOnOneBearer(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		w := newWorld(t)
-		w.period = checkInIn
-		w.start()
+		w := supervised(t)
 		river := w.node("river-gate")
 		w.hear(river.checkIn())
 		for _, name := range nodeNames[1:] {
@@ -547,9 +531,7 @@ func TestDeafOnOneBearer(t *testing.T) {
 // battery.
 func TestJustMendedBlamesNobody(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		w := newWorld(t)
-		w.period = checkInIn
-		w.start()
+		w := supervised(t)
 		w.hear(w.node("river-gate").checkIn())
 		w.link.unplug(true)
 		w.wifi.unplug(true)
@@ -567,9 +549,7 @@ func TestJustMendedBlamesNobody(t *testing.T) {
 // A node that is shut out while it is overdue is nobody's fault any more.
 func TestFaultOfARemovedNodeEnds(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		w := newWorld(t)
-		w.period = checkInIn
-		w.start()
+		w := supervised(t)
 		w.pass(2*checkInIn + 12*time.Second)
 		_, err := w.roster.Swap("river-gate")
 		w.must(err)
@@ -587,9 +567,7 @@ func TestFaultsOutliveARestart(t *testing.T) {
 	for name, again := range map[string]func(*world){"stopped": (*world).stop, "killed": (*world).kill} {
 		t.Run(name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
-				w := newWorld(t)
-				w.period = checkInIn
-				w.start()
+				w := supervised(t)
 				n, gone := w.node("river-gate"), w.node("cattle-grid")
 				w.pass(2*checkInIn + 15*time.Second)
 				w.wifi.unplug(true)
@@ -624,9 +602,7 @@ func TestFaultsOutliveARestart(t *testing.T) {
 // A node whose frames come, but prove nothing, is not said to have missed check-ins: its battery is not to blame.
 func TestUnprovenIsNotMissed(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		w := newWorld(t)
-		w.period = checkInIn
-		w.start()
+		w := supervised(t)
 		n := w.node("river-gate")
 		n.timed = false
 		for range 5 {

@@ -144,9 +144,7 @@ func TestOverdueThroughRestart(t *testing.T) {
 	for name, end := range map[string]func(w *world){"stop": (*world).stop, "kill": (*world).kill} {
 		t.Run(name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
-				w := newWorld(t)
-				w.period = checkInIn
-				w.start()
+				w := supervised(t)
 				n := w.node("river-gate")
 				of := func() (list []string) {
 					for _, p := range w.faults(NoticeOverdue) {
@@ -176,9 +174,7 @@ func TestOverdueThroughRestart(t *testing.T) {
 // A relay whose own check-ins are lost is not overdue while its records show that it passes on what others send.
 func TestRecordsShowThatARelayIsThere(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		w := newWorld(t)
-		w.period = checkInIn
-		w.start()
+		w := supervised(t)
 		n := w.node("river-gate")
 		for range 10 {
 			w.hear(w.relay(n.checkIn(), "barn-relay", -80, 5, 0))
@@ -206,9 +202,7 @@ func TestRecordsShowThatARelayIsThere(t *testing.T) {
 // Whoever has seen a fault has said so for as long as it stands, through restarts as well, and it stands all the same.
 func TestSeen(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		w := newWorld(t)
-		w.period = checkInIn
-		w.start()
+		w := supervised(t)
 		w.pass(5 * time.Minute)
 		f := w.fault1(health.Overdue)
 		if f == nil || !f.Seen.IsZero() {
