@@ -25,6 +25,7 @@ import (
 	"longlane/queue/history"
 	"longlane/queue/history/digest"
 	"longlane/queue/history/period"
+	"longlane/radio/paragraph"
 )
 
 var historyCommand = command{
@@ -206,23 +207,7 @@ func (a *asking) tell(first, indent, text string) {
 	if a.width > 0 {
 		width = max(40, min(a.width-1, width))
 	}
-	fmt.Fprint(a.c.out, wrap(text, first, indent, width))
-}
-
-func wrap(text, first, indent string, width int) string {
-	var b strings.Builder
-	line, empty := first, true
-	for _, word := range strings.Fields(text) {
-		if !empty && len([]rune(line))+1+len([]rune(word)) > width {
-			b.WriteString(line + "\n")
-			line, empty = indent, true
-		}
-		if !empty {
-			line += " "
-		}
-		line, empty = line+word, false
-	}
-	return b.String() + line + "\n"
+	fmt.Fprint(a.c.out, paragraph.Wrap(text, first, indent, width))
 }
 
 // list writes records as one JSON document or as CSV, as they come.

@@ -233,9 +233,13 @@ var imports = map[string]rule{
 		why: "it is published formulas over numbers: where a profile comes from, and what of them to add up, is for others to know",
 	},
 	"radio/plan": {
-		project: []string{"radio/lane", "radio/lora", "radio/path"},
+		project: []string{"radio/lane", "radio/lora", "radio/paragraph", "radio/path"},
 		std:     effects,
 		why:     "it is an answer about a place that is handed in: the same lane has the same plan, wherever it is asked for",
+	},
+	"radio/paragraph": {
+		std: effects,
+		why: "it sets words, and knows nothing of what they tell",
 	},
 	"radio/use": {
 		project: []string{"proto", "radio/lora"},
@@ -267,7 +271,7 @@ var imports = map[string]rule{
 		why:     "it drives a node by what is handed to it, contacts, link, clock and storage, so that all of it runs in a test without any of them",
 	},
 	"radio/survey": {
-		project: []string{"proto", "radio", "radio/lora", "radio/node"},
+		project: []string{"proto", "radio", "radio/lora", "radio/node", "radio/paragraph"},
 		std:     effects,
 		why:     "it judges what a node observed, by times that are handed in: a verdict must come out the same from a record as at the gate",
 	},

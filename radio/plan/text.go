@@ -11,6 +11,7 @@ import (
 
 	"longlane/radio/lane"
 	"longlane/radio/lora"
+	"longlane/radio/paragraph"
 )
 
 // Caution stands below each plan.
@@ -338,18 +339,5 @@ func percent(x float64) string {
 
 // wrap breaks a text into lines of up to 120 characters.
 func wrap(text string) string {
-	var b strings.Builder
-	n := 0
-	for _, word := range strings.Fields(text) {
-		if n > 0 && n+1+len(word) > 120 {
-			b.WriteByte('\n')
-			n = 0
-		} else if n > 0 {
-			b.WriteByte(' ')
-			n++
-		}
-		b.WriteString(word)
-		n += len(word)
-	}
-	return b.String()
+	return strings.TrimSuffix(paragraph.Wrap(text, "", "", 120), "\n")
 }

@@ -5,6 +5,8 @@ import (
 	"io"
 	"math"
 	"strings"
+
+	"longlane/radio/paragraph"
 )
 
 // Width is that of a terminal.
@@ -15,22 +17,7 @@ const Caution = "Stand off the lane while you test: others drive there. Poles, l
 	"licensed practice and local codes; keep the antenna well away from overhead wires, and stay away in a thunderstorm."
 
 // Wrap breaks text into lines of at most Width-1 characters, all but the first behind indent.
-func Wrap(text, first, indent string) string {
-	var b strings.Builder
-	line := first
-	empty := true
-	for _, word := range strings.Fields(text) {
-		if !empty && len([]rune(line))+1+len([]rune(word)) > Width-1 {
-			b.WriteString(line + "\n")
-			line, empty = indent, true
-		}
-		if !empty {
-			line += " "
-		}
-		line, empty = line+word, false
-	}
-	return b.String() + line + "\n"
-}
+func Wrap(text, first, indent string) string { return paragraph.Wrap(text, first, indent, Width-1) }
 
 // WriteText writes the record for people, Width wide, without colour.
 func (r *Record) WriteText(w io.Writer) error {
