@@ -224,7 +224,7 @@ func TestSilentWebhook(t *testing.T) {
 
 // pythonServer is an HTTP server that somebody else wrote: it checks the token, sends on, keeps waiting, hangs up, and takes.
 const pythonServer = `
-import http.server, json, sys, time
+import http.server, json, os, time
 class H(http.server.BaseHTTPRequestHandler):
     protocol_version = "HTTP/1.1"
     n = 0
@@ -248,7 +248,7 @@ class H(http.server.BaseHTTPRequestHandler):
             self.close_connection = True
             return self.connection.close()
         json.loads(body)
-        print(self.headers["ce-id"], self.path, flush=True)
+        os.write(1, f'{self.headers["ce-id"]} {self.path}\n'.encode()) # in one piece: two threads that print mix their words
         self.say(200, b"taken\n")
 s = http.server.ThreadingHTTPServer(("127.0.0.1", 0), H)
 print(s.server_port, flush=True)
@@ -268,7 +268,7 @@ func TestWebhookPython(t *testing.T) {
 		t.Fatal(err)
 	}
 	var mu sync.Mutex
-	taken := map[string]bool{}
+	taken, odd := map[string]bool{}, []string{}
 	read := make(chan struct{})
 	t.Cleanup(func() {
 		cmd.Process.Kill()
@@ -280,9 +280,13 @@ func TestWebhookPython(t *testing.T) {
 	go func() { // ends with the process
 		defer close(read)
 		for lines.Scan() {
-			id, path, _ := strings.Cut(lines.Text(), " ")
+			words := strings.Fields(lines.Text())
 			mu.Lock()
-			taken[id] = path == "/new"
+			if len(words) == 2 {
+				taken[words[0]] = words[1] == "/new"
+			} else {
+				odd = append(odd, lines.Text())
+			}
 			mu.Unlock()
 		}
 	}()
@@ -305,6 +309,9 @@ func TestWebhookPython(t *testing.T) {
 	eventually(t, time.Minute, "the server to have every event with a receipt", func() bool {
 		mu.Lock()
 		defer mu.Unlock()
+		if len(odd) > 0 {
+			t.Fatalf("the server printed %q, want an id and a path each", odd)
+		}
 		for id := range idsOf(h.records(), "released") {
 			if !taken[id] {
 				return false
