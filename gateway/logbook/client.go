@@ -36,6 +36,38 @@ func OpenReader(ctx context.Context, dir string) (r Reader, close func() error, 
 	return s, s.Close, nil
 }
 
+// Copy writes a copy of the history of a state directory to w, see [history.Store.Copy]: through the gateway that runs there, or if none
+// does, of its file. Errors: those of OpenReader, history.ErrCopy for a gateway that was stopped meanwhile, and those of w.
+func Copy(ctx context.Context, dir string, w io.Writer) error {
+	c := newClient(ctx, filepath.Join(dir, Socket))
+	err := c.copy(w)
+	c.close()
+	if !nobody(err) {
+		return err
+	}
+	s, err := history.OpenRead(filepath.Join(dir, history.File))
+	if err != nil {
+		return err
+	}
+	_, err = s.Copy(w)
+	return errors.Join(err, s.Close())
+}
+
+func (c *client) copy(w io.Writer) error {
+	body, trailer, err := c.get("copy", nil)
+	if err != nil {
+		return err
+	}
+	defer body.Close()
+	if _, err := history.ReadCopy(io.TeeReader(body, w)); err != nil {
+		if why := trailer.Get(copyTrailer); why != "" {
+			return fmt.Errorf("the gateway cannot copy its history: %s", why)
+		}
+		return err
+	}
+	return nil
+}
+
 // nobody reports whether there is no socket, or nobody behind it.
 func nobody(err error) bool {
 	return errors.Is(err, fs.ErrNotExist) || errors.Is(err, syscall.ECONNREFUSED)
@@ -65,22 +97,32 @@ var errCut = errors.New("the gateway's answer was cut short; it may have been st
 
 const longestLine = 1 << 20
 
-// each calls fn with each record of an answer.
-func each[W any](c *client, path string, v url.Values, fn func(*W) error) error {
+// get asks, and gives the answer, to be closed, and what comes behind it.
+func (c *client) get(path string, v url.Values) (body io.ReadCloser, trailer http.Header, err error) {
 	req, err := http.NewRequestWithContext(c.ctx, http.MethodGet, "http://gateway/"+path+"?"+v.Encode(), nil)
 	if err != nil {
-		return err
+		return nil, nil, err
 	}
 	resp, err := c.c.Do(req)
 	if err != nil {
-		return fmt.Errorf("ask the gateway for its history: %w", err)
+		return nil, nil, fmt.Errorf("ask the gateway for its history: %w", err)
 	}
-	defer resp.Body.Close()
 	if resp.StatusCode != http.StatusOK {
 		text, _ := io.ReadAll(io.LimitReader(resp.Body, 1024))
-		return fmt.Errorf("the gateway does not answer for its history: %s", text)
+		resp.Body.Close()
+		return nil, nil, fmt.Errorf("the gateway does not answer for its history: %s", text)
 	}
-	lines := bufio.NewScanner(resp.Body)
+	return resp.Body, resp.Trailer, nil
+}
+
+// each calls fn with each record of an answer.
+func each[W any](c *client, path string, v url.Values, fn func(*W) error) error {
+	body, _, err := c.get(path, v)
+	if err != nil {
+		return err
+	}
+	defer body.Close()
+	lines := bufio.NewScanner(body)
 	lines.Buffer(make([]byte, 0, 64<<10), longestLine)
 	for lines.Scan() {
 		var l line[W]

@@ -16,6 +16,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"log/slog"
 	"path/filepath"
 	"sync"
@@ -52,6 +53,7 @@ type store interface {
 	Write(history.Batch) error
 	ClockSet(boot [16]byte, wall time.Time, mono time.Duration) error
 	Prune(now time.Time) (int, error)
+	Copy(w io.Writer) (records int, err error)
 	Close() error
 }
 

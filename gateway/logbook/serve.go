@@ -14,6 +14,7 @@ import (
 	"path/filepath"
 	"time"
 
+	"longlane/gateway"
 	"longlane/queue/history"
 )
 
@@ -106,8 +107,54 @@ func (a *asked) handler() http.Handler {
 	mux.HandleFunc("GET /unplaced/faults", a.answer(func(s Reader, _ query, out func(any) error) error {
 		return s.Unplaced(nil, func(f *history.Fault) error { return out(NewFault(f)) })
 	}))
+	mux.HandleFunc("GET /copy", a.copy)
 	return mux
 }
+
+// copy answers with a copy of the history. One that lacks its end is no copy, and whoever reads it knows that.
+func (a *asked) copy(w http.ResponseWriter, req *http.Request) {
+	if !a.take(w) {
+		return
+	}
+	defer a.leave()
+	s, err := a.r.openStore(req.Context())
+	if err != nil {
+		http.Error(w, err.Error(), http.StatusServiceUnavailable)
+		return
+	}
+	w.Header().Set("Content-Type", "application/octet-stream")
+	w.Header().Set("Trailer", copyTrailer)
+	rc := http.NewResponseController(w)
+	_, err = s.Copy(writerFunc(func(b []byte) (int, error) {
+		if err := rc.SetWriteDeadline(time.Now().Add(lineLimit)); err != nil {
+			return 0, err
+		}
+		return w.Write(b)
+	}))
+	if err != nil {
+		w.Header().Set(copyTrailer, gateway.Printable(err.Error(), 500))
+	}
+}
+
+// copyTrailer says, behind a copy that was broken off, why.
+const copyTrailer = "Longlane-Broken-Off"
+
+type writerFunc func([]byte) (int, error)
+
+func (f writerFunc) Write(b []byte) (int, error) { return f(b) }
+
+// take is a place among those who read, if there is one.
+func (a *asked) take(w http.ResponseWriter) bool {
+	select {
+	case a.slots <- struct{}{}:
+		return true
+	default:
+		http.Error(w, fmt.Sprintf("%d others are reading the history; try again", mostAsking), http.StatusServiceUnavailable)
+		return false
+	}
+}
+
+func (a *asked) leave() { <-a.slots }
 
 // query is what a request asks for.
 type query struct {
@@ -152,13 +199,10 @@ type line[W any] struct {
 // answer bounds what a request may take: the time, and how many there are.
 func (a *asked) answer(walk func(Reader, query, func(any) error) error) http.HandlerFunc {
 	return func(w http.ResponseWriter, req *http.Request) {
-		select {
-		case a.slots <- struct{}{}:
-			defer func() { <-a.slots }()
-		default:
-			http.Error(w, fmt.Sprintf("%d others are reading the history; try again", mostAsking), http.StatusServiceUnavailable)
+		if !a.take(w) {
 			return
 		}
+		defer a.leave()
 		q, err := parseQuery(req)
 		if err != nil {
 			http.Error(w, err.Error(), http.StatusBadRequest)
@@ -194,6 +238,14 @@ func (a *asked) answer(walk func(Reader, query, func(any) error) error) http.Han
 
 // Reader is the open store, with all that is in memory written to it. While the file is being opened it waits for a while.
 func (r *Recorder) Reader(ctx context.Context) (Reader, error) {
+	s, err := r.openStore(ctx)
+	if err != nil {
+		return nil, err
+	}
+	return s, nil
+}
+
+func (r *Recorder) openStore(ctx context.Context) (store, error) {
 	wait := time.NewTimer(openPatience)
 	defer wait.Stop()
 	select {

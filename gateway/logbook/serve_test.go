@@ -1,6 +1,7 @@
 package logbook
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"io"
@@ -8,6 +9,7 @@ import (
 	"math"
 	"net"
 	"net/http"
+	"net/http/httptest"
 	"os"
 	"path/filepath"
 	"reflect"
@@ -264,3 +266,104 @@ func TestDwellAsJSON(t *testing.T) {
 		}
 	}
 }
+
+// TestCopy: a copy through the gateway restores to what the gateway tells, and is the same as one of the file; a gateway that stops, or
+// cannot go on, gives none.
+func TestCopy(t *testing.T) {
+	dir := t.TempDir()
+	filled(t, dir)
+	var cold bytes.Buffer
+	if err := Copy(t.Context(), dir, &cold); err != nil {
+		t.Fatal(err)
+	}
+	s := serve(t, dir)
+	var warm bytes.Buffer
+	if err := Copy(t.Context(), dir, &warm); err != nil {
+		t.Fatal(err)
+	}
+	s.stop()
+	from := func(stream *bytes.Buffer) []any {
+		other := t.TempDir()
+		if _, err := history.Restore(filepath.Join(other, history.File), bytes.NewReader(stream.Bytes())); err != nil {
+			t.Fatal(err)
+		}
+		r, done, err := OpenReader(t.Context(), other)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer done()
+		return everything(t, r)
+	}
+	r, done, err := OpenReader(t.Context(), dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer done()
+	want := everything(t, r)
+	for what, stream := range map[string]*bytes.Buffer{"of the file": &cold, "through the gateway": &warm} {
+		if got := from(stream); !reflect.DeepEqual(got, want) {
+			t.Errorf("a copy %s tells\n%+v\nwant\n%+v", what, got, want)
+		}
+	}
+	if err := Copy(t.Context(), t.TempDir(), io.Discard); !errors.Is(err, history.ErrNone) {
+		t.Errorf("without a history: %v, want ErrNone", err)
+	}
+	for what, c := range map[string]struct {
+		answer func(w http.ResponseWriter)
+		want   string
+	}{
+		"stopped": {func(w http.ResponseWriter) { w.Write(cold.Bytes()[:cold.Len()/2]) }, history.ErrCopy.Error()},
+		"broken off": {func(w http.ResponseWriter) {
+			w.Header().Set("Trailer", copyTrailer)
+			w.Write(cold.Bytes()[:cold.Len()/2])
+			w.Header().Set(copyTrailer, "the disk")
+		}, "cannot copy its history: the disk"},
+		"busy": {func(w http.ResponseWriter) { http.Error(w, "4 others are reading", http.StatusServiceUnavailable) }, "4 others are reading"},
+	} {
+		dir := t.TempDir()
+		l, err := listen(filepath.Join(dir, Socket))
+		if err != nil {
+			t.Fatal(err)
+		}
+		srv := &http.Server{Handler: http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { c.answer(w) })}
+		go srv.Serve(l) // ends with Close
+		if err := Copy(t.Context(), dir, io.Discard); err == nil || !strings.Contains(err.Error(), c.want) {
+			t.Errorf("%s: %v, want %q", what, err, c.want)
+		}
+		srv.Close()
+	}
+}
+
+// TestCopyMoved: a clock that is set while the history is copied is told behind the answer, where Copy reads it.
+func TestCopyMoved(t *testing.T) {
+	dir := t.TempDir()
+	filled(t, dir)
+	s := serve(t, dir)
+	store, err := s.r.openStore(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	many := history.Batch{} // more than is sent in one piece
+	for i := range uint32(3000) {
+		many.Trips = append(many.Trips, history.Trip{ID: history.TripID{Node: 7, Gen: 1, Counter: i}, Zone: "mill", Node: "mill", At: history.Moment{Wall: start}, Dwell: -1})
+	}
+	if err := store.Write(many); err != nil {
+		t.Fatal(err)
+	}
+	w := &settingWriter{ResponseRecorder: httptest.NewRecorder(), set: func() error { return store.ClockSet([16]byte{10}, start, 0) }}
+	req := httptest.NewRequestWithContext(t.Context(), http.MethodGet, "/copy", nil)
+	(&asked{r: s.r, slots: make(chan struct{}, 1)}).handler().ServeHTTP(w, req)
+	if got := w.Header().Get(copyTrailer); w.Header().Get("Trailer") != copyTrailer || !strings.Contains(got, "do it again") {
+		t.Errorf("behind the answer stands %q", got)
+	}
+}
+
+// settingWriter takes an answer in, and meanwhile a clock is set.
+type settingWriter struct {
+	*httptest.ResponseRecorder
+	set func() error
+}
+
+func (w *settingWriter) SetWriteDeadline(time.Time) error { return nil }
+
+func (w *settingWriter) Write(b []byte) (int, error) { return len(b), w.set() }

@@ -231,8 +231,6 @@ func create(path string, o Options, fill func(*bbolt.DB) error) error {
 // replace puts the damaged file aside, and a new one with what is whole of it in its place.
 func replace(path string, o Options, reason error) (*Recovery, error) {
 	rec := &Recovery{Reason: reason, Kept: path + damagedSuffix}
-	type record struct{ bucket, key, value []byte }
-	var batch []record
 	salvage := func(db *bbolt.DB) error {
 		f, err := os.Open(path)
 		if err != nil {
@@ -247,33 +245,18 @@ func replace(path string, o Options, reason error) (*Recovery, error) {
 			return asLocked(err)
 		}
 		var failed error
-		flush := func() {
-			err := db.Update(func(tx *bbolt.Tx) error {
-				for _, r := range batch {
-					if err := tx.Bucket(r.bucket).Put(r.key, r.value); err != nil {
-						return err
-					}
-					if id := idOf(r.bucket, r.key); id != nil {
-						if err := tx.Bucket(bucketIDs).Put(id, placeOf(r.bucket, r.key)); err != nil {
-							return err
-						}
-					}
-				}
-				return nil
-			})
-			rec.Saved, batch, failed = rec.Saved+len(batch), batch[:0], errors.Join(failed, err)
-		}
+		fill := filler{db: db}
 		checkPages(f, func(e *pages.Element) { // what is wrong with it is known already
 			bucket, ok := sealedBucket(e.Bucket)
 			if _, err := seal.Unwrap(bucket, e.Key, e.Value); !ok || err != nil || failed != nil {
 				return
 			}
-			batch = append(batch, record{bucket, slices.Clone(e.Key), slices.Clone(e.Value)})
-			if len(batch) == 4096 {
-				flush()
-			}
+			failed = fill.put(bucket, slices.Clone(e.Key), slices.Clone(e.Value))
 		})
-		flush()
+		if failed == nil {
+			failed = fill.flush()
+		}
+		rec.Saved = fill.saved
 		return failed
 	}
 	if err := os.RemoveAll(rec.Kept); err != nil {

@@ -27,6 +27,7 @@ type Store struct {
 	path     string
 	readOnly bool
 	corrupt  atomic.Uint64
+	moved    atomic.Uint64 // records that got another place in time: a copy may have missed them in both
 
 	mu     sync.Mutex // protects what follows
 	boots  map[[16]byte]*boot

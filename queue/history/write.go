@@ -149,6 +149,7 @@ func moment(bucket, key []byte) (m Moment) {
 // move puts a record that stands at old, if it does, to where it belongs.
 func (w *writer) move(id, oldIn, oldKey, in, key, payload []byte) {
 	if oldKey != nil && !bytes.Equal(oldKey, key) {
+		w.s.moved.Add(1)
 		w.delete(oldIn, oldKey)
 	}
 	w.put(in, key, payload)
@@ -252,6 +253,7 @@ func (w *writer) place(id [16]byte) int {
 		list = append(list, pair{bytes.Clone(k), bytes.Clone(v)})
 	}
 	for _, p := range list {
+		w.s.moved.Add(1)
 		payload, err := seal.Unwrap(bucketUnplaced, p.k, p.v)
 		w.delete(bucketUnplaced, p.k)
 		if err != nil || w.again(p.k, payload) != nil {

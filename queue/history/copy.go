@@ -1,0 +1,190 @@
+package history
+
+import (
+	"bufio"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"io"
+
+	"go.etcd.io/bbolt"
+
+	"longlane/queue/seal"
+)
+
+// A copy is a history as a stream, which any version of this format reads, whatever the file was like:
+//
+//	copyHead | record ... | 0, uvarint: how many records
+//	record:  the place of its bucket in copyBuckets 1 byte, uvarint: key's length, key, uvarint: payload's length, payload
+//
+// It says itself when it is cut short. Whoever stores it guards it against damage.
+const copyHead = "longlane history 1\n"
+
+// copyBuckets is all that is copied; what else is in the file follows from it. Places are stored: one is only ever added.
+var copyBuckets = [...][]byte{1: bucketBoots, 2: bucketTrips, 3: bucketFaults, 4: bucketHours, 5: bucketSpans, 6: bucketUnplaced}
+
+const longest = 1 << 20 // bytes of a key or payload: far more than any has
+
+var (
+	// ErrCopy says that a stream is no whole copy of a history.
+	ErrCopy = errors.New("no whole copy of a history")
+	// ErrMoved says that a copy may lack something, and is to be made again.
+	ErrMoved = errors.New("a clock was set while the history was copied, and records moved to their place in time; do it again")
+)
+
+// Copy writes all that is kept to w and returns how many records that were. The store is written to meanwhile as always: what comes
+// after Copy has begun may be in the copy or not. What is damaged is left out. Errors: ErrMoved, or those of w.
+func (s *Store) Copy(w io.Writer) (records int, err error) {
+	out, moved := bufio.NewWriterSize(w, 64<<10), s.moved.Load()
+	if _, err := out.WriteString(copyHead); err != nil {
+		return 0, err
+	}
+	for place, bucket := range copyBuckets {
+		if bucket == nil {
+			continue
+		}
+		if err := s.scan(bucket, nil, nil, func(k, v []byte) error {
+			records++
+			head := binary.AppendUvarint([]byte{byte(place)}, uint64(len(k)))
+			head = binary.AppendUvarint(append(head, k...), uint64(len(v)))
+			_, err := out.Write(head)
+			if err == nil {
+				_, err = out.Write(v)
+			}
+			return err
+		}); err != nil {
+			return records, fmt.Errorf("copy history %s: %w", s.path, err)
+		}
+	}
+	if s.moved.Load() != moved {
+		return records, ErrMoved
+	}
+	if _, err := out.Write(binary.AppendUvarint([]byte{0}, uint64(records))); err != nil {
+		return records, err
+	}
+	return records, out.Flush()
+}
+
+// ReadCopy reads a copy to its end and returns how many records are in it. Errors: ErrCopy, or those of r.
+func ReadCopy(r io.Reader) (records int, err error) {
+	return readCopy(r, func(_, _, _ []byte) error { return nil })
+}
+
+func readCopy(r io.Reader, fn func(bucket, key, payload []byte) error) (records int, err error) {
+	in := bufio.NewReaderSize(r, 64<<10)
+	bad := func(found string, err error) error {
+		if err == io.EOF {
+			err = io.ErrUnexpectedEOF
+		}
+		if err == nil {
+			return fmt.Errorf("%w: after %d records found %s", ErrCopy, records, found)
+		}
+		return fmt.Errorf("%w: after %d records found %s: %w", ErrCopy, records, found, err)
+	}
+	head := make([]byte, len(copyHead))
+	if _, err := io.ReadFull(in, head); err != nil || string(head) != copyHead {
+		return 0, bad(fmt.Sprintf("%q, expected %q", head, copyHead), err)
+	}
+	text := func() ([]byte, error) {
+		n, err := binary.ReadUvarint(in)
+		if err == nil && n > longest {
+			err = fmt.Errorf("a text of %d bytes, expected at most %d", n, longest)
+		}
+		if err != nil {
+			return nil, err
+		}
+		b := make([]byte, n)
+		_, err = io.ReadFull(in, b)
+		return b, err
+	}
+	for {
+		place, err := in.ReadByte()
+		if err != nil {
+			return records, bad("no end", err)
+		}
+		if place == 0 {
+			break
+		}
+		if int(place) >= len(copyBuckets) {
+			return records, bad(fmt.Sprintf("a record of kind %d, expected 1 to %d: a later version may read it", place, len(copyBuckets)-1), nil)
+		}
+		k, err := text()
+		if err != nil {
+			return records, bad("a record cut short", err)
+		}
+		v, err := text()
+		if err != nil {
+			return records, bad("a record cut short", err)
+		}
+		if err := fn(copyBuckets[place], k, v); err != nil {
+			return records, err
+		}
+		records++
+	}
+	if n, err := binary.ReadUvarint(in); err != nil || n != uint64(records) {
+		return records, bad(fmt.Sprintf("an end that tells of %d", n), err)
+	}
+	if _, err := in.ReadByte(); err != io.EOF {
+		return records, bad("more behind its end", err)
+	}
+	return records, nil
+}
+
+// Restore makes the store at path from a copy, in place of what may stand there, and returns how many records it holds. On an error
+// path is as it was. No store may be open there.
+func Restore(path string, r io.Reader) (records int, err error) {
+	o := Options{}
+	o.fill()
+	err = create(path, o, func(db *bbolt.DB) (err error) {
+		f := filler{db: db}
+		if records, err = readCopy(r, func(bucket, key, payload []byte) error {
+			return f.put(bucket, key, seal.Wrap(bucket, key, payload))
+		}); err != nil {
+			return err
+		}
+		return f.flush()
+	})
+	if err != nil {
+		return records, fmt.Errorf("restore history %s: %w", path, err)
+	}
+	return records, nil
+}
+
+// filler puts sealed records into a new file, and each into the index of ids, 4,096 in a transaction.
+type filler struct {
+	db    *bbolt.DB
+	batch []sealedRecord
+	saved int
+}
+
+type sealedRecord struct{ bucket, key, value []byte }
+
+// put keeps key and value.
+func (f *filler) put(bucket, key, value []byte) error {
+	f.batch = append(f.batch, sealedRecord{bucket, key, value})
+	if len(f.batch) < 4096 {
+		return nil
+	}
+	return f.flush()
+}
+
+func (f *filler) flush() error {
+	err := f.db.Update(func(tx *bbolt.Tx) error {
+		for _, r := range f.batch {
+			if err := tx.Bucket(r.bucket).Put(r.key, r.value); err != nil {
+				return err
+			}
+			if id := idOf(r.bucket, r.key); id != nil {
+				if err := tx.Bucket(bucketIDs).Put(id, placeOf(r.bucket, r.key)); err != nil {
+					return err
+				}
+			}
+		}
+		return nil
+	})
+	if err == nil {
+		f.saved += len(f.batch)
+	}
+	f.batch = f.batch[:0]
+	return err
+}

@@ -1,0 +1,167 @@
+package history
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+)
+
+func copyOf(t testing.TB, s *Store) []byte {
+	t.Helper()
+	var out bytes.Buffer
+	n, err := s.Copy(&out)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if read, err := ReadCopy(bytes.NewReader(out.Bytes())); err != nil || read != n {
+		t.Fatalf("%d records were copied, %d read, %v", n, read, err)
+	}
+	return out.Bytes()
+}
+
+// told is all that a store tells.
+func told(t testing.TB, s *Store) string {
+	t.Helper()
+	trips, faults, hours := all(t, s)
+	return fmt.Sprintf("%+v\n%+v\n%+v\n%+v\n%+v", trips, faults, hours, spans(t, s, Watch, "river gate"), spans(t, s, Sound, "house"))
+}
+
+// TestCopy: what comes back from a copy tells the same, and goes on the same: records are known by their ids, and find their place in
+// time once their boot's clock is known.
+func TestCopy(t *testing.T) {
+	s := newTest(t)
+	for _, b := range goldenBatches() {
+		mustWrite(t, s, b)
+	}
+	for i := range 5000 { // more than one transaction of a restore
+		if i%500 == 0 {
+			mustWrite(t, s, Batch{Hours: []Hour{{Node: "ridge", At: wall(time.Duration(i) * time.Hour), Count: i}}})
+		}
+		mustWrite(t, s, Batch{Trips: []Trip{opening(uint32(100+i), wall(time.Duration(i)*time.Minute))}})
+	}
+	stream := copyOf(t, s)
+	path := filepath.Join(t.TempDir(), File)
+	if err := os.WriteFile(path, []byte("an older one"), fileMode); err != nil {
+		t.Fatal(err)
+	}
+	n, err := Restore(path, bytes.NewReader(stream))
+	if err != nil {
+		t.Fatal(err)
+	}
+	again := openTest(t, path, Options{noSync: true})
+	st, err := again.Stats()
+	if sum := st.Trips + st.Faults + st.Hours + st.Spans + st.Unplaced + st.Boots; err != nil || sum != n || st.Unplaced == 0 || st.Boots == 0 {
+		t.Errorf("%+v, %v; %d records were restored", st, err, n)
+	}
+	for _, both := range []*Store{s, again} { // the same from here on
+		mustWrite(t, both, Batch{Trips: []Trip{closing(101, wall(time.Minute), time.Second)}})
+		if err := both.ClockSet(bootID(9), start.Add(10*time.Hour), 0); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if got, want := told(t, again), told(t, s); got != want || len(want) < 100_000 {
+		t.Errorf("%d bytes, and they differ from the %d before", len(got), len(want))
+	}
+}
+
+// TestCopyCut: a copy that is cut anywhere, or of another kind, is refused, and what stood at the path still stands there.
+func TestCopyCut(t *testing.T) {
+	s := newTest(t)
+	for _, b := range goldenBatches() {
+		mustWrite(t, s, b)
+	}
+	stream := copyOf(t, s)
+	path := filepath.Join(t.TempDir(), File)
+	if _, err := Restore(path, bytes.NewReader(stream)); err != nil {
+		t.Fatal(err)
+	}
+	before, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	refused := func(what string, stream []byte) {
+		t.Helper()
+		if _, err := ReadCopy(bytes.NewReader(stream)); !errors.Is(err, ErrCopy) {
+			t.Errorf("%s: %v, want ErrCopy", what, err)
+		}
+	}
+	for n := range stream {
+		refused(fmt.Sprintf("cut to %d of %d bytes", n, len(stream)), stream[:n])
+	}
+	refused("a byte more", append(slices.Clone(stream), 0))
+	refused("another version", bytes.Replace(stream, []byte("history 1"), []byte("history 2"), 1))
+	later := slices.Clone(stream)
+	later[len(copyHead)] = 99
+	refused("an unknown kind", later)
+	huge := append([]byte(copyHead), 2, 0xff, 0xff, 0xff, 0xff, 0x0f)
+	refused("a key of 4 GiB", huge)
+	if _, err := Restore(path, bytes.NewReader(stream[:len(stream)-1])); !errors.Is(err, ErrCopy) || !strings.Contains(err.Error(), path) {
+		t.Errorf("%v, want ErrCopy and the path", err)
+	}
+	after, err := os.ReadFile(path)
+	if err != nil || !bytes.Equal(before, after) {
+		t.Errorf("a restore that failed has changed the file: %v", err)
+	}
+	if left, _ := os.ReadDir(filepath.Dir(path)); len(left) != 1 {
+		t.Errorf("left behind: %v", left)
+	}
+}
+
+// TestCopyBeside: whoever writes goes on while a copy is made. All that was there before is in it, and the copy that may have missed
+// what moved says so.
+func TestCopyBeside(t *testing.T) {
+	seed := rand.Uint64()
+	t.Logf("seed %d", seed)
+	random := rand.New(rand.NewPCG(seed, 1))
+	s := newTest(t)
+	const before = 3000
+	for i := range before {
+		mustWrite(t, s, Batch{Trips: []Trip{opening(uint32(i), wall(time.Duration(random.IntN(1e6))*time.Second))}})
+	}
+	more := uint32(before)
+	beside := writerFunc(func(b []byte) (int, error) { // whoever takes the copy in is slow, and trips come
+		for range 20 {
+			more++
+			mustWrite(t, s, Batch{Trips: []Trip{opening(more, wall(time.Duration(random.IntN(1e6))*time.Second))}})
+		}
+		return len(b), nil
+	})
+	var out bytes.Buffer
+	if _, err := s.Copy(io.MultiWriter(&out, beside)); err != nil {
+		t.Fatal(err)
+	}
+	path := filepath.Join(t.TempDir(), File)
+	if _, err := Restore(path, &out); err != nil {
+		t.Fatal(err)
+	}
+	trips, _, _ := all(t, openTest(t, path, Options{noSync: true}))
+	seen := map[uint32]int{}
+	for _, tr := range trips {
+		seen[tr.ID.Counter]++
+	}
+	for i := range uint32(before) {
+		if seen[i] != 1 {
+			t.Errorf("trip %d is %d times in the copy", i, seen[i])
+		}
+	}
+	if more == before {
+		t.Error("nothing was written beside the copy")
+	}
+	mustWrite(t, s, Batch{Trips: []Trip{opening(1, Moment{Boot: bootID(3), Mono: time.Hour}), opening(more+1, Moment{Boot: bootID(3), Mono: time.Hour})}})
+	_, err := s.Copy(writerFunc(func(b []byte) (int, error) { return len(b), s.ClockSet(bootID(3), start, 0) }))
+	if !errors.Is(err, ErrMoved) {
+		t.Errorf("a clock was set: %v, want ErrMoved", err)
+	}
+}
+
+type writerFunc func([]byte) (int, error)
+
+func (f writerFunc) Write(b []byte) (int, error) { return f(b) }
