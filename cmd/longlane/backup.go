@@ -21,7 +21,8 @@ import (
 var backupCommand = command{
 	name:  "backup",
 	brief: "put all that a new card or machine needs into one encrypted file, and back",
-	usage: "save --to FILE [--config FILE] | show FILE [--json] | restore FILE [--config FILE] [--old-is-off]",
+	usage: "save --to FILE [--config FILE] [--without-history]\n       longlane backup show FILE [--json]\n" +
+		"       longlane backup restore FILE [--config FILE] [--old-is-off] [--without-history]",
 	example: `  longlane backup save --to /media/stick/longlane.backup
   longlane backup show /media/stick/longlane.backup
   longlane backup restore /media/stick/longlane.backup     (on the new machine, once the old one is off)`,
@@ -35,6 +36,7 @@ type backupOrder struct {
 	config         string
 	passphraseFile string
 	json, oldIsOff bool
+	withoutHistory bool
 }
 
 func runBackup(ctx context.Context, c *call) error {
@@ -59,6 +61,7 @@ func readBackupOrder(c *call) (*backupOrder, error) {
 		"instead of asking")
 	c.BoolVar(&o.json, "json", false, "show: print what it holds as JSON")
 	c.BoolVar(&o.oldIsOff, "old-is-off", false, "restore: the old gateway is off for good, although this cannot be heard here")
+	c.BoolVar(&o.withoutHistory, "without-history", false, "save, restore: leave the history out, which may be large")
 	words, err := c.parse(2)
 	if err != nil {
 		return nil, err
@@ -80,6 +83,8 @@ func readBackupOrder(c *call) (*backupOrder, error) {
 		return nil, badUsage("%s which file? give its name", o.action)
 	case o.action != "show" && o.json:
 		return nil, badUsage("--json goes with show")
+	case o.action == "show" && o.withoutHistory:
+		return nil, badUsage("--without-history goes with save and restore")
 	case o.action != "restore" && o.oldIsOff:
 		return nil, badUsage("--old-is-off goes with restore")
 	}
@@ -101,7 +106,16 @@ func (o *backupOrder) save(ctx context.Context, c *call) error {
 	if err != nil {
 		return err
 	}
-	if err := b.Save(o.file, func() (string, error) { return o.passphrase(ctx, c, true) }); err != nil {
+	if o.withoutHistory {
+		b.LeaveHistory()
+	}
+	if err := b.Save(o.file, func() (string, error) {
+		words, err := o.passphrase(ctx, c, true)
+		if err == nil && b.Manifest.History != nil {
+			fmt.Fprintln(c.err, "Encrypting, and reading back what was written: with years of history that takes some minutes on a small board ...")
+		}
+		return words, err
+	}); err != nil {
 		return err
 	}
 	describe(c, b)
@@ -124,9 +138,10 @@ func (o *backupOrder) show(ctx context.Context, c *call) error {
 		e.SetIndent("", "  ")
 		return e.Encode(struct {
 			backup.Manifest
-			Ignored []string `json:"ignored"`
-			Note    string   `json:"note"`
-		}{b.Manifest, append([]string{}, b.Ignored...), backup.NotInside})
+			Ignored []string       `json:"ignored"`
+			Note    string         `json:"note"`
+			Holds   backup.History `json:"history_holds"`
+		}{b.Manifest, append([]string{}, b.Ignored...), backup.NotInside, b.History})
 	}
 	describe(c, b)
 	return nil
@@ -138,6 +153,9 @@ func (o *backupOrder) restore(ctx context.Context, c *call) error {
 		return err
 	}
 	describe(c, b)
+	if o.withoutHistory {
+		b.LeaveHistory()
+	}
 	written, err := b.Restore(ctx, backup.RestoreOptions{Config: o.config, OldIsOff: o.oldIsOff,
 		Progress: func(s string) { fmt.Fprintln(c.err, s) }})
 	if err != nil {
@@ -161,6 +179,11 @@ func describe(c *call, b *backup.Backup) {
 		fmt.Fprintf(w, "  %s\t%d bytes\tfrom %s\n", f.Name, f.Size, f.Path)
 	}
 	w.Flush()
+	if b.Manifest.History == nil {
+		fmt.Fprintln(c.out, "No history in it.")
+	} else {
+		fmt.Fprintf(c.out, "The history: %d records of trips, faults, check-ins and watched time, %d bytes, from %s\n", b.History.Records, b.History.Bytes, b.Manifest.History.Path)
+	}
 	for _, what := range b.Ignored {
 		fmt.Fprintf(c.out, "Of a later version, not known here and left out: %s\n", what)
 	}

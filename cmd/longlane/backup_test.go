@@ -164,6 +164,10 @@ func TestBackupMove(t *testing.T) {
 		t.Errorf("the backup: %v, %v; want mode 0600", st, err)
 	}
 
+	if !strings.Contains(said, "The history: ") {
+		t.Errorf("nothing is said of the history:\n%s", said)
+	}
+
 	// The other machine has nothing. The old one goes on.
 	for _, f := range []string{"state", "longlane.toml", "pass"} {
 		if err := os.Rename(h.path(f), h.path("old-"+f)); err != nil {
@@ -203,8 +207,23 @@ func TestBackupMove(t *testing.T) {
 		t.Errorf("epoch %d after %d, want 64 more at the least", raised, old)
 	}
 
+	tripsOf := func() string { // the trip before the move, as the history tells it
+		t.Helper()
+		code, out, errs := cli("", "history", "trips", "--config", h.path("longlane.toml"), "--csv")
+		if code != exitDone {
+			t.Fatalf("history: exit code %d, %s%s", code, out, errs)
+		}
+		return out
+	}
+	told := tripsOf()
+	if rows := strings.Split(strings.TrimSpace(told), "\n"); len(rows) != 2 || !strings.Contains(rows[1], "river-gate") {
+		t.Errorf("the restored history tells of\n%s\nwant one trip", told)
+	}
 	gateway = h.startGateway()
 	h.ready(time.Minute)
+	if got := tripsOf(); got != told {
+		t.Errorf("the restored gateway tells of\n%s\nwant\n%s", got, told)
+	}
 	c, err := net.Dial("udp", wifi)
 	if err != nil {
 		t.Fatal(err)
@@ -336,6 +355,7 @@ func TestBackupUsage(t *testing.T) {
 		{[]string{"show"}, "give its name"},
 		{[]string{"show", "x", "--to", "y"}, "--to goes with save"},
 		{[]string{"restore", "x", "--json"}, "--json goes with show"},
+		{[]string{"show", "x", "--without-history"}, "--without-history goes with save and restore"},
 		{[]string{"show", "x", "--old-is-off"}, "--old-is-off goes with restore"},
 		{[]string{"save", "--to", "x", "--config", "/nowhere.toml"}, "--config"},
 	} {

@@ -124,7 +124,7 @@ var imports = map[string]rule{
 		why:     "it keeps the site's secret: the fewer packages reach it or are reached from it, the better",
 	},
 	"gateway/backup": {
-		project: []string{"gateway", "gateway/config", "gateway/mqtt", "gateway/roster", "gateway/wholefile"},
+		project: []string{"gateway", "gateway/config", "gateway/logbook", "gateway/mqtt", "gateway/roster", "gateway/wholefile", "queue/history"},
 		modules: []string{"filippo.io/age", "golang.org/x/sys"},
 		why:     "it holds the site's secret in the clear for a moment: no more packages than it needs to read, judge and write the files",
 	},

@@ -3,13 +3,15 @@
 //
 // The file is an age file (age-encryption.org/v1) under a passphrase. Inside is a tar: first manifest.json, then the files
 // that it lists with size and SHA-256, in the order of the function parts, the one place that says what a backup holds.
+// Behind the tar's end stands the history, if the manifest tells of one (since format 2): a stream (queue/history), for years
+// of it are more than the memory of a small board. A reader of format 1 ends at the tar, and leaves the history out.
 // Events that still wait in the queue are not among them: they stay with the old card, whose gateway may yet deliver them.
 //
 // The manifest's readable_from is the lowest format whose readers understand the file. A reader refuses a file whose
 // readable_from is above its own format, and reads everything else; fields and files that it does not know it leaves out
 // and names (Backup.Ignored).
 //
-//	Collect -> Backup.Save        the config, the site's secret and roster, marks.copy, the secrets that the config names
+//	Collect -> Backup.Save        the config, the site's secret and roster, marks.copy, the secrets that the config names, the history
 //	Open -> Backup.Restore        everything verified before the first write, the site's secret written last
 //
 // Two machines with one site's secret would harm it: see Backup.Restore.
@@ -38,17 +40,17 @@ import (
 
 const (
 	// Format is the version of what is inside that this package writes.
-	Format       = 1
+	Format       = 2
 	readableFrom = 1
 	manifestName = "manifest.json"
 
-	// maxInside bounds what is read into memory, in bytes: the config has at most 256 KiB, marks.copy 4 MiB.
+	// maxInside bounds the tar, which is read into memory, in bytes: the config has at most 256 KiB, marks.copy 4 MiB.
 	maxInside = 16 << 20
 )
 
 // NotInside says what a backup does not hold.
 const NotInside = "Not in it: events that still wait in the queue. They stay with the old card: start the old gateway once more with its " +
-	"broker in reach, before the new one runs, and they are delivered. Nor is the history: copy history.db while the old gateway is stopped, if it is to go on."
+	"broker in reach, before the new one runs, and they are delivered."
 
 // Manifest says what a backup holds.
 type Manifest struct {
@@ -59,6 +61,13 @@ type Manifest struct {
 	Made         time.Time `json:"made"`    // by the clock of the old machine, which may not have been set
 	Version      string    `json:"version"` // of the program
 	Files        []File    `json:"files"`
+	// History tells that a history stands behind the files; nil: there was none, or it was left out.
+	History *HistoryFrom `json:"history,omitempty"`
+}
+
+// HistoryFrom tells of a history what is known before it is read.
+type HistoryFrom struct {
+	Path string `json:"path"` // where it stood
 }
 
 // File is one file in a backup.
@@ -75,8 +84,12 @@ type Backup struct {
 	Manifest Manifest
 	// Ignored names fields and files of a later format that this program does not know.
 	Ignored []string
+	// History is what the saved file holds of it; zero before Save.
+	History History
 
-	path   string // of the backup, for errors
+	copy   func(io.Writer) error // of the history, of a gateway that may run
+	words  string                // the passphrase, for the history is read again when it is restored
+	path   string                // of the backup, for errors
 	data   map[string][]byte
 	config *config.Config
 	roster *roster.Roster
@@ -157,6 +170,9 @@ func Collect(ctx context.Context, configPath, version string, now time.Time) (*B
 		}
 	}
 	if err := b.understand(); err != nil {
+		return nil, fmt.Errorf("save backup: %w", err)
+	}
+	if err := b.findHistory(ctx, c.State); err != nil {
 		return nil, fmt.Errorf("save backup: %w", err)
 	}
 	return b, nil
@@ -252,23 +268,37 @@ func (b *Backup) packWith(manifest []byte) ([]byte, error) {
 	return out.Bytes(), err
 }
 
-// unpack reads the tar and verifies all of it. path stands for the backup in errors.
-func unpack(path string, inside []byte) (*Backup, error) {
+// unpack reads the tar to its end, and no further, and verifies all of it. path stands for the backup in errors.
+func unpack(path string, inside io.Reader) (*Backup, error) {
 	b := &Backup{path: path, data: map[string][]byte{}}
 	bad := func(found, expected, do string) error {
 		return fmt.Errorf("%s: found %s, expected %s; %s", path, found, expected, do)
 	}
 	const another = "take another backup"
-	r := tar.NewReader(bytes.NewReader(inside))
+	bounded := &io.LimitedReader{R: inside, N: maxInside}
+	r := tar.NewReader(bounded)
+	var damaged *damagedError
 	for first := true; ; first = false {
 		h, err := r.Next()
-		if err == io.EOF && !first {
-			break
-		} else if err != nil {
+		switch {
+		case errors.As(err, &damaged):
+			return nil, damaged
+		case err == io.EOF && !first && bounded.N > 0:
+			// the tar's end
+		case err != nil && bounded.N <= 0:
+			return nil, bad(fmt.Sprintf("more than %d bytes beside the history", maxInside), "at most so many", "a later version may read it")
+		case err != nil:
 			return nil, bad(fmt.Sprintf("no tar inside (%v)", err), "one that begins with "+manifestName, another)
+		}
+		if err != nil {
+			break
 		}
 		data, err := io.ReadAll(r)
 		switch {
+		case errors.As(err, &damaged):
+			return nil, damaged
+		case err != nil && bounded.N <= 0:
+			return nil, bad(fmt.Sprintf("more than %d bytes beside the history", maxInside), "at most so many", "a later version may read it")
 		case err != nil:
 			return nil, bad(fmt.Sprintf("%s cut short (%v)", h.Name, err), "all of it", another)
 		case first && h.Name != manifestName:
@@ -331,7 +361,10 @@ func (b *Backup) readManifest(text []byte) error {
 			}
 		}
 	}
-	more("field ", whole, "format", "readable_from", "site", "gateway", "made", "version", "files")
+	more("field ", whole, "format", "readable_from", "site", "gateway", "made", "version", "files", "history")
+	if h, _ := whole["history"].(map[string]any); h != nil {
+		more("field history.", h, "path")
+	}
 	files, _ := whole["files"].([]any)
 	for _, f := range files {
 		entry, _ := f.(map[string]any)

@@ -1,6 +1,7 @@
 package backup
 
 import (
+	"bytes"
 	"context"
 	"encoding/json"
 	"errors"
@@ -9,6 +10,7 @@ import (
 	"net"
 	"os"
 	"path/filepath"
+	"reflect"
 	"slices"
 	"strings"
 	"testing"
@@ -53,6 +55,23 @@ func newSite(t *testing.T) *site {
 func marks(site uint16, epoch int) string {
 	rest := fmt.Sprintf(`{"site":"hill-orchard","site_number":%d,"epoch":%d,"marks":null}`, site, epoch)
 	return fmt.Sprintf("longlane marks 1 %08x\n%s", crc(rest), rest)
+}
+
+// sealed is a file with this inside.
+func sealed(t *testing.T, inside []byte) []byte {
+	t.Helper()
+	var out bytes.Buffer
+	w, err := encrypt(&out, words)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := w.Write(inside); err != nil {
+		t.Fatal(err)
+	}
+	if err := w.Close(); err != nil {
+		t.Fatal(err)
+	}
+	return out.Bytes()
 }
 
 // cheap makes a passphrase cost nothing, for tests that open files by the thousand.
@@ -162,7 +181,7 @@ func (s *site) same(before map[string]string) {
 	if n, err := r.Add(roster.Node{Name: "mill-lane"}); err != nil || n.ID != 2+16+1 {
 		s.t.Errorf("the next node is %+v, %v, want id 19", n, err)
 	}
-	for _, name := range []string{"state/marks.copy", "state/roster.json"} {
+	for _, name := range []string{"state/marks.copy", "state/roster.json", "state/history.db"} { // of the history see told
 		delete(before, name)
 		delete(after, name)
 	}
@@ -235,9 +254,9 @@ func TestDamagedFile(t *testing.T) {
 	s.wipe()
 	sealed, err := os.ReadFile(s.where)
 	s.must(err)
-	refused := func(what string, bytes []byte) {
+	refused := func(what string, stored []byte) {
 		t.Helper()
-		_, err := parse(s.where, bytes, say(words))
+		_, err := parse(s.where, bytes.NewReader(stored), say(words))
 		if err == nil || !strings.Contains(err.Error(), s.where) || !strings.Contains(err.Error(), "expected") ||
 			!strings.Contains(err.Error(), "copy") {
 			t.Fatalf("%s: %v; want the file, what was found and expected, and what to do", what, err)
@@ -267,12 +286,12 @@ func TestWorkFactor(t *testing.T) {
 	if workFactor != 16 {
 		t.Errorf("work factor %d, want 16", workFactor)
 	}
-	sealed, err := seal([]byte("x"), words)
-	if err != nil || !strings.Contains(strings.SplitN(string(sealed), "\n", 3)[1], " 16") {
-		t.Errorf("%v, head %.80q", err, sealed)
+	sealed := sealed(t, []byte("x"))
+	if !strings.Contains(strings.SplitN(string(sealed), "\n", 3)[1], " 16") {
+		t.Errorf("head %.80q", sealed)
 	}
 	dear := strings.Replace(string(sealed), " 16\n", " 19\n", 1)
-	if _, err := unseal("f", []byte(dear), words); err == nil || !strings.Contains(err.Error(), "damaged head") {
+	if _, err := decrypt("f", strings.NewReader(dear), words); err == nil || !strings.Contains(err.Error(), "damaged head") {
 		t.Errorf("a work factor of 19: %v", err)
 	}
 }
@@ -342,12 +361,14 @@ func TestRestoreRefuses(t *testing.T) {
 		"another password":  {func(s *site) { s.write("etc/pass", "mill\n", 0o600) }, "pass: found a file"},
 		"another roster":    {func(s *site) { s.write("state/roster.json", "{}", 0o600) }, "roster.json: found a file"},
 		"marks alone":       {func(s *site) { s.write("state/marks.copy", "x", 0o600) }, "marks.copy: found a file"},
+		"a history":         {func(s *site) { s.write("state/history.db", "years", 0o600) }, "history.db: found a history"},
 		"an old queue":      {func(s *site) { s.write("state/queue.db", "", 0o600) }, "found the queue of a gateway"},
 		"a directory":       {func(s *site) { s.must(os.MkdirAll(s.config, 0o755)) }, "is a directory"},
 		"a gateway at work": {func(s *site) { s.hold() }, "held by a gateway that runs"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			s := newSite(t)
+			s.history(3)
 			s.save()
 			s.wipe()
 			c.there(s)
@@ -439,7 +460,8 @@ func TestRestoreOwner(t *testing.T) {
 func TestRestoreCutShort(t *testing.T) {
 	for k := 0; ; k++ {
 		s := newSite(t)
-		before := s.files()
+		s.history(3)
+		before, told := s.files(), s.told()
 		s.save()
 		s.wipe()
 		n := 0
@@ -453,8 +475,8 @@ func TestRestoreCutShort(t *testing.T) {
 		}
 		err := s.restore(cut)
 		if err == nil {
-			if k != 5 {
-				t.Errorf("%d files were written, want 5", k)
+			if k != 6 {
+				t.Errorf("%d files were written, want 6", k)
 			}
 			break
 		}
@@ -463,6 +485,9 @@ func TestRestoreCutShort(t *testing.T) {
 		}
 		s.must(s.restore())
 		s.same(before)
+		if got := s.told(); !reflect.DeepEqual(got, told) {
+			t.Errorf("cut short after %d files and done again: the history tells %v, want %v", k, got, told)
+		}
 		if _, err := roster.Open(s.state); err != nil {
 			t.Error(err)
 		}

@@ -1,7 +1,9 @@
 package backup
 
 import (
+	"bufio"
 	"bytes"
+	"crypto/sha256"
 	"errors"
 	"fmt"
 	"io"
@@ -46,24 +48,45 @@ func (b *Backup) Save(path string, passphrase func() (string, error)) error {
 		return fmt.Errorf("save backup: found a passphrase of %d characters, expected %d or more, since whoever gets hold of the file "+
 			"can try as many as he likes; five words that do not belong together are good", n, MinPassphrase)
 	}
-	inside, err := b.pack()
-	if err == nil && len(inside) > maxInside {
-		err = fmt.Errorf("found %d bytes, expected at most %d; which file grew so large?", len(inside), maxInside)
+	files, err := b.pack()
+	if err == nil && len(files) > maxInside {
+		err = fmt.Errorf("found %d bytes beside the history, expected at most %d; which file grew so large?", len(files), maxInside)
 	}
 	if err != nil {
 		return fmt.Errorf("save backup: %w", err)
 	}
-	sealed, err := seal(inside, words)
-	if err != nil {
-		return fmt.Errorf("save backup: %w", err)
-	}
-	verify := func(temporary string) error {
-		stored, err := os.ReadFile(temporary)
+	history := History{}
+	written, back := sha256.New(), sha256.New()
+	fill := func(to io.Writer) error {
+		w, err := encrypt(to, words)
 		if err != nil {
 			return err
 		}
-		got, err := unseal(path, stored, words)
-		if err == nil && !bytes.Equal(got, inside) {
+		if _, err := w.Write(files); err != nil {
+			return err
+		}
+		if b.Manifest.History != nil {
+			if history, err = measured(func(h io.Writer) error { return b.copy(io.MultiWriter(w, written, h)) }); err != nil {
+				return fmt.Errorf("copy the history: %w; nothing was kept; --without-history leaves it out", err)
+			}
+		}
+		return w.Close() // which writes the end
+	}
+	verify := func(temporary string) error {
+		stored, err := os.Open(temporary)
+		if err != nil {
+			return err
+		}
+		defer stored.Close()
+		inside, err := decrypt(path, stored, words)
+		got := make([]byte, len(files))
+		if err == nil {
+			_, err = io.ReadFull(inside, got)
+		}
+		if err == nil {
+			_, err = io.Copy(back, inside)
+		}
+		if err == nil && (!bytes.Equal(got, files) || !bytes.Equal(back.Sum(nil), written.Sum(nil))) {
 			err = errors.New("something else came back")
 		}
 		if err != nil {
@@ -71,13 +94,14 @@ func (b *Backup) Save(path string, passphrase func() (string, error)) error {
 		}
 		return nil
 	}
-	err = wholefile.Write(path, sealed, wholefile.Options{New: true, Verify: verify})
+	err = wholefile.Fill(path, fill, wholefile.Options{New: true, Verify: verify})
 	if errors.Is(err, fs.ErrExist) { // made while we asked for the passphrase
 		err = existsError(path)
 	}
 	if err != nil {
 		return fmt.Errorf("save backup: %w", err)
 	}
+	b.History = history
 	return nil
 }
 
@@ -92,57 +116,64 @@ func Open(path string, passphrase func() (string, error)) (*Backup, error) {
 		return nil, fmt.Errorf("open backup: %w", err)
 	}
 	defer f.Close()
-	sealed, err := io.ReadAll(io.LimitReader(f, 2*maxInside))
-	if err != nil {
-		return nil, fmt.Errorf("open backup: %w", err)
-	}
-	return parse(path, sealed, passphrase)
+	return parse(path, f, passphrase)
 }
 
 // parse is Open without the disk.
-func parse(path string, sealed []byte, passphrase func() (string, error)) (*Backup, error) {
-	if !bytes.HasPrefix(sealed, []byte(ageHead)) {
-		return nil, fmt.Errorf("open backup: %s: found %d bytes that do not begin as a backup does, expected a file made by `longlane backup "+
-			"save`; name that file, or another copy of it", path, len(sealed))
+func parse(path string, sealed io.Reader, passphrase func() (string, error)) (*Backup, error) {
+	in := bufio.NewReader(sealed)
+	if head, err := in.Peek(len(ageHead)); string(head) != ageHead {
+		if err != nil && err != io.EOF {
+			return nil, fmt.Errorf("open backup: %w", err)
+		}
+		return nil, fmt.Errorf("open backup: %s: found a file that does not begin as a backup does, expected one made by `longlane backup "+
+			"save`; name that file, or another copy of it", path)
 	}
 	words, err := passphrase()
 	if err != nil {
 		return nil, err
 	}
-	inside, err := unseal(path, sealed, words)
+	b, inside, err := begin(path, in, words)
 	if err != nil {
 		return nil, fmt.Errorf("open backup: %w", err)
 	}
-	b, err := unpack(path, inside)
-	if err != nil {
+	b.words = words
+	if err := b.readHistory(inside); err != nil {
 		return nil, fmt.Errorf("open backup: %w", err)
 	}
 	return b, nil
 }
 
-func seal(inside []byte, passphrase string) ([]byte, error) {
+// begin reads all but the history, which inside is left at.
+func begin(path string, sealed io.Reader, words string) (b *Backup, inside io.Reader, err error) {
+	inside, err = decrypt(path, sealed, words)
+	if err != nil {
+		return nil, nil, err
+	}
+	if b, err = unpack(path, inside); err != nil {
+		return nil, nil, err
+	}
+	return b, inside, nil
+}
+
+// encrypt gives the writer of a file's inside, to be closed at its end.
+func encrypt(sealed io.Writer, passphrase string) (io.WriteCloser, error) {
 	to, err := age.NewScryptRecipient(passphrase)
 	if err != nil {
 		return nil, err
 	}
 	to.SetWorkFactor(workFactor)
-	var out bytes.Buffer
-	w, err := age.Encrypt(&out, to)
-	if err != nil {
-		return nil, err
-	}
-	_, err = w.Write(inside)
-	err = errors.Join(err, w.Close()) // which writes the end
-	return out.Bytes(), err
+	return age.Encrypt(sealed, to)
 }
 
-func unseal(path string, sealed []byte, passphrase string) ([]byte, error) {
+// decrypt gives a file's inside, every byte of which is what was saved. That it is all of it is known at its end.
+func decrypt(path string, sealed io.Reader, passphrase string) (io.Reader, error) {
 	id, err := age.NewScryptIdentity(passphrase)
 	if err != nil {
 		return nil, fmt.Errorf("%s: found an empty passphrase, expected the one it was saved with", path)
 	}
 	id.SetMaxWorkFactor(maxWorkFactor)
-	r, err := age.Decrypt(bytes.NewReader(sealed), id)
+	r, err := age.Decrypt(sealed, id)
 	var none *age.NoIdentityMatchError
 	if errors.As(err, &none) {
 		return nil, fmt.Errorf("%s: found another passphrase, expected the one it was saved with; type it again (if you are sure of it, "+
@@ -150,13 +181,35 @@ func unseal(path string, sealed []byte, passphrase string) ([]byte, error) {
 	} else if err != nil {
 		return nil, fmt.Errorf("%s: found a damaged head (%w), expected the file as it was saved; use another copy", path, err)
 	}
-	inside, err := io.ReadAll(io.LimitReader(r, maxInside+1))
-	switch {
-	case err != nil:
-		return nil, fmt.Errorf("%s: found it damaged or cut short (%w) in its %d bytes, expected the file as it was saved; use another copy",
-			path, err, len(sealed))
-	case len(inside) > maxInside:
-		return nil, fmt.Errorf("%s: found more than %d bytes inside, expected at most so many; a later version may read it", path, maxInside)
+	return &guarded{r: r, path: path}, nil
+}
+
+// guarded says of damage what is to be done.
+type guarded struct {
+	r    io.Reader
+	path string
+	n    int64
+}
+
+// damagedError is for what stands behind the head.
+type damagedError struct {
+	path  string
+	after int64
+	err   error
+}
+
+func (e *damagedError) Error() string {
+	return fmt.Sprintf("%s: found it damaged or cut short after %d bytes inside (%v), expected the file as it was saved; use another copy",
+		e.path, e.after, e.err)
+}
+
+func (e *damagedError) Unwrap() error { return e.err }
+
+func (g *guarded) Read(b []byte) (int, error) {
+	n, err := g.r.Read(b)
+	g.n += int64(n)
+	if err != nil && err != io.EOF {
+		err = &damagedError{g.path, g.n, err}
 	}
-	return inside, nil
+	return n, err
 }

@@ -17,6 +17,7 @@ import (
 	"longlane/gateway"
 	"longlane/gateway/roster"
 	"longlane/gateway/wholefile"
+	"longlane/queue/history"
 )
 
 // How far a restore moves the epoch on. marks.copy may lag by a minute, and after the save the old gateway may have been
@@ -82,6 +83,14 @@ func (b *Backup) Restore(ctx context.Context, o RestoreOptions) (written []strin
 		return nil, fmt.Errorf("restore: %w; nothing was written", err)
 	}
 	for _, w := range list {
+		if w.name == secretName && b.Manifest.History != nil { // with the secret there is a site, and no second try
+			o.Progress(fmt.Sprintf("Restoring the history, %d records ...", b.History.Records))
+			path, err := b.writeHistory(o.write)
+			if err != nil {
+				return written, fmt.Errorf("restore: %w; there is no site here yet: put that right, then do the same again", err)
+			}
+			written = append(written, path)
+		}
 		wrote, err := b.write(w, o.write)
 		if err != nil {
 			return written, fmt.Errorf("restore: %w; there is no site here yet: put that right, then do the same again", err)
@@ -147,6 +156,10 @@ func (b *Backup) refuse(list []want) error {
 			begun = true
 		}
 	}
+	path := filepath.Join(state, history.File)
+	if _, err := os.Lstat(path); err == nil && b.Manifest.History != nil && !begun {
+		return fmt.Errorf("%s: found a history, expected none; move it away, or keep it and add --without-history", path)
+	}
 	return nil
 }
 
@@ -164,6 +177,15 @@ func refuseQueue(path string) error {
 	}
 	return fmt.Errorf("%s: found the queue of a gateway, expected none, for its events and marks are not those of the backup; move it "+
 		"away, and keep it if trips may wait in it", path)
+}
+
+func (b *Backup) writeHistory(before func(string) error) (path string, err error) {
+	if before != nil {
+		if err := before(filepath.Join(b.config.State, history.File)); err != nil {
+			return "", err
+		}
+	}
+	return b.restoreHistory()
 }
 
 // write puts one file in its place, unless it is there.

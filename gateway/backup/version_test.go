@@ -1,16 +1,20 @@
 package backup
 
 import (
+	"archive/tar"
+	"bytes"
 	"encoding/json"
 	"flag"
+	"fmt"
 	"hash/crc32"
+	"io"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
 )
 
-var writeGolden = flag.Bool("golden", false, "write testdata/format-1.backup anew; only when its format has never been released")
+var writeGolden = flag.Bool("golden", false, "write the golden file of the newest format anew; only when that has never been released")
 
 func crc(s string) uint32 { return crc32.Checksum([]byte(s), crc32.MakeTable(crc32.Castagnoli)) }
 
@@ -31,22 +35,20 @@ func (s *site) crafted(more map[string][]byte, edit func(m map[string]any)) {
 	s.must(err)
 	inside, err := b.packWith(manifest)
 	s.must(err)
-	sealed, err := seal(inside, words)
-	s.must(err)
-	s.must(os.WriteFile(s.where, sealed, 0o600))
+	s.must(os.WriteFile(s.where, sealed(s.t, inside), 0o600))
 }
 
 // One version up is read as far as it is known, and what is not is named.
 func TestNextFormat(t *testing.T) {
 	s := newSite(t)
 	before := s.files()
-	s.crafted(map[string][]byte{"state/history.db": []byte("years")}, func(m map[string]any) {
-		m["format"], m["readable_from"], m["machine"] = 2, 1, "mast"
+	s.crafted(map[string][]byte{"state/ledger": []byte("years")}, func(m map[string]any) {
+		m["format"], m["readable_from"], m["machine"] = 3, 1, "mast"
 		m["files"].([]any)[0].(map[string]any)["owner"] = "longlane"
 	})
 	b, err := Open(s.where, say(words))
 	s.must(err)
-	if got, want := strings.Join(b.Ignored, ", "), "field files.owner, field machine, file state/history.db"; got != want {
+	if got, want := strings.Join(b.Ignored, ", "), "field files.owner, field machine, file state/ledger"; got != want {
 		t.Errorf("left out: %s; want %s", got, want)
 	}
 	s.wipe()
@@ -57,9 +59,9 @@ func TestNextFormat(t *testing.T) {
 // One that says that it cannot be read is not, and the owner learns what can read it.
 func TestFormatTooNew(t *testing.T) {
 	s := newSite(t)
-	s.crafted(nil, func(m map[string]any) { m["format"], m["readable_from"], m["version"] = 3, 3, "v9.8.7" })
+	s.crafted(nil, func(m map[string]any) { m["format"], m["readable_from"], m["version"] = 4, 4, "v9.8.7" })
 	_, err := Open(s.where, say(words))
-	for _, want := range []string{s.where, "found format 3", "expected one that format 1 reads", "v9.8.7"} {
+	for _, want := range []string{s.where, "found format 4", "expected one that format 2 reads", "v9.8.7"} {
 		if err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%v, want %q", err, want)
 		}
@@ -92,35 +94,74 @@ func TestManifestLies(t *testing.T) {
 	}
 }
 
-// The golden file of format 1 is read for ever. Its paths lie under /golden, so it is opened and not restored.
+// The golden files of each format are read for ever. Their paths lie under /golden, so they are opened and not restored.
 func TestGolden(t *testing.T) {
-	path := filepath.Join("testdata", "format-1.backup")
 	if *writeGolden {
 		s := newSite(t)
+		s.history(3)
 		b := s.collect()
 		for i, f := range b.Manifest.Files {
 			b.Manifest.Files[i].Path = strings.Replace(f.Path, s.dir, "/golden", 1)
 		}
+		b.Manifest.History.Path = strings.Replace(b.Manifest.History.Path, s.dir, "/golden", 1)
 		text := strings.ReplaceAll(string(b.data[configName]), s.dir, "/golden")
 		b.data[configName] = []byte(text)
 		b.Manifest.Files[0].Size, b.Manifest.Files[0].SHA256 = int64(len(text)), sum([]byte(text))
 		workFactor = 16
-		s.must(b.Save(path, say(words)))
+		s.must(b.Save(goldenFile(Format), say(words)))
 	}
-	b, err := Open(path, say(words))
-	if err != nil {
-		t.Fatal(err)
+	for format, records := range []int{1: 0, 2: 4} {
+		if format == 0 {
+			continue
+		}
+		b, err := Open(goldenFile(format), say(words))
+		if err != nil {
+			t.Fatal(err)
+		}
+		m := b.Manifest
+		if m.Format != format || m.ReadableFrom != 1 || m.Site != "hill-orchard" || m.Gateway != "house" || m.Version != "v1.2.3" || b.Nodes() != 2 ||
+			!b.HasMarks() || len(b.Ignored) != 0 || b.History.Records != records {
+			t.Errorf("%+v, %d nodes, marks %v, left out %q, history %+v", m, b.Nodes(), b.HasMarks(), b.Ignored, b.History)
+		}
+		var names []string
+		for _, f := range m.Files {
+			names = append(names, f.Name)
+		}
+		if got := strings.Join(names, " "); got != "longlane.toml embedded/password state/roster.json state/marks.copy state/site.secret" {
+			t.Errorf("format %d: it holds %s", format, got)
+		}
 	}
-	m := b.Manifest
-	if m.Format != 1 || m.ReadableFrom != 1 || m.Site != "hill-orchard" || m.Gateway != "house" || m.Version != "v1.2.3" || b.Nodes() != 2 ||
-		!b.HasMarks() || len(b.Ignored) != 0 {
-		t.Errorf("%+v, %d nodes, marks %v, left out %q", m, b.Nodes(), b.HasMarks(), b.Ignored)
+}
+
+func goldenFile(format int) string {
+	return filepath.Join("testdata", fmt.Sprintf("format-%d.backup", format))
+}
+
+// TestOlderReader: what a reader of format 1 did with a file still does for one with a history: the tar, and what is behind it ignored.
+func TestOlderReader(t *testing.T) {
+	s := newSite(t)
+	s.history(3)
+	s.save()
+	f, err := os.Open(s.where)
+	s.must(err)
+	defer f.Close()
+	inside, err := decrypt(s.where, f, words)
+	s.must(err)
+	all, err := io.ReadAll(inside)
+	s.must(err)
+	r := tar.NewReader(bytes.NewReader(all))
+	names, manifest := []string{}, struct {
+		ReadableFrom int `json:"readable_from"`
+		Files        []File
+	}{}
+	for h, err := r.Next(); err != io.EOF; h, err = r.Next() {
+		s.must(err)
+		if len(names) == 0 {
+			s.must(json.NewDecoder(r).Decode(&manifest))
+		}
+		names = append(names, h.Name)
 	}
-	var names []string
-	for _, f := range m.Files {
-		names = append(names, f.Name)
-	}
-	if got := strings.Join(names, " "); got != "longlane.toml embedded/password state/roster.json state/marks.copy state/site.secret" {
-		t.Errorf("it holds %s", got)
+	if manifest.ReadableFrom != 1 || len(names) != len(manifest.Files)+1 || len(names) != 6 {
+		t.Errorf("readable from %d; the tar holds %q", manifest.ReadableFrom, names)
 	}
 }

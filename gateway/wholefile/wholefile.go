@@ -5,6 +5,7 @@ package wholefile
 import (
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -25,20 +26,28 @@ type Options struct {
 // Write returns when the file and its name are on the disk. On an error nothing has changed at path, but for one of the
 // directory's sync, of which nothing can be known.
 func Write(path string, data []byte, o Options) error {
-	if err := write(path, data, o); err != nil {
+	return Fill(path, func(w io.Writer) error {
+		_, err := w.Write(data)
+		return err
+	}, o)
+}
+
+// Fill is Write for what is too large for memory: fill writes it.
+func Fill(path string, fill func(io.Writer) error, o Options) error {
+	if err := write(path, fill, o); err != nil {
 		return fmt.Errorf("write %s: %w", path, err)
 	}
 	return nil
 }
 
-func write(path string, data []byte, o Options) error {
+func write(path string, fill func(io.Writer) error, o Options) error {
 	dir := filepath.Dir(path)
 	f, err := os.CreateTemp(dir, "."+filepath.Base(path)+"-*") // mode 0600
 	if err != nil {
 		return err
 	}
 	defer os.Remove(f.Name())
-	_, err = f.Write(data)
+	err = fill(f)
 	if err == nil && o.Prepare != nil {
 		err = o.Prepare(f)
 	}

@@ -171,7 +171,9 @@ func (f *filler) put(bucket, key, value []byte) error {
 func (f *filler) flush() error {
 	err := f.db.Update(func(tx *bbolt.Tx) error {
 		for _, r := range f.batch {
-			if err := tx.Bucket(r.bucket).Put(r.key, r.value); err != nil {
+			b := tx.Bucket(r.bucket)
+			b.FillPercent = 0.9 // as writer.put: a file that grew by being restored would be pruned sooner
+			if err := b.Put(r.key, r.value); err != nil {
 				return err
 			}
 			if id := idOf(r.bucket, r.key); id != nil {

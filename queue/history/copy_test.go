@@ -61,6 +61,9 @@ func TestCopy(t *testing.T) {
 	if sum := st.Trips + st.Faults + st.Hours + st.Spans + st.Unplaced + st.Boots; err != nil || sum != n || st.Unplaced == 0 || st.Boots == 0 {
 		t.Errorf("%+v, %v; %d records were restored", st, err, n)
 	}
+	if old, err := s.Stats(); err != nil || st.BytesUsed > old.BytesUsed*11/10 {
+		t.Errorf("%d bytes are used after, %d before, %v: it would be pruned sooner", st.BytesUsed, old.BytesUsed, err)
+	}
 	for _, both := range []*Store{s, again} { // the same from here on
 		mustWrite(t, both, Batch{Trips: []Trip{closing(101, wall(time.Minute), time.Second)}})
 		if err := both.ClockSet(bootID(9), start.Add(10*time.Hour), 0); err != nil {
