@@ -87,6 +87,7 @@ type faultData struct {
 	Zone     string `json:"zone,omitempty"`
 	Node     string `json:"node,omitempty"`
 	NodeID   uint8  `json:"node_id,omitempty"`
+	About    string `json:"about,omitempty"` // the bearer, sink, annunciator or hop: it tells faults of one code apart
 	Argument uint16 `json:"argument,omitempty"`
 	Detail   string `json:"detail"`
 	timing
@@ -265,7 +266,7 @@ func (g *Gateway) faultData(e *Event, b *proto.Fault, w When) *faultData {
 }
 
 func (g *Gateway) noticeData(e *Event, w When) *faultData {
-	d := &faultData{Code: e.Notice.Code, Zone: e.Notice.Zone, NodeID: e.Notice.Node, Detail: e.Notice.Detail,
+	d := &faultData{Code: e.Notice.Code, Zone: e.Notice.Zone, NodeID: e.Notice.Node, About: e.Notice.about, Detail: e.Notice.Detail,
 		timing: g.timing(e, w), Gateway: g.o.Name}
 	if e.Notice.Node != 0 {
 		d.Node = g.nodeName(e.Notice.Node)

@@ -59,7 +59,7 @@ type Notice struct {
 	Node   uint8  // concerned; 0 if none is
 	Zone   string // concerned
 	Detail string // for people
-	about  string // the bearer or sink concerned; not stored
+	about  string // the bearer, sink, annunciator or hop concerned
 }
 
 // The codes of Notice.
@@ -86,7 +86,8 @@ const recordVersion = 1
 
 // append writes the stored form, version 1: version, kind, freshness, flags (1 clock set, 2 measured), hop records that
 // verified (bit i: record i), node, generation, counter (4), late in 10 ms (4, signed), boot (16), mono ns (8), wall ns
-// (8), RSSI (float32), SNR (float32), bearer (length byte, text), then the frame or the notice to the end. Big-endian.
+// (8), RSSI (float32), SNR (float32), the bearer or what a notice is about (length byte, text), then the frame or the notice
+// to the end. Big-endian.
 func (e *Event) append(dst []byte) []byte {
 	flags := byte(0)
 	if e.Rx.Set {
@@ -103,10 +104,10 @@ func (e *Event) append(dst []byte) []byte {
 	dst = binary.BigEndian.AppendUint64(dst, uint64(e.Rx.Mono))
 	dst = binary.BigEndian.AppendUint64(dst, uint64(e.Rx.Wall.UnixNano()))
 	dst = appendFloat(appendFloat(dst, e.Rx.RSSI), e.Rx.SNR)
-	dst = appendText(dst, e.Rx.Bearer)
 	if !e.notice() {
-		return append(dst, e.Frame...)
+		return append(appendText(dst, e.Rx.Bearer), e.Frame...)
 	}
+	dst = appendText(dst, e.Notice.about) // by which two faults of one code are told apart, long after it was stored
 	ended := byte(0)
 	if e.Notice.Ended {
 		ended = 1
@@ -152,14 +153,18 @@ func parseEvent(b []byte) (*Event, error) {
 		return nil, fmt.Errorf("read stored event: RSSI and SNR % x are no numbers that are ever written", b[47:55])
 	}
 	var err error
-	if e.Rx.Bearer, b, err = cutText(b[recordFixed:]); err != nil {
+	text := ""
+	if text, b, err = cutText(b[recordFixed:]); err != nil {
 		return nil, err
 	}
 	if !e.notice() {
+		e.Rx.Bearer = text
 		e.Frame = append([]byte(nil), b...)
 		return e, nil
 	}
-	return e, e.parseNotice(b)
+	err = e.parseNotice(b)
+	e.Notice.about = text
+	return e, err
 }
 
 func (e *Event) parseNotice(b []byte) (err error) {

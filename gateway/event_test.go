@@ -20,14 +20,18 @@ func someEvents() []*Event {
 	rx := Reception{Boot: [16]byte{1, 2, 3, 15: 16}, Mono: 123456789 * time.Microsecond, Wall: time.Unix(0, 1790000000123456789), Set: true,
 		Bearer: "lora", Measured: true, RSSI: -97.5, SNR: 4.25}
 	unset := Reception{Boot: [16]byte{9}, Mono: time.Second, Wall: time.Unix(60, 0), Bearer: "wifi"}
+	ours := func(r Reception) Reception { // a notice came by no bearer; what it is about stands in that place
+		r.Bearer = ""
+		return r
+	}
 	return []*Event{
 		{kind: kindFrame, ID: ID{3, 1, 70001}, Fresh: proto.Late, Late: 40 * time.Second, Rx: rx, Frame: []byte{0x21, 0x07, 0xab, 0xcd, 3, 1}},
 		{kind: kindFrame, ID: ID{239, 255, math.MaxUint32}, Fresh: proto.Unproven, Rx: unset, Frame: []byte{1}},
 		{kind: kindFrame, ID: ID{3, 1, 70002}, Late: -12 * time.Second, Rx: rx, Frame: []byte{0x21, 0x06}, proven: 0x05},
 		{kind: kindCorrection, ID: ID{3, 1, 2}, Rx: unset, Frame: []byte{0x21, 0x07}},
-		{kind: kindNotice, ID: ID{0, 7, 12}, Rx: rx, Notice: Notice{Code: NoticeHeldBack, Ended: true, Node: 3, Zone: "river-gate", Detail: "event 3.1.70001 was kept"}},
-		{kind: kindNotice, ID: ID{0, 7, 13}, Rx: unset, Notice: Notice{Code: NoticeSetAside}},
-		{kind: kindNoticeTime, ID: ID{0, 7, 14}, Rx: unset, Notice: Notice{Code: NoticeBearerDown, Detail: "mast"}},
+		{kind: kindNotice, ID: ID{0, 7, 12}, Rx: ours(rx), Notice: Notice{Code: NoticeHeldBack, Ended: true, Node: 3, Zone: "river-gate", about: "lora", Detail: "event 3.1.70001 was kept"}},
+		{kind: kindNotice, ID: ID{0, 7, 13}, Rx: ours(unset), Notice: Notice{Code: NoticeSetAside, about: "wifi"}},
+		{kind: kindNoticeTime, ID: ID{0, 7, 14}, Rx: ours(unset), Notice: Notice{Code: NoticeBearerDown, about: "wifi", Detail: "mast"}},
 	}
 }
 

@@ -35,6 +35,7 @@ type envelope struct {
 		Mono    *float64 `json:"monotonic_s"`
 		Gateway string   `json:"gateway"`
 		Code    string   `json:"code"`
+		About   string   `json:"about"`
 		Detail  string   `json:"detail"`
 	} `json:"data"`
 }

@@ -85,10 +85,10 @@ func (c *Core) fault(payload []byte) (bad string) {
 	if !stands && !momentary[d.Code] || d.Zone != "" && c.zoneConfig(d.Zone).Ignore {
 		return ""
 	}
-	if len(d.Node)+len(d.Zone)+len(d.Gateway) > maxID || len(d.Detail) > 4*maxID {
+	if len(d.Node)+len(d.Zone)+len(d.Gateway)+len(d.About) > 2*maxID || len(d.Detail) > 4*maxID {
 		return "fault"
 	}
-	t := trouble{Key: fmt.Sprintf("fault %s %s %s", d.Code, d.Node, d.Zone), Text: orElse(d.Detail, d.Code), Zone: d.Zone, Dims: dims}
+	t := trouble{Key: fmt.Sprintf("fault %s %s %s %s", d.Code, d.Node, d.Zone, d.About), Text: orElse(d.Detail, d.Code), Zone: d.Zone, Dims: dims}
 	if d.Node == "" { // it is a gateway's own
 		t.Key += d.Gateway
 	}

@@ -438,7 +438,7 @@ func (s *stage) faultEvent(words []string, arg map[string]string) {
 	_, delayed := arg["delayed"]
 	s.publish("fault", "fault", map[string]any{"specversion": "1.0", "id": fmt.Sprint("f", len(s.tokens)), "source": "/longlane/hill-orchard",
 		"type": "longlane.fault." + words[1], "data": map[string]any{"code": strings.ReplaceAll(words[2], "_", " "), "node": arg["node"], "zone": arg["zone"],
-			"gateway": orElse(arg["gateway"], "house"), "detail": words[2] + " " + words[1], "delayed": delayed, "boot": "b1",
+			"gateway": orElse(arg["gateway"], "house"), "about": arg["about"], "detail": words[2] + " " + words[1], "delayed": delayed, "boot": "b1",
 			"monotonic_s": (s.now.Mono + s.boots["b1"] - s.duration(orElse(arg["age"], "0s"))).Seconds()}})
 }
 
