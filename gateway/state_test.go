@@ -389,7 +389,7 @@ func TestDeafGatewayBlamesNoNode(t *testing.T) {
 		w.link.unplug(true)
 		w.pass(time.Minute)
 		faults := w.broker.all("/fault")
-		if len(faults) != 1 || faults[0].data["code"] != NoticeBearerDown || !strings.Contains(faults[0].data["detail"].(string), "lora") {
+		if len(faults) != 1 || faults[0].data["code"] != NoticeBearerDown || faults[0].data["about"] != "lora" || !strings.Contains(faults[0].data["detail"].(string), "lora") {
 			t.Fatalf("faults %v, want one that lora is down", faults)
 		}
 		w.wifi.unplug(true)
