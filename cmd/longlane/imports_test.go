@@ -237,6 +237,12 @@ var imports = map[string]rule{
 		std:     effects,
 		why:     "it is an answer about a place that is handed in: the same lane has the same plan, wherever it is asked for",
 	},
+	"radio/plan/picture": {
+		project: []string{"radio/lane", "radio/lora", "radio/path", "radio/plan"},
+		modules: []string{"gonum.org/v1/plot"},
+		std:     effects,
+		why:     "it draws a plan onto an io.Writer; what the plan says is not decided here",
+	},
 	"radio/paragraph": {
 		std: effects,
 		why: "it sets words, and knows nothing of what they tell",
@@ -302,7 +308,7 @@ var sole = []struct {
 	{"github.com/tarm/serial", []string{"radio/serialport"}, "it hangs or spins when a device is unplugged; one package guards against that"},
 	{"go.etcd.io/bbolt", []string{"cmd/bench", "queue", "queue/history"}, "what is on disk has one owner, or its promise has none"},
 	{"filippo.io/age", []string{"gateway/backup"}, "one package encrypts, and its choices (passphrase, cost) stand once"},
-	{"gonum.org/v1/plot", []string{"gateway/rehearsal/chart"}, "it is large, and a picture is the last thing that others should depend on"},
+	{"gonum.org/v1/plot", []string{"gateway/rehearsal/chart", "radio/plan/picture"}, "it is large, and a picture is the last thing that others should depend on"},
 	{"github.com/HdrHistogram/hdrhistogram-go", []string{"gateway/rehearsal"}, "others are given shares and times, whatever counted them"},
 	{"github.com/prometheus/client_golang", []string{"gateway/metrics"}, "all names of metrics stand in one file; others count in plain fields"},
 }

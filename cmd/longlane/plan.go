@@ -16,14 +16,16 @@ import (
 var planCommand = command{
 	name:  "plan",
 	brief: "before anything is bought: does it reach, by which bearer, settings and relays, and what if not",
-	usage: "LANE [--goal GOAL] [--cost PIECE=COST,...] [--between SITE,SITE | --json]",
+	usage: "LANE [--goal GOAL] [--cost PIECE=COST,...] [--between SITE,SITE | --json] [--html FILE] [--svg DIR] [--png DIR]",
 	example: `  longlane plan testdata/lane/hill-orchard.toml
   longlane plan lane.toml --goal "99 %, 3s, 15 dB" --cost relay-solar=300,node=90
   longlane plan lane.toml --between river-gate,house
+  longlane plan lane.toml --html plan.html
 
 GOAL is a share of the trips, the time from the contact to the ear, and the margin of each hop in leaf; what is left out is as in the
 default. PIECE is one of: modem, node, wifi-node, bridge, relay-mains, relay-solar, relay-battery; costs are in any currency. Exit code
-0: the goal can be met; 1: it cannot, and the report says why and what would help; 2: bad usage or lane file.`,
+0: the goal can be met; 1: it cannot, and the report says why and what would help; 2: bad usage or lane
+file, or pictures that cannot be written.`,
 	run: runPlan,
 }
 
@@ -46,12 +48,17 @@ func runPlan(_ context.Context, c *call) error {
 	c.Func("cable", "tell what the cable to a sensor takes of its supply, as `CABLE`, such as \"100 m, 0.75 mm2, 100 mA, 12 V\"", func(s string) error { return parseCable(s, &o.Cable) })
 	between := c.String("between", "", "tell all of these two `SITE,SITE` instead: by each setting, and by Wi-Fi")
 	asJSON := c.Bool("json", false, "print the plan as JSON")
+	var pictures planPictures
+	pictures.flags(c)
 	words, err := c.parse(1)
 	if err != nil {
 		return err
 	}
 	if len(words) == 0 {
 		return badUsage("expected the lane file: longlane plan LANE")
+	}
+	if err := pictures.check(*between); err != nil {
+		return err
 	}
 	if o.NoiseRise = *noise; *noise == 0 {
 		o.NoiseRise = -1
@@ -74,6 +81,9 @@ func runPlan(_ context.Context, c *call) error {
 	bar.clear()
 	if err != nil {
 		return usageError{fmt.Errorf("%s: %w", words[0], err)}
+	}
+	if err := pictures.write(p); err != nil {
+		return usageError{err}
 	}
 	if *asJSON {
 		e := json.NewEncoder(c.out)

@@ -59,16 +59,16 @@ func (o *simOptions) rehearse(ctx context.Context, c *call, doc *config.Document
 	return o.report(c, r)
 }
 
-// picture is the file of a chart. It is begun before the rehearsal, which may take long, and has its name once it is whole.
-type picture struct {
+// chartFile is the file of a chart. It is begun before the rehearsal, which may take long, and has its name once it is whole.
+type chartFile struct {
 	file   *os.File // nil: none is wanted
 	name   string
 	format chart.Format
 }
 
-func (o *simOptions) openChart() (*picture, error) {
+func (o *simOptions) openChart() (*chartFile, error) {
 	if o.chart == "" {
-		return &picture{}, nil
+		return &chartFile{}, nil
 	}
 	format, err := chart.FormatOf(o.chart)
 	if err != nil {
@@ -81,10 +81,10 @@ func (o *simOptions) openChart() (*picture, error) {
 	if err != nil {
 		return nil, badUsage("--chart: %w", err)
 	}
-	return &picture{f, o.chart, format}, nil
+	return &chartFile{f, o.chart, format}, nil
 }
 
-func (p *picture) draw(r *rehearsal.Report) error {
+func (p *chartFile) draw(r *rehearsal.Report) error {
 	if p.file == nil {
 		return nil
 	}
@@ -99,7 +99,7 @@ func (p *picture) draw(r *rehearsal.Report) error {
 }
 
 // discard removes what has not become a chart.
-func (p *picture) discard() {
+func (p *chartFile) discard() {
 	if p.file != nil {
 		p.file.Close()
 		os.Remove(p.file.Name())

@@ -16,6 +16,7 @@
 //	gate.go      the light of a beam, the drop along its cable
 //	arrange.go   the cheapest set of relays, with a bound where it is not proven
 //	plan.go      the answer
+//	links.go     each hop once, and what it would be by other settings: for pictures
 //	between.go   two sites by every setting
 //	advice.go    what would help, and which assumption decides, both found by trying
 //	text.go      the answer in words, json.go for machines

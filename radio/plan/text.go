@@ -34,6 +34,12 @@ func (w *writer) Write(b []byte) (int, error) {
 // WriteText writes the plan for people.
 func (p *Plan) WriteText(to io.Writer) error {
 	w := &writer{w: to}
+	p.writeBody(w)
+	fmt.Fprintf(w, "\n%s\n%s\n", wrap(lora.Caution), wrap(Caution))
+	return w.err
+}
+
+func (p *Plan) writeBody(w io.Writer) {
 	g := p.Options.Goal
 	fmt.Fprintf(w, "%s: %s of the trips within %v, and %.0f dB of margin in leaf\n\n", p.Lane.Name, percent(g.Share), g.Within, g.Margin)
 	p.writeAnswer(w)
@@ -56,8 +62,6 @@ func (p *Plan) WriteText(to io.Writer) error {
 	}
 	list("Mind", p.Warnings)
 	list("Not judged, since a formula does not hold there", p.Unjudged)
-	fmt.Fprintf(w, "\n%s\n%s\n", wrap(lora.Caution), wrap(Caution))
-	return w.err
 }
 
 func (p *Plan) writeAnswer(w io.Writer) {

@@ -1,0 +1,89 @@
+package plan
+
+import (
+	"io"
+	"slices"
+
+	"longlane/radio/lane"
+)
+
+// Link is a hop of the plan, however many zones come home by it.
+type Link struct {
+	*Hop
+	// Asked is the margin that the goal asks of it, dB, over as many hops as the longest of its zones' paths has. For a zone that is not
+	// served it is that of its weakest hop and what this lacks.
+	Asked float64
+	Hops  int      // of that path
+	Zones []string // in the order of the plan
+}
+
+// Spare is what a link has over what is asked of it, dB; below 0 if it lacks.
+func (l *Link) Spare() float64 { return l.Margin - l.Asked }
+
+// Links are the hops of all zones, each once, in the order in which the zones first use them.
+func (p *Plan) Links() (list []*Link) {
+	for i := range p.Zones {
+		z := &p.Zones[i]
+		for _, h := range z.Hops {
+			asked := p.Asked(z)
+			k := slices.IndexFunc(list, func(l *Link) bool { return l.Way == h.Way })
+			if k < 0 {
+				k, list = len(list), append(list, &Link{Hop: h, Asked: asked, Hops: len(z.Hops)})
+			}
+			l := list[k]
+			l.Zones = append(l.Zones, z.Zone.Name)
+			if asked > l.Asked {
+				l.Asked, l.Hops = asked, len(z.Hops)
+			}
+		}
+	}
+	return list
+}
+
+// Asked is the margin that the goal asks of each hop of a zone that has some, dB: see Link.Asked.
+func (p *Plan) Asked(z *ZonePlan) float64 {
+	weakest := z.Weakest()
+	switch {
+	case !z.Served:
+		return weakest.Margin + z.Lacks
+	case weakest.Setting == nil: // see byWiFi
+		return max(p.Options.Goal.Margin, p.Settings[0].Margin[0])
+	default:
+		return weakest.Setting.Margin[len(z.Hops)-1]
+	}
+}
+
+// Weakest is the hop of a zone that has the least margin; nil if it has none.
+func (z *ZonePlan) Weakest() (weakest *Hop) {
+	for _, h := range z.Hops {
+		if weakest == nil || h.Margin < weakest.Margin {
+			weakest = h
+		}
+	}
+	return weakest
+}
+
+// Over is the margin that a setting leaves of a way in leaf, dB, by the powers of this plan; false where the law gives one of the two
+// sites no power with it. A setting that is refused for another reason has one too.
+func (s *Setting) Over(w *Way) (margin float64, ok bool) {
+	_, from := s.power[w.From]
+	_, to := s.power[w.To]
+	return s.margin(w), from && to
+}
+
+// Profile is what a way leads over, at the points at which it was reckoned. The earth's curve is not in it: see path.Bulge.
+func (p *Plan) Profile(w *Way) *lane.Profile {
+	var profile lane.Profile
+	p.Lane.Profile(&profile, w.From, w.To, points)
+	return &profile
+}
+
+// Percent is how the report tells a share.
+func Percent(share float64) string { return percent(share) }
+
+// WriteBody is WriteText without the cautions below it.
+func (p *Plan) WriteBody(to io.Writer) error {
+	w := &writer{w: to}
+	p.writeBody(w)
+	return w.err
+}
