@@ -51,7 +51,7 @@ const rowHigh = 15
 
 func budgetOf(l *plan.Link) Picture {
 	list := steps(l.Hop)
-	high := 24 + rowHigh*float64(len(list)) + 62
+	high := 24 + rowHigh*float64(len(list)) + 50
 	words := fmt.Sprintf("From the power at %s down to what is left at %s:", l.From.Name, l.To.Name)
 	for i, s := range list {
 		if i > 0 {
@@ -125,7 +125,12 @@ func drawBudget(n *pen, l *plan.Link, list []step, high float64) {
 		n.text(x0-6, y(i), short(s.words, 110, small), small, right, weight, ink)
 		n.text(wide-edge, y(i), s.value, small, right, weight, ink)
 	}
-	n.text(edge, 26, fmt.Sprintf("%s, in leaf, the weaker direction.  Whiskers: give or take %.1f dB (one standard deviation).", bearer(l.Hop), l.Sigma), small, left, plain, faint)
-	n.line(stroke{orange, 2, nil}, at{edge + 2, 9}, at{edge + 2, 19})
-	n.text(edge+8, 14, fmt.Sprintf("the goal asks %.1f dB of margin here", l.Asked), small, left, plain, ink)
+	n.text(edge, 24, bearer(l.Hop)+", in leaf, the weaker direction", small, left, plain, faint)
+	n.line(stroke{orange, 2, nil}, at{edge + 2, 6}, at{edge + 2, 16})
+	n.text(edge+8, 11, fmt.Sprintf("the goal asks %.1f dB of margin", l.Asked), small, left, plain, ink)
+	n.line(stroke{ink, 1, nil}, at{edge + 136, 11}, at{edge + 152, 11})
+	for _, x := range []float64{edge + 136, edge + 152} {
+		n.line(stroke{ink, 1, nil}, at{x, 8}, at{x, 14})
+	}
+	n.text(edge+157, 11, fmt.Sprintf("give or take %.1f dB (one standard deviation)", l.Sigma), small, left, plain, ink)
 }

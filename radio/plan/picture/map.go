@@ -258,10 +258,10 @@ func (m *mapping) margins(n *pen) {
 		}
 		others := m.lines
 		m.lines = slices.DeleteFunc(slices.Clone(others), func(x [2]at) bool { return x == [2]at{a, b} })
-		p, cost := m.best(places, dx, dy)
+		p, cost := m.best(places, dx, dy, nil)
 		if cost > 10 { // the link is shorter than its label
 			m.taken = m.taken[:len(m.taken)-1]
-			p, _ = m.best(around(places[0], dx, dy), dx, dy)
+			p, _ = m.best(around(places[0], dx, dy), dx, dy, &places[0])
 			n.line(stroke{faint, 0.5, nil}, places[0], p)
 		}
 		m.lines = others
@@ -282,7 +282,7 @@ func (m *mapping) name(n *pen, s *lane.Site) {
 // label puts words beside p, with a line to it if that is not near.
 func (m *mapping) label(n *pen, p at, words string, size float64, weight int, c color.Color) {
 	dx, dy := width(words, size, weight)/2+1.5, size*0.62
-	q, _ := m.best(around(p, dx, dy), dx, dy)
+	q, _ := m.best(around(p, dx, dy), dx, dy, &p)
 	nearest := at{min(max(p.x, q.x-dx), q.x+dx), min(max(p.y, q.y-dy), q.y+dy)}
 	if math.Hypot(nearest.x-p.x, nearest.y-p.y) > 12 {
 		n.line(stroke{faint, 0.4, nil}, p, nearest)

@@ -3,7 +3,6 @@
 package picture
 
 import (
-	"cmp"
 	"fmt"
 	"image/color"
 	"io"
@@ -120,7 +119,7 @@ func width(s string, size float64, weight int) float64 {
 func (n *pen) text(x, y float64, s string, size float64, align text.XAlignment, weight int, c color.Color) {
 	st := style(size, weight, c)
 	st.XAlign = align
-	n.c.FillText(st, at{x, y}.point(), s)
+	n.c.FillText(st, at{x, y + 0.08*size}.point(), s) // the library's middle is that of the line, not of the letters
 }
 
 // upright is read from the right.
@@ -309,12 +308,36 @@ func (w *crowd) cost(p at, dx, dy float64) (sum float64) {
 	return sum
 }
 
-// best takes the place that is freest, the earlier one of equals.
-func (w *crowd) best(places []at, dx, dy float64) (at, float64) {
-	p := slices.MinFunc(places, func(a, b at) int { return cmp.Compare(w.cost(a, dx, dy), w.cost(b, dx, dy)) })
-	cost := w.cost(p, dx, dy)
-	w.take(p, dx, dy)
-	return p, cost
+// best takes the place that is freest, the earlier one of equals. A line from it to its point, if that is not nil, is not to cross what
+// stands there.
+func (w *crowd) best(places []at, dx, dy float64, point *at) (best at, least float64) {
+	least = math.Inf(1)
+	for _, p := range places {
+		cost := w.cost(p, dx, dy)
+		if point != nil {
+			cost += w.crossed(p, *point)
+		}
+		if cost < least {
+			best, least = p, cost
+		}
+	}
+	w.take(best, dx, dy)
+	return best, least
+}
+
+// crossed is what a line costs from a label at p to its point, which it leaves by 6 pt.
+func (w *crowd) crossed(p, point at) (sum float64) {
+	long := math.Hypot(p.x-point.x, p.y-point.y)
+	for _, b := range w.taken {
+		for d := 6.0; d < long; d += 3 {
+			x, y := point.x+(p.x-point.x)*d/long, point.y+(p.y-point.y)*d/long
+			if x > b[0] && x < b[2] && y > b[1] && y < b[3] {
+				sum += 5
+				break
+			}
+		}
+	}
+	return sum
 }
 
 // around are places of a box beside p, the nearest first.

@@ -91,9 +91,9 @@ func profileOf(p *plan.Plan, l *plan.Link) (Picture, error) {
 func (s *section) room() string {
 	c := s.l.Least
 	if c.Height < 0 {
-		return fmt.Sprintf("least room at %.0f m: %.1f m in the way, %.1f radii below the edge", c.At, -c.Height, -c.Share())
+		return fmt.Sprintf("least room at %.0f m: the ray is %.1f m too low, %.1f Fresnel radii below the top", c.At, -c.Height, -c.Share())
 	}
-	return fmt.Sprintf("least room at %.0f m: %.1f m, %.1f of the radius", c.At, c.Height, c.Share())
+	return fmt.Sprintf("least room at %.0f m: %.1f m, %.1f of the Fresnel radius", c.At, c.Height, c.Share())
 }
 
 func (s *section) draw(n *pen) {
@@ -142,6 +142,19 @@ func (s *section) draw(n *pen) {
 		a := put(end.antenna)
 		n.line(stroke{ink, 2.2, nil}, put(at{end.antenna.x, end.foot}), a)
 		n.fill(ink, []at{{a.x - 3, a.y + 4}, {a.x + 3, a.y + 4}, {a.x, a.y - 1}})
+	}
+	w := crowd{x0: x0, y0: y0, x1: x1, y1: y1 + 4}
+	for i, ring := range s.cover { // each cover by its name, once, where there is room
+		name := q.Cover[i].Name
+		r := all(ring)
+		p := at{(r[0].x + r[len(r)/2].x) / 2, max(r[len(r)/2].y, r[len(r)-1].y) + 6}
+		dx := width(name, small, plain)/2 + 2
+		p.x, p.y = min(max(p.x, x0+dx), x1-dx), min(p.y, y1-1)
+		if name == "" || i > 0 && q.Cover[i-1].Name == name || w.cost(p, dx, 4.5) > 0 {
+			continue
+		}
+		w.take(p, dx, 4.5)
+		n.text(p.x, p.y, name, small, middle, plain, ink)
 	}
 	c := s.l.Least
 	ray, top := put(at{c.At, s.ray(c.At)}), put(at{c.At, s.ray(c.At) - c.Height})

@@ -37,7 +37,7 @@ func rowsOf(p *plan.Plan) (list []row) {
 	return list
 }
 
-const settingsRow = 108
+const settingsRow = 114
 
 func settingsOf(p *plan.Plan) (Picture, bool) {
 	rows := rowsOf(p)
@@ -88,7 +88,7 @@ func drawSettings(n *pen, p *plan.Plan, rows []row, high float64) {
 	x := func(i int) float64 { return x0 + slot*(float64(i)+0.5) + gap*float64(group(i)) }
 	for k, r := range rows {
 		head := high - 24 - settingsRow*float64(k)
-		y0, y1 := head-settingsRow+30, head-18
+		y0, y1 := head-settingsRow+30, head-24
 		n.text(edge, head-7, short(fmt.Sprintf("%s: %s to %s, over %s", r.zones, r.hop.From.Name, r.hop.To.Name, several(r.hops, "hop")), wide-2*edge, normal), normal, left, bold, ink)
 		low, top := 0.0, 10.0
 		for _, s := range p.Settings {
