@@ -61,7 +61,7 @@ func budgetOf(l *plan.Link) Picture {
 	}
 	words += fmt.Sprintf(". The margin is known to within %.1f dB (one standard deviation); the goal asks %.1f dB of this hop.", l.Sigma, l.Asked)
 	title := fmt.Sprintf("%s to %s: link budget", l.From.Name, l.To.Name)
-	return Picture{Title: short(title, wide-2*edge-20, 10), Words: words, drawing: drawing{high, func(n *pen) { drawBudget(n, l, list, high) }}}
+	return Picture{Title: short(title, wide-2*edge-20, 10), Words: words, drawing: drawing{wide, high, func(n *pen) { drawBudget(n, l, list, high) }}}
 }
 
 func drawBudget(n *pen, l *plan.Link, list []step, high float64) {

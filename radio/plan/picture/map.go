@@ -62,6 +62,7 @@ type key struct {
 
 const (
 	mapLeast, mapMost = 170, 400
+	crowded           = 20 // from more sites on the map is twice as wide
 	keyHigh           = 12
 )
 
@@ -78,19 +79,29 @@ func mapOf(p *plan.Plan) Picture {
 		grow(q)
 	}
 	const border = 26 // pt around the sites, for their names
+	wide := float64(wide)
+	tallest := float64(mapMost)
+	if len(p.Lane.Sites) > crowded {
+		wide, tallest = 2*wide, 1.7*tallest
+	}
 	w, h := max(high.East-low.East, 1), max(high.North-low.North, 1)
 	scale := (wide - 2*edge - 2*border) / w
-	tall := min(max(h*scale+2*border, mapLeast), mapMost)
+	tall := min(max(h*scale+2*border, mapLeast), tallest)
 	scale = min(scale, (tall-2*border)/h)
 	keys := keysOf(p)
 	legend := float64((len(keys)+1)/2)*keyHigh + 6
-	m := &mapping{p: p, links: p.Links(), keys: keys, foot: edge + legend + 26, tall: tall,
+	m := &mapping{p: p, links: p.Links(), keys: keys, foot: edge + legend + 26, wide: wide, tall: tall,
 		chart: chart{lane.Point{East: (low.East + high.East) / 2, North: (low.North + high.North) / 2}, scale, at{wide / 2, edge + legend + 26 + tall/2}}}
 	words := fmt.Sprintf("Map of %s to scale, north up.", p.Lane.Name)
 	for _, l := range m.links {
 		words += fmt.Sprintf(" %s to %s: %.1f dB of margin, %s.", l.From.Name, l.To.Name, l.Margin, grades[gradeOf(l.Spare())].words)
 	}
-	return Picture{"map", p.Lane.Name + ": the lane and its links", words, drawing{m.foot + tall + 24, m.draw}}
+	for i := range p.Lane.Cover {
+		if c := &p.Lane.Cover[i]; c.Name != "" {
+			words += fmt.Sprintf(" %s: %s, %s m high.", c.Name, c.Kind, number(c.Height))
+		}
+	}
+	return Picture{"map", p.Lane.Name + ": the lane and its links", words, drawing{wide, m.foot + tall + 24, m.draw}}
 }
 
 type mapping struct {
@@ -98,13 +109,14 @@ type mapping struct {
 	links []*plan.Link
 	keys  []key
 	foot  float64 // of the map on the paper
+	wide  float64 // of the paper
 	tall  float64
 	chart
 	crowd
 }
 
 func (m *mapping) draw(n *pen) {
-	x0, y0, x1, y1 := float64(edge), m.foot, float64(wide-edge), m.foot+m.tall
+	x0, y0, x1, y1 := float64(edge), m.foot, m.wide-edge, m.foot+m.tall
 	m.crowd = crowd{x0: x0 + 2, y0: y0 + 2, x1: x1 - 2, y1: y1 - 2}
 	m.take(at{x1 - 10, y1 - 14}, 8, 14) // the arrow
 	in := n.inside(x0, y0, x1, y1)
@@ -291,7 +303,7 @@ func (m *mapping) label(n *pen, p at, words string, size float64, weight int, c 
 	n.text(q.x, q.y, words, size, middle, weight, c)
 }
 
-// covers names what stands on the ground, if its middle is on the map.
+// covers names what stands on the ground, if its middle is on the map and there is room.
 func (m *mapping) covers(n *pen, x0, y0, x1, y1 float64) {
 	for i := range m.p.Lane.Cover {
 		c := &m.p.Lane.Cover[i]
@@ -314,7 +326,9 @@ func (m *mapping) covers(n *pen, x0, y0, x1, y1 float64) {
 			n.text(p.x, p.y, words, small, middle, plain, ink)
 			continue
 		}
-		m.label(n, p, words, small, plain, ink)
+		if places := around(p, dx, dy); slices.ContainsFunc(places, func(q at) bool { return m.cost(q, dx, dy) == 0 }) {
+			m.label(n, p, words, small, plain, ink)
+		}
 	}
 }
 
@@ -379,16 +393,19 @@ func north(n *pen, x, y float64) {
 
 // bar is the scale.
 func (m *mapping) bar(n *pen, x, y float64) {
-	marks := round(0, 110/m.scale, 2)
-	last := marks[len(marks)-1]
-	if last == 0 {
-		return
+	most := 110 / m.scale
+	last := math.Pow(10, math.Floor(math.Log10(most)))
+	for _, k := range []float64{5, 2} {
+		if k*last <= most {
+			last *= k
+			break
+		}
 	}
 	long := last * m.scale
 	n.fill(ink, rectangle(x, y, x+long/2, y+3))
 	n.line(stroke{ink, 0.7, nil}, closed(rectangle(x, y, x+long, y+3))...)
 	n.text(x+long+5, y+1.5, meters(last), small, left, plain, ink)
-	n.text(wide-edge, y+1.5, "heights above the datum; margins in leaf", small, right, plain, faint)
+	n.text(m.wide-edge, y+1.5, "heights above the datum; margins in leaf", small, right, plain, faint)
 }
 
 func meters(x float64) string {

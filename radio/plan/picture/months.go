@@ -32,7 +32,7 @@ func monthsOf(p *plan.Plan) Picture {
 	}
 	high := 24.0 + monthsRow*float64(len(p.Zones)) + 16
 	title := fmt.Sprintf("Trips heard within %v, by month", p.Options.Goal.Within)
-	return Picture{"months", title, words, drawing{high, func(n *pen) { drawMonths(n, p, high) }}}
+	return Picture{"months", title, words, drawing{wide, high, func(n *pen) { drawMonths(n, p, high) }}}
 }
 
 // extremes are the first months of the least share and of the most.

@@ -30,6 +30,7 @@ var roles = []struct {
 // figure is a picture within the page.
 type figure struct {
 	ID, Title, Words string
+	Wide             bool // twice as wide as most
 	Drawing          template.HTML
 }
 
@@ -107,8 +108,8 @@ func inline(p *Picture) (figure, error) {
 		body = strings.ReplaceAll(body, hex(r.color), "var(--"+r.name+")")
 	}
 	body = strings.ReplaceAll(body, "font-family:Liberation Sans", "font-family:'Liberation Sans',Arimo,Arial,Helvetica,sans-serif")
-	open := fmt.Sprintf(`<svg viewBox="0 0 %d %s" role="img" aria-labelledby="%s-words">`, wide, number(p.high), template.HTMLEscapeString(p.Name))
-	return figure{p.Name, p.Title, p.Words, template.HTML(open + body)}, nil //nolint:gosec // the library escapes each text
+	open := fmt.Sprintf(`<svg viewBox="0 0 %s %s" role="img" aria-labelledby="%s-words">`, number(p.wide), number(p.high), template.HTMLEscapeString(p.Name))
+	return figure{p.Name, p.Title, p.Words, p.wide > wide, template.HTML(open + body)}, nil //nolint:gosec // the library escapes each text
 }
 
 // hex is a colour as the library writes it.

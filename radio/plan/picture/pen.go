@@ -3,10 +3,13 @@
 package picture
 
 import (
+	"bytes"
 	"fmt"
+	"html"
 	"image/color"
 	"io"
 	"math"
+	"regexp"
 	"slices"
 	"strconv"
 
@@ -48,8 +51,8 @@ const (
 )
 
 type drawing struct {
-	high float64 // pt
-	draw func(*pen)
+	wide, high float64 // pt
+	draw       func(*pen)
 }
 
 // Write draws p.
@@ -57,20 +60,46 @@ func (p *Picture) Write(w io.Writer, f Format) error {
 	var canvas vg.CanvasSizer
 	var out io.WriterTo
 	if f == PNG {
-		c := vgimg.NewWith(vgimg.UseWH(wide, vg.Length(p.high)), vgimg.UseDPI(dpi))
+		c := vgimg.NewWith(vgimg.UseWH(vg.Length(p.wide), vg.Length(p.high)), vgimg.UseDPI(dpi))
 		canvas, out = c, vgimg.PngCanvas{Canvas: c}
 	} else {
-		c := vgsvg.New(wide, vg.Length(p.high))
-		canvas, out = c, c
+		c := vgsvg.New(vg.Length(p.wide), vg.Length(p.high))
+		canvas, out = c, fitted{c}
 	}
 	n := &pen{c: draw.New(canvas)}
-	n.fill(paper, rectangle(0, 0, wide, p.high))
+	n.fill(paper, rectangle(0, 0, p.wide, p.high))
 	n.text(edge, p.high-edge-2, p.Title, 10, left, bold, ink)
 	p.draw(n)
 	if _, err := out.WriteTo(w); err != nil {
 		return fmt.Errorf("%s: %w", p.Name, err)
 	}
 	return nil
+}
+
+// fitted is an SVG whose words take the room that they were given, whatever font there is to show them.
+type fitted struct{ *vgsvg.Canvas }
+
+var textElement = regexp.MustCompile(`<text ([^>]*font-weight:(\w+);[^>]*font-size:([0-9.]+)px[^>]*)>([^<]*)</text>`)
+
+func (f fitted) WriteTo(w io.Writer) (int64, error) {
+	var b bytes.Buffer
+	if _, err := f.Canvas.WriteTo(&b); err != nil {
+		return 0, err
+	}
+	text := textElement.ReplaceAllStringFunc(b.String(), func(element string) string {
+		m := textElement.FindStringSubmatch(element)
+		size, err := strconv.ParseFloat(m[3], 64)
+		if err != nil {
+			return element
+		}
+		weight := plain
+		if m[2] == "bold" {
+			weight = bold
+		}
+		return fmt.Sprintf(`<text textLength="%.2f" lengthAdjust="spacingAndGlyphs" %s>%s</text>`, width(html.UnescapeString(m[4]), size, weight), m[1], m[4])
+	})
+	n, err := io.WriteString(w, text)
+	return int64(n), err
 }
 
 // at is a place on the paper, pt from its lower left corner.

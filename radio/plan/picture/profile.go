@@ -84,7 +84,7 @@ func profileOf(p *plan.Plan, l *plan.Link) (Picture, error) {
 		words += " In the way: " + b + "."
 	}
 	title := fmt.Sprintf("%s to %s: %s on the way", l.From.Name, l.To.Name, meters(math.Round(l.Length)))
-	return Picture{Title: short(title, wide-2*edge-20, 10), Words: words, drawing: drawing{profileHigh, s.draw}}, nil
+	return Picture{Title: short(title, wide-2*edge-20, 10), Words: words, drawing: drawing{wide, profileHigh, s.draw}}, nil
 }
 
 // room says where the ray has the least.

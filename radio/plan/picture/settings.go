@@ -64,7 +64,7 @@ func settingsOf(p *plan.Plan) (Picture, bool) {
 		words += "."
 	}
 	high := 24.0 + settingsRow*float64(len(rows)) + 34
-	return Picture{"settings", "Margin by spreading factor, weakest hops", words, drawing{high, func(n *pen) { drawSettings(n, p, rows, high) }}}, true
+	return Picture{"settings", "Margin by spreading factor, weakest hops", words, drawing{wide, high, func(n *pen) { drawSettings(n, p, rows, high) }}}, true
 }
 
 func drawSettings(n *pen, p *plan.Plan, rows []row, high float64) {
