@@ -1,0 +1,133 @@
+package main
+
+import (
+	"bytes"
+	"encoding/json"
+	"encoding/xml"
+	"errors"
+	"image/png"
+	"io"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+
+	"longlane/radio/plan/picture"
+)
+
+// TestPlanPictures: one run writes the page and both directories, each picture whole and by its name, and prints what it prints without
+// them, in text and in JSON.
+func TestPlanPictures(t *testing.T) {
+	if !picture.Draws {
+		t.Skip("this build draws nothing: see TestPlanPictureMistakes")
+	}
+	dir, file := t.TempDir(), filepath.Join(lanes, "hill-orchard.toml")
+	page, svg, pngs := filepath.Join(dir, "plan.html"), filepath.Join(dir, "new", "svg"), filepath.Join(dir, "png")
+	for _, form := range [][]string{{"plan", file}, {"plan", "--json", file}} {
+		_, plain, _ := cli("", form...)
+		code, out, errs := cli("", append(form, "--html", page, "--svg", svg, "--png", pngs)...)
+		if code != exitDone || errs != "" || out != plain || out == "" {
+			t.Errorf("%q with pictures: exit code %d, %q, %d bytes; %d without them", form, code, errs, len(out), len(plain))
+		}
+	}
+	var names []string
+	for _, link := range []string{"cattle-grid-house", "ridge-gate-oak-relay", "oak-relay-house", "river-gate-oak-relay"} {
+		names = append(names, "profile-"+link, "budget-"+link)
+	}
+	names = append(names, "map", "settings", "months")
+	slices.Sort(names)
+	for _, c := range []struct {
+		dir, ending string
+		check       func([]byte) error
+	}{
+		{svg, ".svg", func(b []byte) error {
+			for d := xml.NewDecoder(bytes.NewReader(b)); ; {
+				if _, err := d.Token(); errors.Is(err, io.EOF) {
+					return nil
+				} else if err != nil {
+					return err
+				}
+			}
+		}},
+		{pngs, ".png", func(b []byte) error { _, err := png.Decode(bytes.NewReader(b)); return err }},
+	} {
+		entries, err := os.ReadDir(c.dir)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var found []string
+		for _, e := range entries {
+			found = append(found, strings.TrimSuffix(e.Name(), c.ending))
+			b, err := os.ReadFile(filepath.Join(c.dir, e.Name()))
+			if err == nil {
+				err = c.check(b)
+			}
+			if err != nil {
+				t.Errorf("%s: %v", e.Name(), err)
+			}
+		}
+		if !slices.Equal(found, names) {
+			t.Errorf("%s has %q, want %q", c.ending, found, names)
+		}
+	}
+	if b, err := os.ReadFile(page); err != nil || !bytes.HasPrefix(b, []byte("<!DOCTYPE html>")) || !bytes.Contains(b, []byte("The goal can be met.")) || !bytes.HasSuffix(b, []byte("</html>\n")) {
+		t.Errorf("the page: %v, %.80s", err, b)
+	}
+}
+
+// TestPlanPicturesOfWhatCannotBe: a goal that cannot be met is drawn all the same, with exit code 1.
+func TestPlanPicturesOfWhatCannotBe(t *testing.T) {
+	if !picture.Draws {
+		t.Skip("this build draws nothing: see TestPlanPictureMistakes")
+	}
+	page := filepath.Join(t.TempDir(), "plan.html")
+	code, out, _ := cli("", "plan", filepath.Join(lanes, "hill-orchard.toml"), "--json", "--goal", "99.999 %, 200ms", "--html", page)
+	if b, err := os.ReadFile(page); code != exitFailed || !json.Valid([]byte(out)) || err != nil || !bytes.Contains(b, []byte("The goal cannot be met:")) {
+		t.Errorf("exit code %d, page: %v", code, err)
+	}
+}
+
+// TestPlanPictureMistakes: what cannot be drawn or written is told by its flag and leaves nothing behind, and nothing is printed.
+func TestPlanPictureMistakes(t *testing.T) {
+	dir, lane := t.TempDir(), filepath.Join(lanes, "hill-orchard.toml")
+	file := filepath.Join(dir, "file")
+	if err := os.WriteFile(file, []byte("kept"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	cases := []struct {
+		args []string
+		want string
+	}{
+		{[]string{"--between", "river-gate,house", "--html", filepath.Join(dir, "a.html")}, "--html: the pictures are of a whole plan"},
+		{[]string{"--between", "river-gate,house", "--svg", dir}, "--svg: the pictures are of a whole plan"},
+		{[]string{"--between", "river-gate,house", "--png", dir}, "--png: the pictures are of a whole plan"},
+	}
+	if picture.Draws {
+		cases = append(cases, []struct {
+			args []string
+			want string
+		}{
+			{[]string{"--html", filepath.Join(dir, "nowhere", "a.html")}, "--html: write " + filepath.Join(dir, "nowhere", "a.html")},
+			{[]string{"--html", dir}, "--html: write " + dir},
+			{[]string{"--svg", file}, "--svg: mkdir " + file},
+			{[]string{"--png", filepath.Join(file, "below")}, "--png: mkdir " + file},
+		}...)
+	} else {
+		for _, flag := range []string{"--html", "--svg", "--png"} {
+			cases = append(cases, struct {
+				args []string
+				want string
+			}{[]string{flag, filepath.Join(dir, "a")}, flag + ": " + picture.ErrNone.Error()})
+		}
+	}
+	for _, c := range cases {
+		if code, out, errs := cli("", append([]string{"plan", lane}, c.args...)...); code != exitUsage || out != "" || !strings.Contains(errs, c.want) {
+			t.Errorf("longlane plan %q: exit code %d, %q; want %d and %q", c.args, code, errs, exitUsage, c.want)
+		}
+	}
+	entries, err := os.ReadDir(dir)
+	if b, _ := os.ReadFile(file); err != nil || len(entries) != 1 || string(b) != "kept" {
+		t.Errorf("left behind: %v, %v", entries, err)
+	}
+}
