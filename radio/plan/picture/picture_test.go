@@ -176,6 +176,9 @@ func TestAllAreWhole(t *testing.T) {
 					t.Errorf("%s, %s: %q is at %.1f, %.1f and %.1f wide, on paper of %.0f by %.0f", kind, q.Name, l.Text, l.X, -l.Y, l.Length, q.wide, q.high)
 				}
 			}
+			if kind != "orchard" && q.Name != "map" { // the same code draws both, and PNGs take long
+				continue
+			}
 			c, err := png.DecodeConfig(bytes.NewReader(written(t, q, PNG)))
 			if want := q.wide * dpi / 72; err != nil || math.Abs(float64(c.Width)-want) > 1 || math.Abs(float64(c.Height)-q.high*dpi/72) > 1 {
 				t.Errorf("%s, %s: PNG of %d by %d, %v", kind, q.Name, c.Width, c.Height, err)
