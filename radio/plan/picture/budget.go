@@ -112,9 +112,8 @@ func drawBudget(n *pen, l *plan.Link, list []step, high float64) {
 			}
 			n.line(stroke{ink, 0.8, nil}, closed(box)...)
 			a, b := put(l.Level-l.Sigma), put(min(l.Level+l.Sigma, top))
-			n.line(stroke{ink, 1, nil}, at{a, y(i)}, at{b, y(i)})
-			for _, x := range []float64{a, b} {
-				n.line(stroke{ink, 1, nil}, at{x, y(i) - 3}, at{x, y(i) + 3})
+			for _, s := range []stroke{{paper, 3, nil}, {ink, 1, nil}} { // with a light edge, to be seen on the bar
+				n.lines(s, []at{{a, y(i)}, {b, y(i)}}, []at{{a, y(i) - 3}, {a, y(i) + 3}}, []at{{b, y(i) - 3}, {b, y(i) + 3}})
 			}
 			x := put(need + l.Asked)
 			n.line(stroke{orange, 2, nil}, at{x, y(i) - half - 2}, at{x, y(i) + half + 2})

@@ -18,7 +18,16 @@ func nines(share float64) float64 { return min(-math.Log10(1-share), mostNines) 
 const (
 	mostNines = 4.3 // a little above 99.99 %: what is better cannot be told apart by this arithmetic
 	monthsRow = 66
+	emptyRow  = 18 // of a zone without months
 )
+
+// rowOfMonths is how high that of a zone is.
+func rowOfMonths(z *plan.ZonePlan) float64 {
+	if z.Wired || len(z.Hops) == 0 {
+		return emptyRow
+	}
+	return monthsRow
+}
 
 func monthsOf(p *plan.Plan) Picture {
 	words := fmt.Sprintf("Share of the trips that are heard within %v, by month.", p.Options.Goal.Within)
@@ -30,7 +39,10 @@ func monthsOf(p *plan.Plan) Picture {
 		worst, best := extremes(z)
 		words += fmt.Sprintf(" %s: from %s in %v to %s in %v.", z.Zone.Name, plan.Percent(z.Months[worst]), time.Month(worst+1), plan.Percent(z.Months[best]), time.Month(best+1))
 	}
-	high := 24.0 + monthsRow*float64(len(p.Zones)) + 16
+	high := 24.0 + 16
+	for i := range p.Zones {
+		high += rowOfMonths(&p.Zones[i])
+	}
 	title := fmt.Sprintf("Trips heard within %v, by month", p.Options.Goal.Within)
 	return Picture{"months", title, words, drawing{wide, high, func(n *pen) { drawMonths(n, p, high) }}}
 }
@@ -52,9 +64,12 @@ func drawMonths(n *pen, p *plan.Plan, high float64) {
 	x0, x1 := edge+36.0, float64(wide-edge)
 	slot := (x1 - x0) / 12
 	goal := nines(p.Options.Goal.Share)
+	head := high - 24
 	for k := range p.Zones {
 		z := &p.Zones[k]
-		head := high - 24 - monthsRow*float64(k)
+		if k > 0 {
+			head -= rowOfMonths(&p.Zones[k-1])
+		}
 		y0, y1 := head-monthsRow+16, head-16
 		put := func(v float64) float64 { return y0 + (y1-y0)*v/mostNines }
 		name := short(z.Zone.Name, 150, normal)
@@ -75,7 +90,6 @@ func drawMonths(n *pen, p *plan.Plan, high float64) {
 		}
 		n.text(x1, head-7, note, small, right, plain, ink)
 		if z.Wired || len(z.Hops) == 0 {
-			n.line(stroke{rule, 0.6, nil}, at{x0, (y0 + y1) / 2}, at{x1, (y0 + y1) / 2})
 			continue
 		}
 		for _, mark := range []struct {

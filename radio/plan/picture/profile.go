@@ -154,6 +154,7 @@ func (s *section) draw(n *pen) {
 			continue
 		}
 		w.take(p, dx, 4.5)
+		n.fill(paper, rectangle(p.x-dx, p.y-4.5, p.x+dx, p.y+4.5))
 		n.text(p.x, p.y, name, small, middle, plain, ink)
 	}
 	c := s.l.Least
