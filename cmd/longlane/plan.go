@@ -24,8 +24,8 @@ var planCommand = command{
 
 GOAL is a share of the trips, the time from the contact to the ear, and the margin of each hop in leaf; what is left out is as in the
 default. PIECE is one of: modem, node, wifi-node, bridge, relay-mains, relay-solar, relay-battery; costs are in any currency. Exit code
-0: the goal can be met; 1: it cannot, and the report says why and what would help; 2: bad usage or lane
-file, or pictures that cannot be written.`,
+0: the goal can be met; 1: it cannot, and the report says why and what would help; 2: bad usage or lane file, or pictures that cannot be
+written.`,
 	run: runPlan,
 }
 

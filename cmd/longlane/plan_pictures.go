@@ -18,7 +18,7 @@ type planPictures struct{ page, svg, png string }
 func (o *planPictures) flags(c *call) {
 	c.StringVar(&o.page, "html", "", "write a page with the plan, its pictures and the report into this `file`, which needs no other")
 	c.StringVar(&o.svg, "svg", "", "draw the plan into this `directory`, each picture a file that ends in .svg; it is made if it is not there")
-	c.StringVar(&o.png, "png", "", "the same, each a file that ends in .png")
+	c.StringVar(&o.png, "png", "", "the same into this `directory`, each a file that ends in .png")
 }
 
 // given are the flags that were.

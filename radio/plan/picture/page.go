@@ -158,7 +158,7 @@ func rowOf(p *plan.Plan, z *plan.ZonePlan) zoneRow {
 	}
 	r.Margin = fmt.Sprintf("%.1f ± %.1f dB", weakest.Margin, weakest.Sigma)
 	r.Asked = fmt.Sprintf("%.1f dB", p.Asked(z))
-	r.Within, r.Year, r.Half, r.Most = plan.Percent(z.Within), plan.Percent(z.Year), "later than 10s", "later than 10s"
+	r.Within, r.Year, r.Half, r.Most = unbroken(plan.Percent(z.Within)), unbroken(plan.Percent(z.Year)), "later than 10s", "later than 10s"
 	if z.Half > 0 {
 		r.Half = z.Half.String()
 	}
@@ -167,3 +167,6 @@ func rowOf(p *plan.Plan, z *plan.ZonePlan) zoneRow {
 	}
 	return r
 }
+
+// unbroken keeps a sign of percent beside its number.
+func unbroken(s string) string { return strings.ReplaceAll(s, " %", "\u00a0%") }
