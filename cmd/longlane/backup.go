@@ -125,7 +125,11 @@ func (o *backupOrder) save(ctx context.Context, c *call) error {
 }
 
 func (o *backupOrder) open(ctx context.Context, c *call) (*backup.Backup, error) {
-	return backup.Open(o.file, func() (string, error) { return o.passphrase(ctx, c, false) })
+	read := backup.Open
+	if o.withoutHistory {
+		read = backup.OpenFiles
+	}
+	return read(o.file, func() (string, error) { return o.passphrase(ctx, c, false) })
 }
 
 func (o *backupOrder) show(ctx context.Context, c *call) error {
@@ -153,9 +157,6 @@ func (o *backupOrder) restore(ctx context.Context, c *call) error {
 		return err
 	}
 	describe(c, b)
-	if o.withoutHistory {
-		b.LeaveHistory()
-	}
 	written, err := b.Restore(ctx, backup.RestoreOptions{Config: o.config, OldIsOff: o.oldIsOff,
 		Progress: func(s string) { fmt.Fprintln(c.err, s) }})
 	if err != nil {

@@ -4,7 +4,8 @@
 // The file is an age file (age-encryption.org/v1) under a passphrase. Inside is a tar: first manifest.json, then the files
 // that it lists with size and SHA-256, in the order of the function parts, the one place that says what a backup holds.
 // Behind the tar's end stands the history, if the manifest tells of one (since format 2): a stream (queue/history), for years
-// of it are more than the memory of a small board. A reader of format 1 ends at the tar, and leaves the history out.
+// of it are more than the memory of a small board. A reader of format 1 ends at the tar, and leaves
+// the history out; it refuses a file of more than 16 MiB, which one saved without the history never is.
 // Events that still wait in the queue are not among them: they stay with the old card, whose gateway may yet deliver them.
 //
 // The manifest's readable_from is the lowest format whose readers understand the file. A reader refuses a file whose

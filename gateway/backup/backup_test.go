@@ -256,7 +256,7 @@ func TestDamagedFile(t *testing.T) {
 	s.must(err)
 	refused := func(what string, stored []byte) {
 		t.Helper()
-		_, err := parse(s.where, bytes.NewReader(stored), say(words))
+		_, err := parse(s.where, bytes.NewReader(stored), say(words), true)
 		if err == nil || !strings.Contains(err.Error(), s.where) || !strings.Contains(err.Error(), "expected") ||
 			!strings.Contains(err.Error(), "copy") {
 			t.Fatalf("%s: %v; want the file, what was found and expected, and what to do", what, err)

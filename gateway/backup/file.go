@@ -49,8 +49,8 @@ func (b *Backup) Save(path string, passphrase func() (string, error)) error {
 			"can try as many as he likes; five words that do not belong together are good", n, MinPassphrase)
 	}
 	files, err := b.pack()
-	if err == nil && len(files) > maxInside {
-		err = fmt.Errorf("found %d bytes beside the history, expected at most %d; which file grew so large?", len(files), maxInside)
+	if err == nil && len(files) >= maxInside {
+		err = fmt.Errorf("found %d bytes beside the history, expected less than %d; which file grew so large?", len(files), maxInside)
 	}
 	if err != nil {
 		return fmt.Errorf("save backup: %w", err)
@@ -111,16 +111,25 @@ func existsError(path string) error {
 
 // Open reads and verifies a backup, and writes nothing. passphrase is asked for it as soon as the file looks like one.
 func Open(path string, passphrase func() (string, error)) (*Backup, error) {
+	return open(path, passphrase, true)
+}
+
+// OpenFiles is Open for all but the history, which is not looked at: the site can be restored though that is damaged.
+func OpenFiles(path string, passphrase func() (string, error)) (*Backup, error) {
+	return open(path, passphrase, false)
+}
+
+func open(path string, passphrase func() (string, error), history bool) (*Backup, error) {
 	f, err := os.Open(path)
 	if err != nil {
 		return nil, fmt.Errorf("open backup: %w", err)
 	}
 	defer f.Close()
-	return parse(path, f, passphrase)
+	return parse(path, f, passphrase, history)
 }
 
 // parse is Open without the disk.
-func parse(path string, sealed io.Reader, passphrase func() (string, error)) (*Backup, error) {
+func parse(path string, sealed io.Reader, passphrase func() (string, error), history bool) (*Backup, error) {
 	in := bufio.NewReader(sealed)
 	if head, err := in.Peek(len(ageHead)); string(head) != ageHead {
 		if err != nil && err != io.EOF {
@@ -138,6 +147,10 @@ func parse(path string, sealed io.Reader, passphrase func() (string, error)) (*B
 		return nil, fmt.Errorf("open backup: %w", err)
 	}
 	b.words = words
+	if !history {
+		b.LeaveHistory()
+		return b, nil
+	}
 	if err := b.readHistory(inside); err != nil {
 		return nil, fmt.Errorf("open backup: %w", err)
 	}

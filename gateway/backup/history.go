@@ -55,6 +55,19 @@ func measured(write func(io.Writer) error) (h History, err error) {
 	return h, err
 }
 
+// heeding ends with ctx: years of history take minutes on a small board.
+type heeding struct {
+	ctx context.Context
+	r   io.Reader
+}
+
+func (h *heeding) Read(b []byte) (int, error) {
+	if err := h.ctx.Err(); err != nil {
+		return 0, fmt.Errorf("stopped: %w", err)
+	}
+	return h.r.Read(b)
+}
+
 type counting struct {
 	r io.Reader
 	n *int64
@@ -87,15 +100,15 @@ func (b *Backup) asHistory(err error) error {
 	var damaged *damagedError
 	switch {
 	case errors.As(err, &damaged):
-		return damaged
+		return fmt.Errorf("%w; all but the history can be restored: add --without-history", damaged)
 	case errors.Is(err, history.ErrCopy):
-		return fmt.Errorf("%s: found a history that is not whole (%w), expected all of it; take another backup", b.path, err)
+		return fmt.Errorf("%s: found a history that is not whole (%w), expected all of it; take another backup, or restore all but the history: add --without-history", b.path, err)
 	}
 	return err
 }
 
 // restoreHistory puts the history into its place. It is read from the backup a second time, which must be the same still.
-func (b *Backup) restoreHistory() (path string, err error) {
+func (b *Backup) restoreHistory(ctx context.Context) (path string, err error) {
 	path = filepath.Join(b.config.State, history.File)
 	f, err := os.Open(b.path)
 	if err != nil {
@@ -109,12 +122,18 @@ func (b *Backup) restoreHistory() (path string, err error) {
 	if !reflect.DeepEqual(same.Manifest, b.Manifest) {
 		return "", fmt.Errorf("%s: found another backup than a moment ago, expected the same; leave the file alone meanwhile", b.path)
 	}
-	if _, err := history.Restore(path, inside); err != nil {
+	uid, gid, err := owner(b.config.State)
+	if err != nil {
+		return "", err
+	}
+	own := func(f *os.File) error {
+		if uid < 0 {
+			return nil
+		}
+		return f.Chown(uid, gid)
+	}
+	if _, err := history.Restore(path, &heeding{ctx, inside}, own); err != nil {
 		return "", b.asHistory(err)
 	}
-	uid, gid, err := owner(b.config.State)
-	if err == nil && uid >= 0 {
-		err = os.Chown(path, uid, gid)
-	}
-	return path, err
+	return path, nil
 }

@@ -84,12 +84,15 @@ func (b *Backup) Restore(ctx context.Context, o RestoreOptions) (written []strin
 	}
 	for _, w := range list {
 		if w.name == secretName && b.Manifest.History != nil { // with the secret there is a site, and no second try
-			o.Progress(fmt.Sprintf("Restoring the history, %d records ...", b.History.Records))
-			path, err := b.writeHistory(o.write)
-			if err != nil {
+			path, err := b.writeHistory(ctx, o)
+			if errors.Is(err, fs.ErrExist) { // of this restore, which was cut short; or the owner's, who left ours out then
+				o.Progress("A history stands there already: it is left as it is.")
+			} else if err != nil {
 				return written, fmt.Errorf("restore: %w; there is no site here yet: put that right, then do the same again", err)
 			}
-			written = append(written, path)
+			if err == nil {
+				written = append(written, path)
+			}
 		}
 		wrote, err := b.write(w, o.write)
 		if err != nil {
@@ -179,13 +182,14 @@ func refuseQueue(path string) error {
 		"away, and keep it if trips may wait in it", path)
 }
 
-func (b *Backup) writeHistory(before func(string) error) (path string, err error) {
-	if before != nil {
-		if err := before(filepath.Join(b.config.State, history.File)); err != nil {
+func (b *Backup) writeHistory(ctx context.Context, o RestoreOptions) (path string, err error) {
+	if o.write != nil {
+		if err := o.write(filepath.Join(b.config.State, history.File)); err != nil {
 			return "", err
 		}
 	}
-	return b.restoreHistory()
+	o.Progress(fmt.Sprintf("Restoring the history, %d records ...", b.History.Records))
+	return b.restoreHistory(ctx)
 }
 
 // write puts one file in its place, unless it is there.

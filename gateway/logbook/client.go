@@ -12,6 +12,7 @@ import (
 	"net/http"
 	"net/url"
 	"path/filepath"
+	"strings"
 	"syscall"
 	"time"
 
@@ -59,11 +60,17 @@ func (c *client) copy(w io.Writer) error {
 		return err
 	}
 	defer body.Close()
-	if _, err := history.ReadCopy(io.TeeReader(body, w)); err != nil {
+	var failed error // of w: ReadCopy would take it for damage
+	if _, err := history.ReadCopy(io.TeeReader(body, writerFunc(func(b []byte) (n int, err error) {
+		n, failed = w.Write(b)
+		return n, failed
+	}))); failed != nil {
+		return failed
+	} else if err != nil {
 		if why := trailer.Get(copyTrailer); why != "" {
 			return fmt.Errorf("the gateway cannot copy its history: %s", why)
 		}
-		return err
+		return fmt.Errorf("%w (%w)", errCut, err)
 	}
 	return nil
 }
@@ -110,7 +117,7 @@ func (c *client) get(path string, v url.Values) (body io.ReadCloser, trailer htt
 	if resp.StatusCode != http.StatusOK {
 		text, _ := io.ReadAll(io.LimitReader(resp.Body, 1024))
 		resp.Body.Close()
-		return nil, nil, fmt.Errorf("the gateway does not answer for its history: %s", text)
+		return nil, nil, fmt.Errorf("the gateway does not answer for its history: %s (is it of an earlier version? start it anew)", strings.TrimSpace(string(text)))
 	}
 	return resp.Body, resp.Trailer, nil
 }

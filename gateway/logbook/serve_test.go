@@ -284,7 +284,7 @@ func TestCopy(t *testing.T) {
 	s.stop()
 	from := func(stream *bytes.Buffer) []any {
 		other := t.TempDir()
-		if _, err := history.Restore(filepath.Join(other, history.File), bytes.NewReader(stream.Bytes())); err != nil {
+		if _, err := history.Restore(filepath.Join(other, history.File), bytes.NewReader(stream.Bytes()), nil); err != nil {
 			t.Fatal(err)
 		}
 		r, done, err := OpenReader(t.Context(), other)

@@ -6,6 +6,8 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
+	"os"
 
 	"go.etcd.io/bbolt"
 
@@ -35,14 +37,16 @@ var (
 // Copy writes all that is kept to w and returns how many records that were. The store is written to meanwhile as always: what comes
 // after Copy has begun may be in the copy or not. What is damaged is left out. Errors: ErrMoved, or those of w.
 func (s *Store) Copy(w io.Writer) (records int, err error) {
-	out, moved := bufio.NewWriterSize(w, 64<<10), s.moved.Load()
+	out := bufio.NewWriterSize(w, 64<<10)
+	s.mu.Lock() // a transaction that moves something counts before its commit: none may be under way now
+	moved := s.moved.Load()
+	s.mu.Unlock()
 	if _, err := out.WriteString(copyHead); err != nil {
 		return 0, err
 	}
-	for place, bucket := range copyBuckets {
-		if bucket == nil {
-			continue
-		}
+	// Boots come last: without its boot a record would never find its place, nor be removed.
+	for _, place := range []int{2, 3, 4, 5, 6, 1} {
+		bucket := copyBuckets[place]
 		if err := s.scan(bucket, nil, nil, func(k, v []byte) error {
 			records++
 			head := binary.AppendUvarint([]byte{byte(place)}, uint64(len(k)))
@@ -130,11 +134,15 @@ func readCopy(r io.Reader, fn func(bucket, key, payload []byte) error) (records 
 	return records, nil
 }
 
-// Restore makes the store at path from a copy, in place of what may stand there, and returns how many records it holds. On an error
-// path is as it was. No store may be open there.
-func Restore(path string, r io.Reader) (records int, err error) {
+// Restore makes the store at path from a copy, and returns how many records it holds. On an error path is as it was. What stands there is
+// never replaced: fs.ErrExist. prepare, unless it is nil, may change the owner of the file, which is not yet in its place.
+func Restore(path string, r io.Reader, prepare func(*os.File) error) (records int, err error) {
+	if _, err := os.Lstat(path); err == nil {
+		return 0, fmt.Errorf("restore history %s: %w", path, fs.ErrExist)
+	}
 	o := Options{}
 	o.fill()
+	o.prepare = prepare
 	err = create(path, o, func(db *bbolt.DB) (err error) {
 		f := filler{db: db}
 		if records, err = readCopy(r, func(bucket, key, payload []byte) error {

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
@@ -49,12 +50,21 @@ func TestCopy(t *testing.T) {
 	}
 	stream := copyOf(t, s)
 	path := filepath.Join(t.TempDir(), File)
-	if err := os.WriteFile(path, []byte("an older one"), fileMode); err != nil {
+	if err := os.WriteFile(path, []byte("another one"), fileMode); err != nil {
 		t.Fatal(err)
 	}
-	n, err := Restore(path, bytes.NewReader(stream))
+	if _, err := Restore(path, bytes.NewReader(stream), nil); !errors.Is(err, fs.ErrExist) {
+		t.Errorf("over another one: %v, want ErrExist", err)
+	}
+	if err := os.Remove(path); err != nil {
+		t.Fatal(err)
+	}
+	n, err := Restore(path, bytes.NewReader(stream), func(f *os.File) error { return f.Chmod(0o400) })
 	if err != nil {
 		t.Fatal(err)
+	}
+	if st, err := os.Stat(path); err != nil || st.Mode().Perm() != 0o400 || os.Chmod(path, fileMode) != nil {
+		t.Errorf("%v, %v: the file was not prepared", st, err)
 	}
 	again := openTest(t, path, Options{noSync: true})
 	st, err := again.Stats()
@@ -75,7 +85,7 @@ func TestCopy(t *testing.T) {
 	}
 }
 
-// TestCopyCut: a copy that is cut anywhere, or of another kind, is refused, and what stood at the path still stands there.
+// TestCopyCut: a copy that is cut anywhere, or of another kind, is refused, and nothing is left at the path.
 func TestCopyCut(t *testing.T) {
 	s := newTest(t)
 	for _, b := range goldenBatches() {
@@ -83,13 +93,6 @@ func TestCopyCut(t *testing.T) {
 	}
 	stream := copyOf(t, s)
 	path := filepath.Join(t.TempDir(), File)
-	if _, err := Restore(path, bytes.NewReader(stream)); err != nil {
-		t.Fatal(err)
-	}
-	before, err := os.ReadFile(path)
-	if err != nil {
-		t.Fatal(err)
-	}
 	refused := func(what string, stream []byte) {
 		t.Helper()
 		if _, err := ReadCopy(bytes.NewReader(stream)); !errors.Is(err, ErrCopy) {
@@ -106,14 +109,10 @@ func TestCopyCut(t *testing.T) {
 	refused("an unknown kind", later)
 	huge := append([]byte(copyHead), 2, 0xff, 0xff, 0xff, 0xff, 0x0f)
 	refused("a key of 4 GiB", huge)
-	if _, err := Restore(path, bytes.NewReader(stream[:len(stream)-1])); !errors.Is(err, ErrCopy) || !strings.Contains(err.Error(), path) {
+	if _, err := Restore(path, bytes.NewReader(stream[:len(stream)-1]), nil); !errors.Is(err, ErrCopy) || !strings.Contains(err.Error(), path) {
 		t.Errorf("%v, want ErrCopy and the path", err)
 	}
-	after, err := os.ReadFile(path)
-	if err != nil || !bytes.Equal(before, after) {
-		t.Errorf("a restore that failed has changed the file: %v", err)
-	}
-	if left, _ := os.ReadDir(filepath.Dir(path)); len(left) != 1 {
+	if left, _ := os.ReadDir(filepath.Dir(path)); len(left) != 0 {
 		t.Errorf("left behind: %v", left)
 	}
 }
@@ -142,7 +141,7 @@ func TestCopyBeside(t *testing.T) {
 		t.Fatal(err)
 	}
 	path := filepath.Join(t.TempDir(), File)
-	if _, err := Restore(path, &out); err != nil {
+	if _, err := Restore(path, &out, nil); err != nil {
 		t.Fatal(err)
 	}
 	trips, _, _ := all(t, openTest(t, path, Options{noSync: true}))

@@ -51,9 +51,10 @@ type Options struct {
 	LeaveFree int64         // bytes of the file system that are left to others; 0: 64 MiB, more than the queue leaves
 	Log       *slog.Logger  // nil: no log
 
-	lockTimeout time.Duration // 0: 2 s
-	noSync      bool          // for tests of what is not about the disk
-	fault       func() error  // for tests: called at the end of each transaction, before its commit
+	lockTimeout time.Duration          // 0: 2 s
+	prepare     func(f *os.File) error // of a new file, before it gets its name; nil: nothing is done
+	noSync      bool                   // for tests of what is not about the disk
+	fault       func() error           // for tests: called at the end of each transaction, before its commit
 }
 
 // DefaultMaxBytes suits a memory card and the address space of a 32-bit machine, which the queue wants a part of as well.
@@ -219,13 +220,25 @@ func create(path string, o Options, fill func(*bbolt.DB) error) error {
 	if err == nil && fill != nil {
 		err = fill(db)
 	}
-	if err = errors.Join(err, db.Close()); err == nil {
+	if err = errors.Join(err, db.Close()); err == nil && o.prepare != nil {
+		err = prepare(temp, o.prepare)
+	}
+	if err == nil {
 		err = datafile.Sync(temp)
 	}
 	if err != nil {
 		return errors.Join(err, os.Remove(temp))
 	}
 	return errors.Join(os.Rename(temp, path), datafile.Sync(filepath.Dir(path)))
+}
+
+// prepare hands over the file itself and not its name, under which somebody could put another.
+func prepare(path string, fn func(*os.File) error) error {
+	f, err := os.OpenFile(path, os.O_RDWR|syscall.O_NOFOLLOW, 0)
+	if err != nil {
+		return err
+	}
+	return errors.Join(fn(f), f.Close())
 }
 
 // replace puts the damaged file aside, and a new one with what is whole of it in its place.
