@@ -37,6 +37,7 @@ func newFramed(s *session) *framed {
 
 func (f *framed) parse(b []byte, _ time.Duration, said func(any)) {
 	f.f.Push(b, func(kind byte, body []byte) {
+		f.counted()
 		switch msg := f.message(kind, body).(type) {
 		case nil:
 		case Received:
@@ -45,6 +46,11 @@ func (f *framed) parse(b []byte, _ time.Duration, said func(any)) {
 			said(msg)
 		}
 	})
+	f.counted()
+}
+
+// counted goes before everything that is handed on, so that who has a frame finds it in the figures.
+func (f *framed) counted() {
 	f.s.m.count(func(st *Stats) { st.Line.add(f.f.Counts) })
 	f.f.Counts = LineCounts{}
 }

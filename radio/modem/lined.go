@@ -57,8 +57,17 @@ func (l *lined) plan(reset bool) {
 
 func (l *lined) parse(b []byte, waited time.Duration, said func(any)) {
 	l.r.Push(b, waited, func(h lines.Heard) {
+		l.counted()
 		said(radio.Packet{Frame: h.Frame, Measured: h.Measured, RSSI: h.RSSI, SNR: h.SNR})
-	}, func(line []byte) { said(line) })
+	}, func(line []byte) {
+		l.counted()
+		said(line)
+	})
+	l.counted()
+}
+
+// counted goes before everything that is handed on, so that who has a frame finds it in the figures.
+func (l *lined) counted() {
 	l.s.m.count(func(st *Stats) { st.Text.Add(l.r.Counts) })
 	l.r.Counts = lines.Counts{}
 }
