@@ -23,6 +23,7 @@ const (
 	readTimeout  = 200 * time.Millisecond // never 0: a Read without a timeout would make Close hang until the next byte
 	instant      = 100 * time.Millisecond // a Read that returns nothing sooner than this did not time out
 	instantPause = 50 * time.Millisecond  // after such a Read, so that a dead port does not keep a core busy
+	quiet        = time.Second            // without bytes, after which the tty is read all the same
 	maxInstant   = 3                      // such Reads in a row, and the port is dead
 	chunk        = 64                     // bytes a Write: a tty that says it takes bytes takes that many without blocking
 	writeTimeout = 2 * time.Second        // for a whole Write
@@ -175,9 +176,18 @@ func (p *Port) read() {
 	}
 }
 
-// await reads at least one byte from the tty.
+// await reads at least one byte from the tty. It waits for it in the runtime's poller: a Read that blocks in the kernel keeps
+// its processor from other goroutines for up to 10 ms (runtime.retake), and where there is one processor only, what had just
+// been read waited for that long. What the poller does not tell within the time quiet, a Read does.
 func (p *Port) await(b []byte) (int, error) {
 	for instants := 0; ; {
+		p.side.due(quiet) // before it is known that the port lives, so that it does not undo the waking of who ends it
+		if err := p.state(); err != nil {
+			return 0, err
+		}
+		if instants == 0 {
+			p.side.awaitInput()
+		}
 		if err := p.state(); err != nil {
 			return 0, err
 		}
@@ -301,6 +311,7 @@ func (p *Port) fail(err error) error {
 	p.failOnce.Do(func() {
 		p.cause = fmt.Errorf("serial port %s: %w", p.path, err)
 		close(p.dead)
+		p.side.wake()
 	})
 	return p.state()
 }
@@ -326,6 +337,7 @@ func (p *Port) state() error {
 func (p *Port) Close() error {
 	p.closeOnce.Do(func() {
 		close(p.closing)
+		p.side.wake()
 		p.closeErr = p.close()
 	})
 	return p.closeErr

@@ -13,9 +13,11 @@ import (
 	"path/filepath"
 	"runtime"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
+	"github.com/tarm/serial"
 	"golang.org/x/sys/unix"
 )
 
@@ -124,11 +126,48 @@ func TestReadWaitsThroughTimeouts(t *testing.T) {
 	select {
 	case r := <-got:
 		t.Fatalf("Read on a silent line returned %d, %v; want it to wait", r.n, r.err)
-	case <-time.After(5 * readTimeout):
+	case <-time.After(quiet + 2*readTimeout):
 	}
 	write(t, p, []byte("x"))
 	if r := <-got; r.n != 1 || r.err != nil {
 		t.Errorf("Read = %d, %v; want 1, nil", r.n, r.err)
+	}
+}
+
+// blindTTY counts the Reads that begin though nothing is there to be read: each keeps its processor from other goroutines.
+type blindTTY struct {
+	io.ReadWriteCloser
+	side  *side
+	blind atomic.Int64
+}
+
+func (b *blindTTY) Read(to []byte) (int, error) {
+	if b.side.poll(unix.POLLIN, 0) == 0 {
+		b.blind.Add(1)
+	}
+	return b.ReadWriteCloser.Read(to)
+}
+
+func TestReadDoesNotWaitInTheKernel(t *testing.T) {
+	p := newPty(t, "")
+	s, err := openSide(p.Path())
+	if err != nil {
+		t.Fatal(err)
+	}
+	tty, err := serial.OpenPort(&serial.Config{Name: p.Path(), Baud: DefaultBaud, ReadTimeout: readTimeout})
+	if err != nil {
+		t.Fatal(err)
+	}
+	counted := &blindTTY{ReadWriteCloser: tty, side: s}
+	port := newPort("tty", counted, s)
+	defer port.Close()
+	const times = 200
+	for range times {
+		write(t, p, []byte("x"))
+		readFull(t, port, 1)
+	}
+	if n := counted.blind.Load(); n > times/10 { // one for each second that passes meanwhile
+		t.Errorf("%d of %d Reads waited in the kernel, want next to none", n, times)
 	}
 }
 

@@ -3,16 +3,18 @@
 package serialport
 
 import (
-	"sync"
+	"os"
+	"syscall"
 	"time"
 
 	"golang.org/x/sys/unix"
 )
 
-// side is a second descriptor of a tty that tarm/serial has open, or is about to open.
+// side is a second descriptor of a tty that tarm/serial has open, or is about to open. It is in the runtime's poller, which
+// the one of tarm/serial is not. Once closed it does nothing.
 type side struct {
-	mu sync.RWMutex // held for reading while the descriptor is used, so that it is not closed, and its number reused, meanwhile
-	fd int          // -1 once closed
+	f   *os.File
+	raw syscall.RawConn
 }
 
 // openSide opens the tty at path and locks it: flock holds against root, too, and ends by itself when the process dies.
@@ -32,25 +34,29 @@ func openSide(path string) (*side, error) {
 		unix.Close(fd)
 		return nil, err
 	}
-	return &side{fd: fd}, nil
+	f := os.NewFile(uintptr(fd), path)
+	raw, err := f.SyscallConn()
+	if err != nil {
+		f.Close()
+		return nil, err
+	}
+	return &side{f, raw}, nil
 }
 
-// use calls f with the descriptor, unless it is closed.
+// use calls f with the descriptor, which stays open meanwhile.
 func (s *side) use(f func(fd int)) {
-	s.mu.RLock()
-	defer s.mu.RUnlock()
-	if s.fd >= 0 {
-		f(s.fd)
-	}
+	s.raw.Control(func(fd uintptr) { f(int(fd)) })
 }
 
-func (s *side) close() {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	if s.fd >= 0 {
-		unix.Close(s.fd)
-		s.fd = -1
-	}
+func (s *side) close() { s.f.Close() }
+
+// due sets when awaitInput gives up, and wake makes it do so now.
+func (s *side) due(after time.Duration) { s.f.SetReadDeadline(time.Now().Add(after)) }
+func (s *side) wake()                   { s.f.SetReadDeadline(time.Unix(1, 0)) }
+
+// awaitInput waits until the tty has bytes, or is gone, or the time is up that due has set.
+func (s *side) awaitInput() {
+	s.raw.Read(func(fd uintptr) bool { return poll(int(fd), unix.POLLIN, 0) != 0 })
 }
 
 // exclusive makes the kernel refuse further opens by programs that know nothing of our lock (those of root excepted), or
@@ -94,10 +100,12 @@ func (s *side) gone() bool {
 }
 
 func (s *side) poll(events int16, d time.Duration) (revents int16) {
-	s.use(func(fd int) {
-		fds := []unix.PollFd{{Fd: int32(fd), Events: events}}
-		unix.Poll(fds, int((d+time.Millisecond-1)/time.Millisecond)) // interrupted: as if nothing had happened yet
-		revents = fds[0].Revents
-	})
+	s.use(func(fd int) { revents = poll(fd, events, d) })
 	return revents
+}
+
+func poll(fd int, events int16, d time.Duration) (revents int16) {
+	fds := []unix.PollFd{{Fd: int32(fd), Events: events}}
+	unix.Poll(fds, int((d+time.Millisecond-1)/time.Millisecond)) // interrupted: as if nothing had happened yet
+	return fds[0].Revents
 }
