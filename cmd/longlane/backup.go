@@ -109,7 +109,7 @@ func (o *backupOrder) save(ctx context.Context, c *call) error {
 	if o.withoutHistory {
 		b.LeaveHistory()
 	}
-	if err := b.Save(o.file, func() (string, error) {
+	if err := b.Save(ctx, o.file, func() (string, error) {
 		words, err := o.passphrase(ctx, c, true)
 		if err == nil && b.Manifest.History != nil {
 			fmt.Fprintln(c.err, "Encrypting, and reading back what was written: with years of history that takes some minutes on a small board ...")
@@ -129,7 +129,7 @@ func (o *backupOrder) open(ctx context.Context, c *call) (*backup.Backup, error)
 	if o.withoutHistory {
 		read = backup.OpenFiles
 	}
-	return read(o.file, func() (string, error) { return o.passphrase(ctx, c, false) })
+	return read(ctx, o.file, func() (string, error) { return o.passphrase(ctx, c, false) })
 }
 
 func (o *backupOrder) show(ctx context.Context, c *call) error {
@@ -184,6 +184,9 @@ func describe(c *call, b *backup.Backup) {
 		fmt.Fprintln(c.out, "No history in it.")
 	} else {
 		fmt.Fprintf(c.out, "The history: %d records of trips, faults, check-ins and watched time, %d bytes, from %s\n", b.History.Records, b.History.Bytes, b.Manifest.History.Path)
+		if n := b.History.Damaged; n > 0 {
+			fmt.Fprintf(c.out, "Of the history %d records were damaged on the disk and are not in it: keep the old card.\n", n)
+		}
 	}
 	for _, what := range b.Ignored {
 		fmt.Fprintf(c.out, "Of a later version, not known here and left out: %s\n", what)

@@ -107,7 +107,7 @@ func (s *site) collect() *Backup {
 func (s *site) save() *Backup {
 	s.t.Helper()
 	b := s.collect()
-	s.must(b.Save(s.where, say(words)))
+	s.must(b.Save(s.t.Context(), s.where, say(words)))
 	return b
 }
 
@@ -142,7 +142,7 @@ func (s *site) wipe() {
 
 func (s *site) restore(edit ...func(*RestoreOptions)) error {
 	s.t.Helper()
-	b, err := Open(s.where, say(words))
+	b, err := Open(s.t.Context(), s.where, say(words))
 	s.must(err)
 	o := RestoreOptions{Config: s.config, OldIsOff: true}
 	for _, f := range edit {
@@ -256,7 +256,7 @@ func TestDamagedFile(t *testing.T) {
 	s.must(err)
 	refused := func(what string, stored []byte) {
 		t.Helper()
-		_, err := parse(s.where, bytes.NewReader(stored), say(words), true)
+		_, err := parse(s.t.Context(), s.where, bytes.NewReader(stored), say(words), true)
 		if err == nil || !strings.Contains(err.Error(), s.where) || !strings.Contains(err.Error(), "expected") ||
 			!strings.Contains(err.Error(), "copy") {
 			t.Fatalf("%s: %v; want the file, what was found and expected, and what to do", what, err)
@@ -274,7 +274,7 @@ func TestDamagedFile(t *testing.T) {
 	if got := s.files(); len(got) != 0 {
 		t.Errorf("written: %q", got)
 	}
-	_, err = Open(s.where, say(words+"."))
+	_, err = Open(s.t.Context(), s.where, say(words+"."))
 	if err == nil || !strings.Contains(err.Error(), "found another passphrase") {
 		t.Errorf("a wrong passphrase: %v", err)
 	}
@@ -302,17 +302,17 @@ func TestSaveRefuses(t *testing.T) {
 	b := s.collect()
 	asked := false
 	s.must(os.WriteFile(s.where, []byte("mine"), 0o600))
-	err := b.Save(s.where, func() (string, error) { asked = true; return words, nil })
+	err := b.Save(s.t.Context(), s.where, func() (string, error) { asked = true; return words, nil })
 	if text, _ := os.ReadFile(s.where); err == nil || asked || string(text) != "mine" || !strings.Contains(err.Error(), "name another file") {
 		t.Errorf("over a file: %v, asked for a passphrase %v, it holds %q", err, asked, text)
 	}
 	s.must(os.Remove(s.where))
-	err = b.Save(s.where, func() (string, error) { return words, os.WriteFile(s.where, []byte("came meanwhile"), 0o600) })
+	err = b.Save(s.t.Context(), s.where, func() (string, error) { return words, os.WriteFile(s.where, []byte("came meanwhile"), 0o600) })
 	if text, _ := os.ReadFile(s.where); err == nil || string(text) != "came meanwhile" || !strings.Contains(err.Error(), "name another file") {
 		t.Errorf("over a file that came meanwhile: %v, it holds %q", err, text)
 	}
 	s.must(os.Remove(s.where))
-	if err := b.Save(s.where, say("eleven char")); err == nil || !strings.Contains(err.Error(), "found a passphrase of 11 characters, expected 12") {
+	if err := b.Save(s.t.Context(), s.where, say("eleven char")); err == nil || !strings.Contains(err.Error(), "found a passphrase of 11 characters, expected 12") {
 		t.Errorf("a short passphrase: %v", err)
 	}
 	if left, _ := filepath.Glob(filepath.Join(s.dir, "*backup*")); len(left) != 0 {

@@ -3,6 +3,7 @@ package backup
 import (
 	"bufio"
 	"bytes"
+	"context"
 	"crypto/sha256"
 	"errors"
 	"fmt"
@@ -30,8 +31,8 @@ const maxWorkFactor = 18
 const ageHead = "age-encryption.org/v1\n"
 
 // Save writes the backup to a new file that only its owner can read, reads it back and verifies it. passphrase is asked
-// for one as soon as nothing else stands in the way.
-func (b *Backup) Save(path string, passphrase func() (string, error)) error {
+// for one as soon as nothing else stands in the way. Nothing is left of a backup that ctx ends.
+func (b *Backup) Save(ctx context.Context, path string, passphrase func() (string, error)) error {
 	if _, err := os.Lstat(path); err == nil {
 		return fmt.Errorf("save backup: %w", existsError(path))
 	} else if !errors.Is(err, fs.ErrNotExist) {
@@ -84,10 +85,13 @@ func (b *Backup) Save(path string, passphrase func() (string, error)) error {
 			_, err = io.ReadFull(inside, got)
 		}
 		if err == nil {
-			_, err = io.Copy(back, inside)
+			_, err = io.Copy(back, &heeding{ctx, inside})
 		}
 		if err == nil && (!bytes.Equal(got, files) || !bytes.Equal(back.Sum(nil), written.Sum(nil))) {
 			err = errors.New("something else came back")
+		}
+		if ctx.Err() != nil {
+			return err
 		}
 		if err != nil {
 			return fmt.Errorf("read it back: %w; nothing was kept; try another medium", err)
@@ -110,26 +114,26 @@ func existsError(path string) error {
 }
 
 // Open reads and verifies a backup, and writes nothing. passphrase is asked for it as soon as the file looks like one.
-func Open(path string, passphrase func() (string, error)) (*Backup, error) {
-	return open(path, passphrase, true)
+func Open(ctx context.Context, path string, passphrase func() (string, error)) (*Backup, error) {
+	return open(ctx, path, passphrase, true)
 }
 
 // OpenFiles is Open for all but the history, which is not looked at: the site can be restored though that is damaged.
-func OpenFiles(path string, passphrase func() (string, error)) (*Backup, error) {
-	return open(path, passphrase, false)
+func OpenFiles(ctx context.Context, path string, passphrase func() (string, error)) (*Backup, error) {
+	return open(ctx, path, passphrase, false)
 }
 
-func open(path string, passphrase func() (string, error), history bool) (*Backup, error) {
+func open(ctx context.Context, path string, passphrase func() (string, error), history bool) (*Backup, error) {
 	f, err := os.Open(path)
 	if err != nil {
 		return nil, fmt.Errorf("open backup: %w", err)
 	}
 	defer f.Close()
-	return parse(path, f, passphrase, history)
+	return parse(ctx, path, f, passphrase, history)
 }
 
 // parse is Open without the disk.
-func parse(path string, sealed io.Reader, passphrase func() (string, error), history bool) (*Backup, error) {
+func parse(ctx context.Context, path string, sealed io.Reader, passphrase func() (string, error), history bool) (*Backup, error) {
 	in := bufio.NewReader(sealed)
 	if head, err := in.Peek(len(ageHead)); string(head) != ageHead {
 		if err != nil && err != io.EOF {
@@ -151,7 +155,7 @@ func parse(path string, sealed io.Reader, passphrase func() (string, error), his
 		b.LeaveHistory()
 		return b, nil
 	}
-	if err := b.readHistory(inside); err != nil {
+	if err := b.readHistory(&heeding{ctx, inside}); err != nil {
 		return nil, fmt.Errorf("open backup: %w", err)
 	}
 	return b, nil

@@ -19,6 +19,7 @@ import (
 type History struct {
 	Records int   `json:"records"`
 	Bytes   int64 `json:"bytes"`
+	Damaged int   `json:"damaged"` // records that could not be read when it was saved, and are not in it
 }
 
 // findHistory notes whether there is one. It is copied when the backup is saved, for it is not read into memory.
@@ -42,8 +43,8 @@ func measured(write func(io.Writer) error) (h History, err error) {
 	r, w := io.Pipe()
 	counted := make(chan error, 1)
 	go func() { // ends with the pipe
-		var err error
-		h.Records, err = history.ReadCopy(&counting{r, &h.Bytes})
+		c, err := history.ReadCopy(&counting{r, &h.Bytes})
+		h.Records, h.Damaged = c.Records, c.Damaged
 		r.CloseWithError(err)
 		counted <- err
 	}()
@@ -90,8 +91,8 @@ func (b *Backup) readHistory(inside io.Reader) error {
 		}
 		return nil
 	}
-	var err error
-	b.History.Records, err = history.ReadCopy(&counting{inside, &b.History.Bytes})
+	c, err := history.ReadCopy(&counting{inside, &b.History.Bytes})
+	b.History.Records, b.History.Damaged = c.Records, c.Damaged
 	return b.asHistory(err)
 }
 
@@ -99,6 +100,8 @@ func (b *Backup) readHistory(inside io.Reader) error {
 func (b *Backup) asHistory(err error) error {
 	var damaged *damagedError
 	switch {
+	case errors.Is(err, context.Canceled):
+		return fmt.Errorf("%s: %w", b.path, err)
 	case errors.As(err, &damaged):
 		return fmt.Errorf("%w; all but the history can be restored: add --without-history", damaged)
 	case errors.Is(err, history.ErrCopy):

@@ -2,6 +2,7 @@ package backup
 
 import (
 	"bytes"
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -54,7 +55,7 @@ func TestHistory(t *testing.T) {
 	if b.History.Records != trips+1 || b.History.Bytes < 30*trips {
 		t.Errorf("saved: %+v", b.History)
 	}
-	opened, err := Open(s.where, say(words))
+	opened, err := Open(s.t.Context(), s.where, say(words))
 	s.must(err)
 	if opened.History != b.History || len(opened.Ignored) != 0 || opened.Manifest.History.Path != filepath.Join(s.state, history.File) {
 		t.Errorf("opened: %+v, %+v, left out %q; want %+v", opened.History, opened.Manifest.History, opened.Ignored, b.History)
@@ -84,10 +85,10 @@ func TestHistory(t *testing.T) {
 	s.write("state/history.db", "mine", 0o600)
 	sealed[len(sealed)-5] ^= 1 // a bad sector in the history keeps nobody from the site's secret
 	s.must(os.WriteFile(s.where, sealed, 0o600))
-	if _, err := Open(s.where, say(words)); err == nil || !strings.Contains(err.Error(), "--without-history") {
+	if _, err := Open(s.t.Context(), s.where, say(words)); err == nil || !strings.Contains(err.Error(), "--without-history") {
 		t.Errorf("damaged at its end: %v", err)
 	}
-	opened, err = OpenFiles(s.where, say(words))
+	opened, err = OpenFiles(s.t.Context(), s.where, say(words))
 	s.must(err)
 	_, err = opened.Restore(t.Context(), RestoreOptions{Config: s.config, OldIsOff: true})
 	s.must(err)
@@ -97,8 +98,8 @@ func TestHistory(t *testing.T) {
 	without := s.collect() // the history that is there now is none: it would not be copied
 	without.LeaveHistory()
 	s.must(os.Remove(s.where))
-	s.must(without.Save(s.where, say(words)))
-	opened, err = Open(s.where, say(words))
+	s.must(without.Save(s.t.Context(), s.where, say(words)))
+	opened, err = Open(s.t.Context(), s.where, say(words))
 	s.must(err)
 	if opened.Manifest.History != nil || opened.History != (History{}) {
 		t.Errorf("saved without, opened: %+v, %+v", opened.Manifest.History, opened.History)
@@ -110,7 +111,7 @@ func TestHistoryDamaged(t *testing.T) {
 	s := newSite(t)
 	s.write("state/history.db", "no history", 0o600)
 	b := s.collect()
-	err := b.Save(s.where, say(words))
+	err := b.Save(s.t.Context(), s.where, say(words))
 	if !errors.Is(err, history.ErrDamaged) || !strings.Contains(err.Error(), "--without-history") {
 		t.Errorf("%v, want ErrDamaged and what to do", err)
 	}
@@ -118,8 +119,56 @@ func TestHistoryDamaged(t *testing.T) {
 		t.Errorf("left behind: %q", left)
 	}
 	b.copy = func(w io.Writer) error { _, err := io.WriteString(w, "longlane history 1\n"); return err } // cut short, and nobody said so
-	if err := b.Save(s.where, say(words)); !errors.Is(err, history.ErrCopy) {
+	if err := b.Save(s.t.Context(), s.where, say(words)); !errors.Is(err, history.ErrCopy) {
 		t.Errorf("%v, want ErrCopy", err)
+	}
+}
+
+// How many records were damaged on the disk is told when it is saved, and whenever it is opened.
+func TestHistoryTellsOfDamage(t *testing.T) {
+	s := newSite(t)
+	s.history(3)
+	b := s.collect()
+	b.copy = func(w io.Writer) error { _, err := io.WriteString(w, "longlane history 1\n\x00\x00\x03"); return err } // none, and 3 missing
+	s.must(b.Save(t.Context(), s.where, say(words)))
+	opened, err := Open(t.Context(), s.where, say(words))
+	if err != nil || opened.History.Damaged != 3 || b.History.Damaged != 3 {
+		t.Errorf("%v; told %+v and %+v, want 3 damaged", err, b.History, opened.History)
+	}
+}
+
+// Whoever stops it is heeded: while the history is copied, while it is read back, and while it is opened. Nothing is left.
+func TestHistoryStopped(t *testing.T) {
+	s := newSite(t)
+	s.history(9000)
+	for what, stop := range map[string]func(b *Backup, cancel func()){
+		"copy": func(b *Backup, cancel func()) { cancel() },
+		"read back": func(b *Backup, cancel func()) {
+			copy := b.copy
+			b.copy = func(w io.Writer) error {
+				err := copy(w)
+				cancel()
+				return err
+			}
+		},
+	} {
+		ctx, cancel := context.WithCancel(t.Context())
+		b, err := Collect(ctx, s.config, "v", time.Now())
+		s.must(err)
+		stop(b, cancel)
+		if err := b.Save(ctx, s.where, say(words)); !errors.Is(err, context.Canceled) || strings.Contains(err.Error(), "medium") {
+			t.Errorf("%s: %v, want it stopped", what, err)
+		}
+		if left, _ := filepath.Glob(filepath.Join(s.dir, "*backup*")); len(left) != 0 {
+			t.Errorf("%s: left behind: %q", what, left)
+		}
+		cancel()
+	}
+	s.save()
+	ctx, cancel := context.WithCancel(t.Context())
+	defer cancel()
+	if _, err := Open(ctx, s.where, func() (string, error) { cancel(); return words, nil }); !errors.Is(err, context.Canceled) || strings.Contains(err.Error(), "another") {
+		t.Errorf("opened: %v, want it stopped", err)
 	}
 }
 
@@ -133,7 +182,7 @@ func TestHistoryCutShort(t *testing.T) {
 	s.wipe()
 	refused := func(what string, stored []byte) {
 		t.Helper()
-		_, err := parse(s.where, bytes.NewReader(stored), say(words), true)
+		_, err := parse(s.t.Context(), s.where, bytes.NewReader(stored), say(words), true)
 		if err == nil || !strings.Contains(err.Error(), s.where) || !strings.Contains(err.Error(), "expected") || !strings.Contains(err.Error(), "another") {
 			t.Errorf("%s: %v; want the file, what was found and expected, and what to do", what, err)
 		}
@@ -157,13 +206,13 @@ func TestHistorySwapped(t *testing.T) {
 	s := newSite(t)
 	s.history(3)
 	s.save()
-	b, err := Open(s.where, say(words))
+	b, err := Open(s.t.Context(), s.where, say(words))
 	s.must(err)
 	s.history(5)
 	other := s.collect()
 	other.Manifest.Gateway = "shop"
 	s.must(os.Remove(s.where))
-	s.must(other.Save(s.where, say(words)))
+	s.must(other.Save(s.t.Context(), s.where, say(words)))
 	s.wipe()
 	_, err = b.Restore(t.Context(), RestoreOptions{Config: s.config, OldIsOff: true})
 	if err == nil || !strings.Contains(err.Error(), "found another backup") {

@@ -46,7 +46,7 @@ func TestNextFormat(t *testing.T) {
 		m["format"], m["readable_from"], m["machine"] = 3, 1, "mast"
 		m["files"].([]any)[0].(map[string]any)["owner"] = "longlane"
 	})
-	b, err := Open(s.where, say(words))
+	b, err := Open(s.t.Context(), s.where, say(words))
 	s.must(err)
 	if got, want := strings.Join(b.Ignored, ", "), "field files.owner, field machine, file state/ledger"; got != want {
 		t.Errorf("left out: %s; want %s", got, want)
@@ -60,7 +60,7 @@ func TestNextFormat(t *testing.T) {
 func TestFormatTooNew(t *testing.T) {
 	s := newSite(t)
 	s.crafted(nil, func(m map[string]any) { m["format"], m["readable_from"], m["version"] = 4, 4, "v9.8.7" })
-	_, err := Open(s.where, say(words))
+	_, err := Open(s.t.Context(), s.where, say(words))
 	for _, want := range []string{s.where, "found format 4", "expected one that format 2 reads", "v9.8.7"} {
 		if err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%v, want %q", err, want)
@@ -87,7 +87,7 @@ func TestManifestLies(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			s := newSite(t)
 			s.crafted(nil, c.edit)
-			if _, err := Open(s.where, say(words)); err == nil || !strings.Contains(err.Error(), c.want) {
+			if _, err := Open(s.t.Context(), s.where, say(words)); err == nil || !strings.Contains(err.Error(), c.want) {
 				t.Errorf("%v, want %q", err, c.want)
 			}
 		})
@@ -108,13 +108,13 @@ func TestGolden(t *testing.T) {
 		b.data[configName] = []byte(text)
 		b.Manifest.Files[0].Size, b.Manifest.Files[0].SHA256 = int64(len(text)), sum([]byte(text))
 		workFactor = 16
-		s.must(b.Save(goldenFile(Format), say(words)))
+		s.must(b.Save(t.Context(), goldenFile(Format), say(words)))
 	}
 	for format, records := range []int{1: 0, 2: 4} {
 		if format == 0 {
 			continue
 		}
-		b, err := Open(goldenFile(format), say(words))
+		b, err := Open(t.Context(), goldenFile(format), say(words))
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -50,7 +50,12 @@ func Copy(ctx context.Context, dir string, w io.Writer) error {
 	if err != nil {
 		return err
 	}
-	_, err = s.Copy(w)
+	_, err = s.Copy(writerFunc(func(b []byte) (int, error) {
+		if err := ctx.Err(); err != nil {
+			return 0, fmt.Errorf("stopped: %w", err)
+		}
+		return w.Write(b)
+	}))
 	return errors.Join(err, s.Close())
 }
 

@@ -53,7 +53,7 @@ type store interface {
 	Write(history.Batch) error
 	ClockSet(boot [16]byte, wall time.Time, mono time.Duration) error
 	Prune(now time.Time) (int, error)
-	Copy(w io.Writer) (records int, err error)
+	Copy(w io.Writer) (history.Copied, error)
 	Close() error
 }
 

@@ -13,6 +13,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"go.etcd.io/bbolt"
 )
 
 func copyOf(t testing.TB, s *Store) []byte {
@@ -68,8 +70,8 @@ func TestCopy(t *testing.T) {
 	}
 	again := openTest(t, path, Options{noSync: true})
 	st, err := again.Stats()
-	if sum := st.Trips + st.Faults + st.Hours + st.Spans + st.Unplaced + st.Boots; err != nil || sum != n || st.Unplaced == 0 || st.Boots == 0 {
-		t.Errorf("%+v, %v; %d records were restored", st, err, n)
+	if sum := st.Trips + st.Faults + st.Hours + st.Spans + st.Unplaced + st.Boots; err != nil || sum != n.Records || st.Unplaced == 0 || st.Boots == 0 {
+		t.Errorf("%+v, %v; %d records were restored", st, err, n.Records)
 	}
 	if old, err := s.Stats(); err != nil || st.BytesUsed > old.BytesUsed*11/10 {
 		t.Errorf("%d bytes are used after, %d before, %v: it would be pruned sooner", st.BytesUsed, old.BytesUsed, err)
@@ -114,6 +116,59 @@ func TestCopyCut(t *testing.T) {
 	}
 	if left, _ := os.ReadDir(filepath.Dir(path)); len(left) != 0 {
 		t.Errorf("left behind: %v", left)
+	}
+}
+
+// TestCopyTellsOfDamage: what could not be read is not in a copy, and the copy says how many records that were.
+func TestCopyTellsOfDamage(t *testing.T) {
+	s := openTest(t, filepath.Join(t.TempDir(), File), Options{noSync: true})
+	for i := range uint32(5) {
+		mustWrite(t, s, Batch{Trips: []Trip{opening(i+1, wall(time.Duration(i)*time.Minute))}})
+	}
+	if err := s.db.Update(func(tx *bbolt.Tx) error {
+		c := tx.Bucket(bucketTrips).Cursor()
+		for k, v := c.First(); k != nil; k, v = c.Next() {
+			if k[len(k)-1]%2 == 0 { // by the event's id, which ends the key
+				continue
+			}
+			bad := bytes.Clone(v)
+			bad[len(bad)-1] ^= 1
+			if err := c.Bucket().Put(bytes.Clone(k), bad); err != nil {
+				return err
+			}
+		}
+		return nil
+	}); err != nil {
+		t.Fatal(err)
+	}
+	trips, _, _ := all(t, s)
+	if len(trips) == 0 || len(trips) == 5 {
+		t.Fatalf("%d of 5 trips are whole, expected some", len(trips))
+	}
+	stream := copyOf(t, s)
+	if c, err := ReadCopy(bytes.NewReader(stream)); err != nil || c.Damaged != 5-len(trips) {
+		t.Errorf("%+v, %v: %d trips of 5 are damaged", c, err, 5-len(trips))
+	}
+	path := filepath.Join(t.TempDir(), File)
+	if c, err := Restore(path, bytes.NewReader(stream), nil); err != nil || c.Damaged != 5-len(trips) {
+		t.Errorf("%+v, %v: %d trips of 5 were damaged", c, err, 5-len(trips))
+	}
+	if back, _, _ := all(t, openTest(t, path, Options{noSync: true})); len(back) != len(trips) {
+		t.Errorf("%d trips came back, want %d", len(back), len(trips))
+	}
+}
+
+// TestRestoreLeavesRoom: a restored history does not take what the disk must leave to the queue, and leaves nothing behind.
+func TestRestoreLeavesRoom(t *testing.T) {
+	s := openTest(t, filepath.Join(t.TempDir(), File), Options{noSync: true})
+	mustWrite(t, s, Batch{Trips: []Trip{opening(1, wall(0))}})
+	stream := copyOf(t, s)
+	path := filepath.Join(t.TempDir(), File)
+	if _, err := restore(path, bytes.NewReader(stream), Options{LeaveFree: 1 << 60}); !errors.Is(err, ErrFull) {
+		t.Errorf("%v, want ErrFull", err)
+	}
+	if left, err := os.ReadDir(filepath.Dir(path)); err != nil || len(left) != 0 {
+		t.Errorf("%v, %v: it left something", left, err)
 	}
 }
 

@@ -217,14 +217,21 @@ func (s *Store) room() error {
 			return err
 		}
 	}
-	var st syscall.Statfs_t
-	if err := syscall.Statfs(filepath.Dir(s.path), &st); err != nil {
-		return fmt.Errorf("ask for the free space of %s: %w", filepath.Dir(s.path), err)
-	}
 	// A transaction may take pages again that the file has; 4 MiB of them are more than a batch needs.
-	free := int64(s.db.Stats().FreePageN) * int64(s.db.Info().PageSize)
-	if avail := int64(min(st.Bavail, 1<<40/uint64(max(1, st.Bsize)))) * int64(st.Bsize); avail < s.o.LeaveFree && free < 4<<20 {
-		return fmt.Errorf("%w: %d MiB are free on the disk of %s, and %d MiB are left to the queue", ErrFull, avail>>20, s.path, s.o.LeaveFree>>20)
+	if free := int64(s.db.Stats().FreePageN) * int64(s.db.Info().PageSize); free >= 4<<20 {
+		return nil
+	}
+	return leaves(s.path, s.o.LeaveFree)
+}
+
+// leaves fails if so many bytes are not free any more on the disk of path.
+func leaves(path string, bytes int64) error {
+	var st syscall.Statfs_t
+	if err := syscall.Statfs(filepath.Dir(path), &st); err != nil {
+		return fmt.Errorf("ask for the free space of %s: %w", filepath.Dir(path), err)
+	}
+	if avail := int64(min(st.Bavail, 1<<40/uint64(max(1, st.Bsize)))) * int64(st.Bsize); avail < bytes {
+		return fmt.Errorf("%w: %d MiB are free on the disk of %s, and %d MiB are left to the queue", ErrFull, avail>>20, path, bytes>>20)
 	}
 	return nil
 }
@@ -326,6 +333,12 @@ func (s *Store) bounds(id [16]byte) (earliest, latest time.Time) {
 // scan calls fn with copies of what stands from key from to before key to, and not within a transaction: however long fn
 // takes, the writer does not wait for it.
 func (s *Store) scan(bucket, from, to []byte, fn func(key, payload []byte) error) error {
+	_, err := s.scanTelling(bucket, from, to, fn)
+	return err
+}
+
+// scanTelling is scan that tells how many were damaged, and left out.
+func (s *Store) scanTelling(bucket, from, to []byte, fn func(key, payload []byte) error) (damaged int, err error) {
 	const chunk = 1024
 	type pair struct{ k, v []byte }
 	next := from
@@ -339,22 +352,23 @@ func (s *Store) scan(bucket, from, to []byte, fn func(key, payload []byte) error
 			return nil
 		})
 		if errors.Is(err, berrors.ErrDatabaseNotOpen) {
-			return errors.New("the history has been closed")
+			return damaged, errors.New("the history has been closed")
 		} else if err != nil {
-			return err
+			return damaged, err
 		}
 		for _, p := range got {
 			payload, err := seal.Unwrap(bucket, p.k, p.v)
 			if err != nil {
 				s.corrupt.Add(1)
+				damaged++
 				continue
 			}
 			if err := fn(p.k, payload); err != nil {
-				return err
+				return damaged, err
 			}
 		}
 		if len(got) < chunk {
-			return nil
+			return damaged, nil
 		}
 		next = append(got[len(got)-1].k, 0)
 	}
