@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"flag"
 	"fmt"
 	"strconv"
 	"strings"
@@ -56,6 +57,11 @@ func runPlan(_ context.Context, c *call) error {
 	}
 	if len(words) == 0 {
 		return badUsage("expected the lane file: longlane plan LANE")
+	}
+	given := map[string]bool{}
+	c.Visit(func(f *flag.Flag) { given[f.Name] = true })
+	if given["sun"] && o.SunHours == 0 || given["outage"] && o.Outage == 0 {
+		return badUsage("--sun and --outage: found 0, expected more, or that the option is left out: 0 would stand for the default")
 	}
 	if err := pictures.check(*between); err != nil {
 		return err
@@ -117,24 +123,38 @@ func planBetween(c *call, l *lane.Lane, o plan.Options, between string, asJSON b
 	return p.WriteText(c.out)
 }
 
-// parseGoal reads numbers with their units, in any order.
+// parseGoal reads numbers with their units, in any order. A 0 is refused: in plan.Options it stands for the default, so the plan would be
+// for another goal than the one that was asked for.
 func parseGoal(s string, g *plan.Goal) error {
+	*g = plan.Goal{}
 	for part := range strings.SplitSeq(s, ",") {
 		part = strings.TrimSpace(part)
 		percent, isShare := strings.CutSuffix(part, "%")
 		db, isMargin := strings.CutSuffix(part, "dB")
 		var err error
+		again, none := false, false
 		switch {
 		case isShare:
+			again = g.Share != 0
 			g.Share, err = strconv.ParseFloat(strings.TrimSpace(percent), 64)
 			g.Share /= 100
+			none = g.Share == 0
 		case isMargin:
+			again = g.Margin != 0
 			g.Margin, err = strconv.ParseFloat(strings.TrimSpace(db), 64)
+			none = g.Margin == 0
 		default:
+			again = g.Within != 0
 			g.Within, err = parseDuration(strings.ReplaceAll(part, " ", ""))
+			none = g.Within == 0
 		}
-		if err != nil {
+		switch {
+		case err != nil:
 			return fmt.Errorf("found %q, expected a share, a time and a margin, each with its unit, such as \"99.9 %%, 2s, 10 dB\"", part)
+		case none:
+			return fmt.Errorf("found %q, expected more than 0", part)
+		case again:
+			return fmt.Errorf("found %q beside another of its kind, expected a share, a time and a margin, each once", part)
 		}
 	}
 	return nil
