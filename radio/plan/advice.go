@@ -313,12 +313,17 @@ func (q *question) sensitivity(p *Plan) (list []Effect) {
 	if hops == nil {
 		return nil
 	}
-	add := func(name string, change func(h *Hop) float64) {
+	add := func(name string, change func(h *Hop) (float64, error)) {
 		e := Effect{Assumption: name, Within: 1, Before: before}
 		delta := map[*Way]float64{}
 		for _, h := range hops {
 			if _, ok := delta[h.Way]; !ok {
-				delta[h.Way] = change(h)
+				d, err := change(h)
+				if err != nil { // out of a formula's range: that it does nothing would be a lie
+					q.unjudge(name + ": " + err.Error())
+					return
+				}
+				delta[h.Way] = d
 				if math.Abs(delta[h.Way]) > math.Abs(e.DB) {
 					e.DB = delta[h.Way]
 				}
@@ -341,17 +346,17 @@ func (q *question) sensitivity(p *Plan) (list []Effect) {
 		}
 		list = append(list, e)
 	}
-	again := func(change func(s *surveyor, from, to *lane.Site)) func(h *Hop) float64 {
-		return func(h *Hop) float64 {
+	again := func(change func(s *surveyor, from, to *lane.Site)) func(h *Hop) (float64, error) {
+		return func(h *Hop) (float64, error) {
 			s := surveyor{lane: q.s.lane, depth: 1}
 			from, to := *h.From, *h.To
 			change(&s, &from, &to)
 			s.look(&from, &to)
 			w, err := s.way(&from, &to, h.Frequency)
 			if err != nil {
-				return 0 // out of the formula's range: nothing can be said
+				return 0, err
 			}
-			return h.InLeaf() - w.InLeaf()
+			return h.InLeaf() - w.InLeaf(), nil
 		}
 	}
 	add("all antennas 1 m lower", again(func(_ *surveyor, from, to *lane.Site) {
@@ -360,8 +365,8 @@ func (q *question) sensitivity(p *Plan) (list []Effect) {
 	}))
 	add("half as much again of leaves and wood in the way", again(func(s *surveyor, _, _ *lane.Site) { s.depth = 1.5 }))
 	add("the ground half way 2 m higher than the lane file has it", again(func(s *surveyor, _, _ *lane.Site) { s.off = 2 }))
-	add("noise of the place 6 dB higher", func(*Hop) float64 { return -6 })
-	add("an antenna that is mounted badly or whose cable is wet: 3 dB", func(*Hop) float64 { return -3 })
+	add("noise of the place 6 dB higher", func(*Hop) (float64, error) { return -6, nil })
+	add("an antenna that is mounted badly or whose cable is wet: 3 dB", func(*Hop) (float64, error) { return -3, nil })
 	slices.SortStableFunc(list, func(a, b Effect) int {
 		switch {
 		case a.Within < b.Within-1e-9, math.Abs(a.Within-b.Within) <= 1e-9 && a.DB < b.DB:

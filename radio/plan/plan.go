@@ -76,12 +76,12 @@ func Make(l *lane.Lane, options Options) (*Plan, error) {
 	p := &Plan{Lane: l, Options: *o, Settings: q.settings, Backup: Backup(o.House, o.Outage)}
 	q.answer(p)
 	p.Evaluated = q.evaluated
-	p.Unjudged = q.unjudged
 	o.Progress(0.7)
 	if !p.Met {
 		p.Advice = q.advise(p)
 	}
 	p.Decides = q.sensitivity(p)
+	p.Unjudged = q.unjudged
 	o.Progress(1)
 	return p, nil
 }
@@ -213,12 +213,17 @@ func (q *question) lost(a, b *lane.Site, f float64) (*Way, error) {
 	w, err := q.s.way(a, b, f)
 	var r *path.RangeError
 	if errors.As(err, &r) && r.What != "frequency" {
-		if len(q.unjudged) < 20 {
-			q.unjudged = append(q.unjudged, err.Error())
-		}
+		q.unjudge(err.Error())
 		return nil, nil
 	}
 	return w, err
+}
+
+// unjudge keeps what no formula could tell, each once: a way is asked for by LoRa and by Wi-Fi.
+func (q *question) unjudge(what string) {
+	if len(q.unjudged) < 20 && !slices.Contains(q.unjudged, what) {
+		q.unjudged = append(q.unjudged, what)
+	}
 }
 
 func (q *question) toGateway(a *lane.Site) (best *Way, err error) {
@@ -241,8 +246,8 @@ func (q *question) byWiFi(a *lane.Site) (best *Hop, err error) {
 	for _, g := range q.gateways {
 		free, err := path.FreeSpace(q.o.WiFiFrequency, a.At.Distance(g.At))
 		if err != nil || bridgeEIRP+bridgeGain-free-q.o.WiFiNeed < need {
-			if errors.As(err, new(*path.RangeError)) {
-				return nil, err
+			if err != nil {
+				return nil, fmt.Errorf("%s to %s: %w", a.Name, g.Name, err)
 			}
 			continue
 		}

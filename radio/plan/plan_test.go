@@ -322,6 +322,7 @@ func TestBadInputYieldsNoPlan(t *testing.T) {
 			l.Terrain = lane.FromTiles([]*lane.Tile{tile}, plane)
 			l.Sites = append(l.Sites, lane.Site{Name: "beyond", Role: lane.RoleCandidate, At: lane.Point{North: -900}, AntennaHeight: 3, Power: lane.PowerMains})
 		}), plan.Options{}, "terrain.tiles: found no tile that covers"},
+		{"a gate nearer than a metre", flat(0.8), plan.Options{}, "gate to house: free space (ITU-R P.525): distance: found 0.8 m"},
 		{"a frequency outside of the formulas", flat(500), plan.Options{Frequency: 50e6}, "frequency: found 5e+07 Hz"},
 		{"a Wi-Fi frequency that is none", flat(500), plan.Options{WiFiFrequency: nan}, "Wi-Fi frequency"},
 		{"a share that is none", flat(500), plan.Options{Goal: plan.Goal{Share: nan}}, "share of trips"},
@@ -523,5 +524,37 @@ func TestWhatDecides(t *testing.T) {
 				}
 			}
 		}
+	}
+}
+
+// TestWhatCannotBeTried: where an assumption that is made worse leaves a formula's range, the plan does not say that it does nothing, but
+// that it was not judged. Here 340 m of wood are within Weissberger's 400 m, and half as much again is not.
+func TestWhatCannotBeTried(t *testing.T) {
+	leaf := lane.AllMonths
+	l := flat(600)
+	l.Cover = []lane.Cover{{Kind: lane.Wood, Height: 15, Density: lane.Dense, Leaf: &leaf,
+		Area: lane.Area{{{East: 260, North: -50}, {East: 700, North: -50}, {East: 700, North: 50}, {East: 260, North: 50}}}}}
+	p := make_(t, l, plan.Options{})
+	for _, e := range p.Decides {
+		if e.DB == 0 {
+			t.Errorf("%s: %+.1f dB", e.Assumption, e.DB)
+		}
+	}
+	if len(p.Decides) != 4 {
+		t.Errorf("%d assumptions were tried, want all but that of the wood: %+v", len(p.Decides), p.Decides)
+	}
+	if got := strings.Join(p.Unjudged, "\n"); strings.Count(got, "half as much again of leaves") != 1 || !strings.Contains(got, "gate to house") || !strings.Contains(got, "0 to 400 m") {
+		t.Errorf("not judged: %q", got)
+	}
+}
+
+// TestUnjudgedOnce: what a formula cannot tell stands there once, though LoRa and Wi-Fi both ask for it.
+func TestUnjudgedOnce(t *testing.T) {
+	leaf := lane.AllMonths
+	l := flat(600)
+	l.Cover = []lane.Cover{{Kind: lane.Wood, Height: 15, Density: lane.Dense, Leaf: &leaf,
+		Area: lane.Area{{{East: 100, North: -50}, {East: 700, North: -50}, {East: 700, North: 50}, {East: 100, North: 50}}}}}
+	if p := make_(t, l, plan.Options{}); p.Met || len(p.Unjudged) != 1 {
+		t.Errorf("met %v, not judged: %q", p.Met, p.Unjudged)
 	}
 }
