@@ -141,12 +141,14 @@ func (q *question) state() (unserved int, lacks float64) {
 	if unserved == math.MaxInt {
 		return len(q.terminals), math.Inf(1)
 	}
+	var radio []int
 	for t := range q.terminals {
 		if q.wifi[t] == nil {
-			if _, l := q.nearest(t); l > lacks {
-				lacks = l
-			}
+			radio = append(radio, t)
 		}
+	}
+	for _, x := range q.shortfalls(radio) {
+		lacks = max(lacks, x.lacks)
 	}
 	return unserved, lacks
 }

@@ -44,9 +44,9 @@ const antennaError, noiseError = 1.5, 3.0
 // nine of ten are better than the mean less so many standard deviations.
 const nineOfTen = 1.2816
 
-// margin is what a setting leaves of a way in leaf: the number that decides, without the words.
+// margin is what a setting leaves of a way in leaf: the number that decides, without the words. In this order: see Way.net.
 func (s *Setting) margin(w *Way) float64 {
-	return min(s.power[w.From], s.power[w.To]) + gains(w) - w.InLeaf() - s.Need
+	return min(s.power[w.From], s.power[w.To]) + (gains(w) - w.InLeaf()) - s.Need
 }
 
 func gains(w *Way) float64 {

@@ -211,6 +211,9 @@ func (q *question) way(a, b *lane.Site) (*Way, error) {
 func (q *question) lost(a, b *lane.Site, f float64) (*Way, error) {
 	q.evaluated++
 	w, err := q.s.way(a, b, f)
+	if err == nil {
+		w.net = gains(w) - w.InLeaf()
+	}
 	var r *path.RangeError
 	if errors.As(err, &r) && r.What != "frequency" {
 		q.unjudge(err.Error())
@@ -289,6 +292,15 @@ func (q *question) relayCost(i int) float64 {
 	return q.o.Costs.Installed
 }
 
+// relayPowers is the power of each relay's site, dBm: looked up once, where all pairs of relays are gone through.
+func (q *question) relayPowers(s *Setting) []float64 {
+	list := make([]float64, len(q.relays))
+	for i, site := range q.relays {
+		list[i] = s.power[site]
+	}
+	return list
+}
+
 // holds reports whether a way has the margin that a setting needs over so many hops.
 func (q *question) holds(s *Setting, hops int, w *Way) bool {
 	return w != nil && s.margin(w) >= s.Margin[hops-1]
@@ -298,11 +310,12 @@ func (q *question) holds(s *Setting, hops int, w *Way) bool {
 // as many hops as are allowed need.
 func (q *question) network(s *Setting, hops int) *network {
 	n := &network{hops: hops, near: make([][]int, len(q.relays))}
+	power := q.relayPowers(s)
 	for i := range q.relays {
 		n.cost = append(n.cost, q.relayCost(i))
 		n.root = append(n.root, q.holds(s, hops, q.home[i]))
 		for j, w := range q.between[i] {
-			if q.holds(s, hops, w) {
+			if w != nil && min(power[i], power[j])+w.net-s.Need >= s.Margin[hops-1] { // what holds says, without its look-ups
 				n.near[i], n.near[j] = append(n.near[i], j), append(n.near[j], i)
 			}
 		}
@@ -456,7 +469,7 @@ func (q *question) settle(p *Plan, sol solution) {
 				if !s.usable(hops) {
 					continue
 				}
-				list, margins := q.widest(s, t, sol.relays, hops)
+				list, margins := q.widest(s, t, sol.relays, hops, q.towards(s, sol.relays, hops))
 				if margins == nil || slices.Min(margins) < s.Margin[max(len(margins), 1)-1] {
 					continue
 				}
@@ -522,64 +535,82 @@ func (q *question) edge(t, at, to int) *Way {
 	return q.between[max(at, to)][min(at, to)]
 }
 
-// widest is the path over some relays, of at most so many hops, whose weakest hop has the most margin. The list goes from the gate
-// to the gateway. A terminal at a relay's place begins there.
-func (q *question) widest(s *Setting, t int, relays []int, hops int) (list []int, margins []float64) {
-	none := math.Inf(-1)
-	margin := func(at, to int) float64 {
-		if w := q.edge(t, at, to); w != nil {
-			return s.margin(w)
-		}
-		if at < 0 && to >= 0 && q.relays[to] == q.terminals[t] {
-			return math.Inf(1)
-		}
-		return none
-	}
-	type state struct {
-		least float64
-		next  int // into relays; -1: the gateway
-	}
-	var d [][]state // of each relay, over at most 1, 2 ... hops to the gateway
+// step is the best that a relay can do on its way to the gateway.
+type step struct {
+	least float64 // margin of the weakest hop
+	next  int     // into the relays asked about; -1: the gateway
+}
+
+// towards is, of each of some relays, the path to the gateway over at most 1, 2 ... hops-1 hops whose weakest hop has the most margin.
+func (q *question) towards(s *Setting, relays []int, hops int) (d [][]step) {
+	power := q.relayPowers(s)
 	for j := 0; j < hops-1; j++ {
-		now := make([]state, len(relays))
+		now := make([]step, len(relays))
 		for i, v := range relays {
-			now[i] = state{margin(v, -1), -1}
+			now[i] = step{s.overEdge(q.home[v]), -1}
+			if j == 0 {
+				continue
+			}
 			for k, u := range relays {
-				if j > 0 && u != v && d[j-1][k].next != i {
-					if m := min(margin(v, u), d[j-1][k].least); m > now[i].least {
-						now[i] = state{m, k}
-					}
+				w := q.between[max(v, u)]
+				if u == v || d[j-1][k].least <= now[i].least || d[j-1][k].next == i || w[min(v, u)] == nil {
+					continue
+				}
+				// What margin says, without its look-ups: there are many pairs.
+				if m := min(min(power[v], power[u])+w[min(v, u)].net-s.Need, d[j-1][k].least); m > now[i].least {
+					now[i] = step{m, k}
 				}
 			}
 		}
 		d = append(d, now)
 	}
-	best, first := margin(-1, -1), -1
+	return d
+}
+
+// overEdge is the margin of a way; none if there is no way.
+func (s *Setting) overEdge(w *Way) float64 {
+	if w == nil {
+		return math.Inf(-1)
+	}
+	return s.margin(w)
+}
+
+// widest is the path of a terminal over some relays, of at most so many hops, whose weakest hop has the most margin; d is towards's for the
+// same. The list goes from the gate to the gateway. A terminal at a relay's place begins there.
+func (q *question) widest(s *Setting, t int, relays []int, hops int, d [][]step) (list []int, margins []float64) {
+	enter := func(v int) float64 {
+		if q.reach[t][v] == nil && q.relays[v] == q.terminals[t] {
+			return math.Inf(1)
+		}
+		return s.overEdge(q.reach[t][v])
+	}
+	best, first := s.overEdge(q.direct[t]), -1
 	for i, v := range relays {
 		if hops > 1 {
-			if m := min(margin(-1, v), d[hops-2][i].least); m > best {
+			if m := min(enter(v), d[hops-2][i].least); m > best {
 				best, first = m, i
 			}
 		}
 	}
-	if best == none {
+	if math.IsInf(best, -1) {
 		return nil, nil
 	}
-	at := -1
-	for i, j := first, hops-2; ; j-- {
-		to := -1
-		if i >= 0 {
-			to = relays[i]
-		}
-		if m := margin(at, to); !math.IsInf(m, 1) {
-			margins = append(margins, m)
-		}
-		if to < 0 {
-			return list, margins
-		}
-		list = append(list, to)
-		at, i = to, d[j][i].next
+	if first < 0 {
+		return nil, []float64{best}
 	}
+	if m := enter(relays[first]); !math.IsInf(m, 1) {
+		margins = append(margins, m)
+	}
+	for i, j := first, hops-2; i >= 0; j-- {
+		v, next := relays[i], d[j][i].next
+		w := q.home[v]
+		if next >= 0 {
+			w = q.between[max(v, relays[next])][min(v, relays[next])]
+		}
+		list, margins = append(list, v), append(margins, s.margin(w))
+		i = next
+	}
+	return list, margins
 }
 
 // hops are the budgets along a path.
@@ -595,23 +626,44 @@ func (q *question) hops(s *Setting, t int, relays []int) (list []*Hop) {
 	return list
 }
 
-// nearest is the path that lacks least of what the goal asks, over any relays that there could be.
-func (q *question) nearest(t int) (list []*Hop, lacks float64) {
-	lacks = math.Inf(1)
+// shortfall is what the best way of a terminal lacks of what the goal asks, dB, over any relays that there could be; infinite if it has none.
+type shortfall struct {
+	lacks float64
+	s     *Setting
+	path  []int
+}
+
+func (q *question) shortfalls(terminals []int) []shortfall {
+	list := make([]shortfall, len(terminals))
+	for i := range list {
+		list[i].lacks = math.Inf(1)
+	}
 	all := make([]int, len(q.relays))
 	for i := range all {
 		all[i] = i
 	}
 	for _, a := range q.loosest() {
-		path, margins := q.widest(a.s, t, all, a.hops)
-		if margins == nil {
-			continue
-		}
-		if less := a.s.Margin[a.hops-1] - slices.Min(margins); less < lacks {
-			lacks, list = less, q.hops(a.s, t, path)
+		d := q.towards(a.s, all, a.hops)
+		for i, t := range terminals {
+			path, margins := q.widest(a.s, t, all, a.hops, d)
+			if margins == nil {
+				continue
+			}
+			if less := a.s.Margin[a.hops-1] - slices.Min(margins); less < list[i].lacks {
+				list[i] = shortfall{less, a.s, path}
+			}
 		}
 	}
-	return list, lacks
+	return list
+}
+
+// nearest is the path that lacks least of what the goal asks, over any relays that there could be.
+func (q *question) nearest(t int) (list []*Hop, lacks float64) {
+	best := q.shortfalls([]int{t})[0]
+	if best.s == nil {
+		return nil, best.lacks
+	}
+	return q.hops(best.s, t, best.path), best.lacks
 }
 
 // times tells when trips are heard, and in which share.

@@ -396,8 +396,16 @@ func crowded(candidates, zones int, seed uint64) *lane.Lane {
 	return l
 }
 
-// BenchmarkPlan is a whole plan: 20 zones, terrain of 40 spots, 25 woods.
+// BenchmarkPlan is a whole plan: 20 zones, terrain of 40 spots, 25 woods; and the same where nothing keeps the goal, and what would help is
+// tried.
 func BenchmarkPlan(b *testing.B) {
+	b.Run("candidates=200,unmet", func(b *testing.B) {
+		for b.Loop() {
+			if p := make_(b, crowded(200, 20, 3), plan.Options{NoiseRise: 40}); p.Met || len(p.Advice) == 0 {
+				b.Fatalf("met %v, %d pieces of advice", p.Met, len(p.Advice))
+			}
+		}
+	})
 	for _, n := range []int{25, 50, 100, 200} {
 		b.Run(fmt.Sprintf("candidates=%d", n), func(b *testing.B) {
 			for b.Loop() {

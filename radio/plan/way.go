@@ -39,6 +39,8 @@ type Way struct {
 	Blocked []string
 	// What is not known, as standard deviations: see Hop.Parts.
 	GroundError, PlantError, WallError float64
+
+	net float64 // gains of both antennas less all that is lost in leaf, dB, as Setting.margin has it; of the ways of a question alone
 }
 
 // Loss is all of it in a month.
