@@ -123,23 +123,16 @@ func (q *question) survey(site *lane.Site) (err error) {
 
 // state is how many terminals no arrangement serves, and what the worst of them lacks, dB.
 func (q *question) state() (unserved int, lacks float64) {
-	unserved = math.MaxInt
-	for _, a := range q.loosest() {
-		n := q.network(a.s, a.hops)
-		d := n.distances(func(int) float64 { return 0 })
-		missing := 0
-		for t := range q.terminals {
-			if q.wifi[t] == nil && n.enter(t, d) > 0 {
-				missing++
-			}
-		}
-		unserved = min(unserved, missing)
+	unserved = len(q.terminals)
+	settings := q.undominated()
+	for _, s := range settings {
+		unserved = min(unserved, len(q.lost(s)))
 	}
 	if unserved == 0 {
 		return 0, 0
 	}
-	if unserved == math.MaxInt {
-		return len(q.terminals), math.Inf(1)
+	if len(settings) == 0 {
+		return unserved, math.Inf(1)
 	}
 	var radio []int
 	for t := range q.terminals {
@@ -147,7 +140,7 @@ func (q *question) state() (unserved int, lacks float64) {
 			radio = append(radio, t)
 		}
 	}
-	for _, x := range q.shortfalls(radio) {
+	for _, x := range q.shortfalls(settings, radio) {
 		lacks = max(lacks, x.lacks)
 	}
 	return unserved, lacks

@@ -1,6 +1,11 @@
 package plan
 
-import "longlane/radio/lane"
+import (
+	"math"
+	"slices"
+
+	"longlane/radio/lane"
+)
 
 // What only tests need to see.
 const (
@@ -35,8 +40,68 @@ func CostOfAll(l *lane.Lane, options Options) (float64, error) {
 	for _, s := range q.settings {
 		for hops := 1; hops <= MaxHops; hops++ {
 			if s.usable(hops) {
-				best = min(best, o.Costs.Modem+o.Costs.Node*float64(len(q.terminals))+q.network(s, hops).solve().cost)
+				best = min(best, o.Costs.Modem+o.Costs.Node*float64(len(q.terminals))+q.network(s, hops, hops).solve().cost)
 			}
+		}
+	}
+	return best, nil
+}
+
+// CheapestOfAll tries each setting with each set of relays, and looks for each terminal's path by going all of them: what the plan must
+// cost, by walks and nothing else. Infinite if none keeps the goal.
+func CheapestOfAll(l *lane.Lane, options Options) (float64, error) {
+	o := options.complete(l)
+	if problems := l.Check(); problems != nil {
+		return 0, problems[0]
+	}
+	q, err := pose(l, o)
+	if err != nil {
+		return 0, err
+	}
+	best := 0.0
+	for _, h := range q.wifi {
+		best += q.wifiCost(h)
+	}
+	for _, s := range q.settings {
+		for set := range 1 << len(q.relays) {
+			sum := o.Costs.Modem
+			for v := range q.relays {
+				if set>>v&1 == 1 {
+					sum += q.relayCost(v)
+				}
+			}
+			for t, a := range q.terminals {
+				// home goes on from a site, so many hops from the gate, the weakest of which has a margin.
+				var home func(at *lane.Site, done int, least float64) bool
+				home = func(at *lane.Site, done int, least float64) bool {
+					last := q.direct[t]
+					if v := slices.Index(q.relays, at); v >= 0 {
+						last = q.home[v]
+					}
+					if last != nil && s.usable(done+1) && min(least, s.margin(last)) >= s.Margin[done] {
+						return true
+					}
+					for u, b := range q.relays {
+						if set>>u&1 == 0 || b == at || done+1 >= MaxHops {
+							continue
+						}
+						w := q.reach[t][u]
+						if v := slices.Index(q.relays, at); v >= 0 {
+							w = q.between[max(u, v)][min(u, v)]
+						}
+						if w != nil && home(b, done+1, min(least, s.margin(w))) {
+							return true
+						}
+					}
+					return false
+				}
+				cost := q.wifiCost(q.wifi[t])
+				if home(a, 0, math.Inf(1)) {
+					cost = min(cost, o.Costs.Node)
+				}
+				sum += cost
+			}
+			best = min(best, sum)
 		}
 	}
 	return best, nil

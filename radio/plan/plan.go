@@ -205,10 +205,10 @@ func unfit(s *lane.Site, o *Options) string {
 // way is nil where a formula does not hold; only a frequency that is outside is an error, since no way could be judged then.
 func (q *question) way(a, b *lane.Site) (*Way, error) {
 	q.s.look(a, b)
-	return q.lost(a, b, q.frequency)
+	return q.loss(a, b, q.frequency)
 }
 
-func (q *question) lost(a, b *lane.Site, f float64) (*Way, error) {
+func (q *question) loss(a, b *lane.Site, f float64) (*Way, error) {
 	q.evaluated++
 	w, err := q.s.way(a, b, f)
 	if err == nil {
@@ -255,7 +255,7 @@ func (q *question) byWiFi(a *lane.Site) (best *Hop, err error) {
 			continue
 		}
 		q.s.look(a, g)
-		w, err := q.lost(a, g, q.o.WiFiFrequency)
+		w, err := q.loss(a, g, q.o.WiFiFrequency)
 		if err != nil {
 			return nil, err
 		}
@@ -307,15 +307,16 @@ func (q *question) holds(s *Setting, hops int, w *Way) bool {
 }
 
 // network is the question for a setting and a limit of hops. A direct hop must have the margin that one hop needs, and all others that which
-// as many hops as are allowed need.
-func (q *question) network(s *Setting, hops int) *network {
+// so many hops need as asked says: as many as are allowed, and then each arrangement keeps the goal, or two, and then each that keeps it is
+// admitted, and some others.
+func (q *question) network(s *Setting, hops, asked int) *network {
 	n := &network{hops: hops, near: make([][]int, len(q.relays))}
 	power := q.relayPowers(s)
 	for i := range q.relays {
 		n.cost = append(n.cost, q.relayCost(i))
-		n.root = append(n.root, q.holds(s, hops, q.home[i]))
+		n.root = append(n.root, q.holds(s, asked, q.home[i]))
 		for j, w := range q.between[i] {
-			if w != nil && min(power[i], power[j])+w.net-s.Need >= s.Margin[hops-1] { // what holds says, without its look-ups
+			if w != nil && min(power[i], power[j])+w.net-s.Need >= s.Margin[asked-1] { // what holds says, without its look-ups
 				n.near[i], n.near[j] = append(n.near[i], j), append(n.near[j], i)
 			}
 		}
@@ -323,7 +324,7 @@ func (q *question) network(s *Setting, hops int) *network {
 	for t := range q.terminals {
 		var reach []int
 		for i, w := range q.reach[t] {
-			if q.holds(s, hops, w) || q.terminals[t] == q.relays[i] {
+			if q.holds(s, asked, w) || q.terminals[t] == q.relays[i] {
 				reach = append(reach, i)
 			}
 		}
@@ -377,24 +378,158 @@ func (q *question) powers(s *Setting) string {
 	return b.String()
 }
 
-// answer finds the cheapest arrangement. In one, each hop has the margin that the goal asks for, and that which as many equal hops as
-// its longest path may have need so that the goal's share of trips is heard in time; a gate that comes home in one hop is held to what
-// one hop needs. So one that is admitted keeps the goal; there may be a cheaper one which would as well, if a hop that is too weak is
-// made up for by others on its path.
+// most is over how many hops a setting may be used, 0 to MaxHops.
+func (s *Setting) most() (hops int) {
+	for hops < MaxHops && s.usable(hops+1) {
+		hops++
+	}
+	return hops
+}
+
+// undominated are the settings that may be used, but for those over which another one with the same powers serves all that they do.
+func (q *question) undominated() (list []*Setting) {
+	powers := map[*Setting]string{}
+	for _, s := range q.settings {
+		powers[s] = q.powers(s)
+	}
+	for i, s := range q.settings {
+		if s.most() > 0 && !slices.ContainsFunc(q.settings, func(o *Setting) bool {
+			if o == s || o.most() < s.most() || powers[o] != powers[s] {
+				return false
+			}
+			less := slices.Index(q.settings, o) < i
+			for h := range s.most() {
+				if o.Need+o.Margin[h] > s.Need+s.Margin[h] {
+					return false
+				}
+				less = less || o.Need+o.Margin[h] < s.Need+s.Margin[h]
+			}
+			return less
+		}) {
+			list = append(list, s)
+		}
+	}
+	return list
+}
+
+// route is a path of a terminal that keeps the goal by itself, if there is one: each hop has the margin that as many equal hops as it has
+// need. d is towards's for the same relays, over as many hops as the setting may be used.
+func (q *question) route(s *Setting, t int, relays []int, d [][]step) (list []int, ok bool) {
+	for hops := 1; hops <= s.most(); hops++ {
+		list, margins := q.widest(s, t, relays, hops, d)
+		if margins != nil && slices.Min(margins) >= s.Margin[len(margins)-1] {
+			return list, true
+		}
+	}
+	return nil, false
+}
+
+// everywhere are all relays.
+func (q *question) everywhere() []int {
+	all := make([]int, len(q.relays))
+	for i := range all {
+		all[i] = i
+	}
+	return all
+}
+
+// lost are the terminals that a setting cannot serve over any relays, and Wi-Fi neither.
+func (q *question) lost(s *Setting) (list []int) {
+	all := q.everywhere()
+	d := q.towards(s, all, s.most())
+	for t := range q.terminals {
+		if q.wifi[t] == nil {
+			if _, ok := q.route(s, t, all, d); !ok {
+				list = append(list, t)
+			}
+		}
+	}
+	return list
+}
+
+// mend makes of a set of relays one over which a setting serves all terminals that are neither served otherwise nor left out, if there is
+// one: it adds the paths that are missing, and takes out again what is not needed, the dearest first.
+func (q *question) mend(s *Setting, n *network, sol solution) (solution, bool) {
+	sol.other, sol.relays = slices.Clone(sol.other), slices.Clone(sol.relays)
+	open := func(t int) bool { return !sol.other[t] && !slices.Contains(sol.unserved, t) }
+	missing := func(relays []int) (list []int) {
+		d := q.towards(s, relays, s.most())
+		for t := range q.terminals {
+			if open(t) {
+				if _, ok := q.route(s, t, relays, d); !ok {
+					list = append(list, t)
+				}
+			}
+		}
+		return list
+	}
+	if lacking := missing(sol.relays); lacking != nil {
+		all := q.everywhere()
+		d := q.towards(s, all, s.most())
+		for _, t := range lacking {
+			path, ok := q.route(s, t, all, d)
+			if sol.other[t] = !ok; !ok && math.IsInf(n.other[t], 1) {
+				return sol, false
+			}
+			sol.relays = append(sol.relays, path...)
+		}
+		slices.Sort(sol.relays)
+		sol.relays = slices.Compact(sol.relays)
+		order := slices.Clone(sol.relays)
+		slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(n.cost[b], n.cost[a]) })
+		for _, v := range order {
+			if without := slices.DeleteFunc(slices.Clone(sol.relays), func(u int) bool { return u == v }); missing(without) == nil {
+				sol.relays = without
+			}
+		}
+	}
+	sol.cost = 0
+	for _, v := range sol.relays {
+		sol.cost += n.cost[v]
+	}
+	for t, other := range sol.other {
+		if other {
+			sol.cost += n.other[t]
+		}
+	}
+	return sol, true
+}
+
+// answer finds the cheapest arrangement. In one, each hop of a path has the margin that the goal asks for, and that which as many equal hops
+// as the path has need so that the goal's share of trips is heard in time. So one that is admitted keeps the goal; there may be a cheaper
+// one which would as well, if a hop that is too weak is made up for by others on its path.
+//
+// What a hop must have depends on the paths that use it, which a network does not know. So two kinds are solved: those in which all hops
+// have what the longest paths need, whose answers are arrangements; and those in which they have what two hops need, whose bounds hold for all
+// arrangements. The answers of the latter mostly are arrangements as well; where not, they are mended.
 func (q *question) answer(p *Plan) {
 	c := q.o.Costs
 	p.Cost, p.Bound = math.Inf(1), math.Inf(1)
 	var best solution
 	nodes := float64(len(q.terminals)) * c.Node
+	take := func(s solution) {
+		if cost := c.Modem + nodes + s.cost; cost < p.Cost-1e-9 {
+			p.Cost, best = cost, s
+		}
+	}
 	for k, a := range q.loosest() {
-		s := q.network(a.s, a.hops).solve()
-		if s.unserved == nil {
-			p.Bound = min(p.Bound, c.Modem+nodes+s.bound)
-			if cost := c.Modem + nodes + s.cost; cost < p.Cost-1e-9 {
-				p.Cost, best = cost, s
+		if s := q.network(a.s, a.hops, a.hops).solve(); s.unserved == nil {
+			take(s)
+		}
+		q.o.Progress(0.6 + 0.02*float64(min(k, 4)))
+	}
+	for _, s := range q.undominated() {
+		n := q.network(s, s.most(), min(s.most(), 2))
+		sol := n.solve()
+		if sol.unserved != nil {
+			continue
+		}
+		p.Bound = min(p.Bound, c.Modem+nodes+sol.bound)
+		if c.Modem+nodes+sol.cost < p.Cost-1e-9 {
+			if mended, ok := q.mend(s, n, sol); ok {
+				take(mended)
 			}
 		}
-		q.o.Progress(0.6 + 0.02*float64(min(k, 5)))
 	}
 	all := 0.0 // by Wi-Fi
 	for _, h := range q.wifi {
@@ -404,9 +539,9 @@ func (q *question) answer(p *Plan) {
 		best = solution{other: slices.Repeat([]bool{true}, len(q.terminals))}
 		p.Cost = all
 	}
-	p.Bound = min(p.Bound, all)
 	p.Met = !math.IsInf(p.Cost, 1)
-	if !p.Met {
+	if p.Bound = min(p.Bound, all, p.Cost); !p.Met {
+		p.Bound = math.Inf(1)
 		best = q.partial()
 	}
 	q.settle(p, best)
@@ -415,19 +550,22 @@ func (q *question) answer(p *Plan) {
 // partial is what serves the most zones where not all can be.
 func (q *question) partial() (best solution) {
 	fewest := math.MaxInt
-	for _, a := range q.loosest() {
-		n := q.network(a.s, a.hops)
-		s := n.solve()
-		lost := s.unserved
-		if lost != nil {
-			for _, t := range lost {
-				n.other[t] = 0 // leave it out
-			}
-			s = n.solve()
+	for _, s := range q.undominated() {
+		lost := q.lost(s)
+		if len(lost) >= fewest {
+			continue
 		}
-		if len(lost) < fewest {
-			fewest, best = len(lost), s
-			best.unserved = lost
+		n := q.network(s, s.most(), min(s.most(), 2))
+		for _, t := range lost {
+			n.other[t] = 0 // leave it out
+		}
+		sol := n.solve()
+		for _, t := range lost {
+			sol.other[t] = false
+		}
+		sol.unserved = lost
+		if sol, ok := q.mend(s, n, sol); ok {
+			fewest, best = len(lost), sol
 		}
 	}
 	if best.other == nil { // no setting at all
@@ -483,6 +621,12 @@ func (q *question) settle(p *Plan, sol solution) {
 			worst, routes, p.Chosen = least, mine, s
 		}
 	}
+	var same []*Setting // those that serve all others as well: by another this gate might be reached, and others not
+	for _, s := range q.undominated() {
+		if sol.unserved != nil && slices.Equal(q.lost(s), sol.unserved) {
+			same = append(same, s)
+		}
+	}
 	traffic := make([]int, len(q.relays)) // gates that a relay carries
 	for _, r := range routes {
 		for _, i := range r.relays {
@@ -504,7 +648,7 @@ func (q *question) settle(p *Plan, sol solution) {
 				zp.Months[m] = 1
 			}
 		case slices.Contains(sol.unserved, t):
-			zp.Hops, zp.Lacks = q.nearest(t)
+			zp.Hops, zp.Lacks = q.nearest(same, t)
 			zp.Bearer = LoRa
 			q.times(&zp)
 		case sol.other[t]:
@@ -633,33 +777,32 @@ type shortfall struct {
 	path  []int
 }
 
-func (q *question) shortfalls(terminals []int) []shortfall {
+func (q *question) shortfalls(settings []*Setting, terminals []int) []shortfall {
 	list := make([]shortfall, len(terminals))
 	for i := range list {
 		list[i].lacks = math.Inf(1)
 	}
-	all := make([]int, len(q.relays))
-	for i := range all {
-		all[i] = i
-	}
-	for _, a := range q.loosest() {
-		d := q.towards(a.s, all, a.hops)
+	all := q.everywhere()
+	for _, s := range settings {
+		d := q.towards(s, all, s.most())
 		for i, t := range terminals {
-			path, margins := q.widest(a.s, t, all, a.hops, d)
-			if margins == nil {
-				continue
-			}
-			if less := a.s.Margin[a.hops-1] - slices.Min(margins); less < list[i].lacks {
-				list[i] = shortfall{less, a.s, path}
+			for hops := 1; hops <= s.most(); hops++ {
+				path, margins := q.widest(s, t, all, hops, d)
+				if margins == nil {
+					continue
+				}
+				if less := s.Margin[len(margins)-1] - slices.Min(margins); less < list[i].lacks {
+					list[i] = shortfall{less, s, path}
+				}
 			}
 		}
 	}
 	return list
 }
 
-// nearest is the path that lacks least of what the goal asks, over any relays that there could be.
-func (q *question) nearest(t int) (list []*Hop, lacks float64) {
-	best := q.shortfalls([]int{t})[0]
+// nearest is the path that lacks least of what the goal asks, over any relays that there could be, by some settings.
+func (q *question) nearest(settings []*Setting, t int) (list []*Hop, lacks float64) {
+	best := q.shortfalls(settings, []int{t})[0]
 	if best.s == nil {
 		return nil, best.lacks
 	}

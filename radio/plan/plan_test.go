@@ -479,7 +479,7 @@ func TestNoSettingIsCheaper(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if p.Cost != want && math.Abs(p.Cost-want) > 1e-6 {
+		if p.Cost > want+1e-6 { // it may cost less: there all hops are held to what the longest path needs
 			t.Errorf("seed %d: the plan costs %v, the best of all settings %v", seed, p.Cost, want)
 		}
 		if !p.Met {
@@ -564,5 +564,86 @@ func TestUnjudgedOnce(t *testing.T) {
 		Area: lane.Area{{{East: 100, North: -50}, {East: 700, North: -50}, {East: 700, North: 50}, {East: 100, North: 50}}}}}
 	if p := make_(t, l, plan.Options{}); p.Met || len(p.Unjudged) != 1 {
 		t.Errorf("met %v, not judged: %q", p.Met, p.Unjudged)
+	}
+}
+
+// mixed is a lane whose far gate must go over two relays on hills, and whose near one, with a bad cable, over one of them.
+func mixed(loss float64) *lane.Lane {
+	site := func(name string, role lane.Role, east, height float64) lane.Site {
+		return lane.Site{Name: name, Role: role, At: lane.Point{East: east}, AntennaHeight: height, AntennaGain: lane.DipoleGain, Power: lane.PowerMains}
+	}
+	l := &lane.Lane{Name: "mixed", Region: "europe", Terrain: lane.Flat(100), Sites: []lane.Site{
+		site("house", lane.RoleGateway, 0, 6), site("first", lane.RoleCandidate, 2000, 6), site("second", lane.RoleCandidate, 4000, 6),
+		site("near", lane.RoleGate, 2800, 3), site("far", lane.RoleGate, 6000, 3)},
+		Zones: []lane.Zone{{Name: "near", Site: "near"}, {Name: "far", Site: "far"}}}
+	l.Site("near").CableLoss = loss
+	for _, east := range []float64{2000, 4000} {
+		l.Terrain.Hills = append(l.Terrain.Hills, lane.Hill{At: lane.Point{East: east}, Height: 40, Radius: 400})
+	}
+	return l
+}
+
+// TestEachPathByItself: a gate over one relay is held to what two hops need, though another one in the same plan needs three. And one
+// that is not reached lacks something.
+func TestEachPathByItself(t *testing.T) {
+	hops := map[string]int{}
+	p := make_(t, mixed(34), plan.Options{})
+	for _, z := range p.Zones {
+		hops[z.Zone.Name] = len(z.Hops)
+		for _, h := range z.Hops {
+			if h.Margin < h.Setting.Margin[len(z.Hops)-1] {
+				t.Errorf("%s: %s to %s has %.1f dB, %d hops need %.1f", z.Zone.Name, h.From.Name, h.To.Name, h.Margin, len(z.Hops), h.Setting.Margin[len(z.Hops)-1])
+			}
+		}
+	}
+	if !p.Met || len(p.Relays) != 2 || hops["near"] != 2 || hops["far"] != 3 {
+		t.Errorf("met %v, %d relays, hops %v; want near over one relay and far over two", p.Met, len(p.Relays), hops)
+	}
+	for loss := 32.0; loss <= 44; loss += 2 {
+		for _, z := range make_(t, mixed(loss), plan.Options{}).Zones {
+			if !z.Served && z.Lacks <= 0 {
+				t.Errorf("with %v dB of cable %s is not reached, and lacks %v dB", loss, z.Zone.Name, z.Lacks)
+			}
+		}
+	}
+}
+
+// TestCheapestLanes: on small lanes the plan costs no less than the best of all sets of relays by all settings, is met where one of them
+// is, and its bound is below. Where it says that it is the cheapest, it is.
+func TestCheapestLanes(t *testing.T) {
+	lanes, met, proven, cheapest := 0, 0, 0, 0
+	check := func(name string, make func() *lane.Lane, o plan.Options) {
+		p := make_(t, make(), o)
+		want, err := plan.CheapestOfAll(make(), o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if lanes++; math.IsInf(want, 1) == p.Met {
+			t.Errorf("%s: met %v, the best of all costs %v", name, p.Met, want)
+		}
+		if !p.Met {
+			return
+		}
+		met++
+		if p.Cost < want-1e-6 || p.Bound > want+1e-6 {
+			t.Errorf("%s: the plan costs %v and no less than %v; the best of all costs %v", name, p.Cost, p.Bound, want)
+		}
+		if p.Cost <= p.Bound+1e-6 {
+			proven++
+		}
+		if p.Cost <= want+1e-6 {
+			cheapest++
+		}
+	}
+	for seed := range uint64(20) {
+		o := plan.Options{NoiseRise: 5 + 7*float64(seed%5)}
+		check(fmt.Sprintf("seed %d", seed), func() *lane.Lane { return crowded(7, 5, seed) }, o)
+	}
+	for loss := 27.0; loss < 46; loss += 2 {
+		check(fmt.Sprintf("%v dB of cable", loss), func() *lane.Lane { return mixed(loss) }, plan.Options{})
+	}
+	t.Logf("%d lanes, %d keep the goal, %d are proven, %d cost what the best does", lanes, met, proven, cheapest)
+	if met < 10 || lanes-met < 5 || proven < met*4/5 || cheapest < met*19/20 {
+		t.Errorf("%d lanes, %d keep the goal, %d are proven, %d cost what the best does", lanes, met, proven, cheapest)
 	}
 }
