@@ -37,6 +37,9 @@ func TestLawByAntenna(t *testing.T) {
 		if erp := s.power[c.h.From] + c.h.From.AntennaGain - c.h.From.CableLoss - lane.DipoleGain; erp > 27 {
 			t.Errorf("%.2f dBm ERP, lawful are 27", erp)
 		}
+		if m := s.margin(c.h.Way); math.Abs(m-c.h.Margin) > 1e-9 {
+			t.Errorf("the margin that decides is %.3f dB, the budget's %.3f", m, c.h.Margin)
+		}
 		if c.h.Terms[0].Value != c.power {
 			t.Errorf("the budget begins with %v dBm, the weaker side has %v", c.h.Terms[0].Value, c.power)
 		}

@@ -323,6 +323,7 @@ func TestBadInputYieldsNoPlan(t *testing.T) {
 			l.Sites = append(l.Sites, lane.Site{Name: "beyond", Role: lane.RoleCandidate, At: lane.Point{North: -900}, AntennaHeight: 3, Power: lane.PowerMains})
 		}), plan.Options{}, "terrain.tiles: found no tile that covers"},
 		{"a gate nearer than a metre", flat(0.8), plan.Options{}, "gate to house: free space (ITU-R P.525): distance: found 0.8 m"},
+		{"too many candidates", crowded(201, 2, 1), plan.Options{}, "candidates: found 201, expected up to 200"},
 		{"a frequency outside of the formulas", flat(500), plan.Options{Frequency: 50e6}, "frequency: found 5e+07 Hz"},
 		{"a Wi-Fi frequency that is none", flat(500), plan.Options{WiFiFrequency: nan}, "Wi-Fi frequency"},
 		{"a share that is none", flat(500), plan.Options{Goal: plan.Goal{Share: nan}}, "share of trips"},
