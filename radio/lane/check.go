@@ -5,6 +5,7 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"unicode"
 )
 
 // apart is how far from each other two sites are at the least, m: two that are nearer are one that was written twice.
@@ -147,6 +148,9 @@ func (k *checker) cover() {
 	for i := range k.l.Cover {
 		c := &k.l.Cover[i]
 		at := fmt.Sprintf("cover[%d]", i)
+		if strings.ContainsFunc(c.Name, func(r rune) bool { return !unicode.IsPrint(r) }) { // a terminal obeys some, and no SVG may hold them
+			k.refuse(at+".name", fmt.Sprintf("%q", c.Name), "a name that can be read: letters, digits, signs and spaces, in one line")
+		}
 		k.length(at+".height", c.Height, 0, 200, false)
 		k.kind(at, c)
 		for j, ring := range c.Area {

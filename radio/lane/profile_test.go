@@ -242,6 +242,7 @@ func TestCheck(t *testing.T) {
 		"no area":             {func(l *Lane) { l.Cover[0].Area = nil }, "cover[0].area: found nothing"},
 		"hole outside":        {func(l *Lane) { l.Cover[0].Area = append(l.Cover[0].Area, ring(600, 0, 610, 0, 610, 10)) }, "cover[0].area: found a hole at 600.0 m E, 0.0 m N, outside of it"},
 		"tiny":                {func(l *Lane) { l.Cover[0].Area[0] = ring(0, 0, .1, 0, .1, .1) }, "cover[0].area: found an area of 0.005 m²"},
+		"cover's name":        {func(l *Lane) { l.Cover[0].Name = "a \x1b[31mwood" }, `cover[0].name: found "a \x1b[31mwood", expected a name that can be read`},
 		"cover's height":      {func(l *Lane) { l.Cover[0].Height = 0 }, `cover[0].height: found "0 m", expected more than 0 m, up to 200 m`},
 		"course":              {func(l *Lane) { l.Course = ring(3, 3, 3, 3) }, "course: found a line of 1 corners"},
 		"course far":          {func(l *Lane) { l.Course[1].North = nan }, "course[1]: found 0.0 m E, NaN m N"},
