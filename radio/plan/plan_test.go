@@ -648,3 +648,63 @@ func TestCheapestLanes(t *testing.T) {
 		t.Errorf("%d lanes, %d keep the goal, %d are proven, %d cost what the best does", lanes, met, proven, cheapest)
 	}
 }
+
+// TestForetold: what an assumption does if it is wrong is what the plan has if the lane is made so.
+func TestForetold(t *testing.T) {
+	leaf := lane.AllMonths
+	wooded := func(depth, lower float64) *lane.Lane {
+		l := flat(600)
+		l.Sites[0].AntennaHeight, l.Sites[1].AntennaHeight = 6-lower, 4-lower
+		l.Cover = []lane.Cover{{Kind: lane.Wood, Height: 15, Density: lane.Dense, Leaf: &leaf,
+			Area: lane.Area{{{East: 300, North: -50}, {East: 300 + depth, North: -50}, {East: 300 + depth, North: 50}, {East: 300, North: 50}}}}}
+		return l
+	}
+	margin := func(l *lane.Lane) float64 {
+		pair, err := plan.Between(l, plan.Options{}, "gate", "house")
+		if err != nil {
+			t.Fatal(err)
+		}
+		return pair.Hops[0].Margin
+	}
+	p := make_(t, wooded(20, 0), plan.Options{})
+	before, seen := margin(wooded(20, 0)), 0
+	for _, e := range p.Decides {
+		want := 0.0
+		switch {
+		case strings.HasPrefix(e.Assumption, "all antennas 1 m lower"):
+			want = margin(wooded(20, 1)) - before
+		case strings.HasPrefix(e.Assumption, "half as much again of leaves"):
+			want = margin(wooded(30, 0)) - before
+		default:
+			continue
+		}
+		if seen++; math.Abs(e.DB-want) > 1e-9 || want >= 0 {
+			t.Errorf("%s: %+.3f dB foretold, the lane made so has %+.3f", e.Assumption, e.DB, want)
+		}
+	}
+	if seen != 2 {
+		t.Errorf("%d of two assumptions are there", seen)
+	}
+}
+
+// TestHalfAndMost: of a weak hop half the trips are heard at the first try, and 99 % not before a fade has passed; of a strong one all are
+// heard at once.
+func TestHalfAndMost(t *testing.T) {
+	weak := make_(t, flat(3000), plan.Options{Goal: plan.Goal{Share: 0.9, Margin: 3}, NoiseRise: 18}).Zones[0]
+	strong := make_(t, flat(300), plan.Options{}).Zones[0]
+	if h := weak.Hops[0]; h.Fading < 0.5 || h.Fading > 0.99 {
+		t.Fatalf("the weak hop brings %.3f of the frames over at the first try: nothing is tested", h.Fading)
+	}
+	if weak.Half <= 0 || weak.Most < weak.Half+300*time.Millisecond || strong.Most != strong.Half {
+		t.Errorf("the weak hop: half after %v, 99 %% after %v; the strong one: %v and %v", weak.Half, weak.Most, strong.Half, strong.Most)
+	}
+}
+
+// TestNothingToRunOn: a gate at which nothing can be powered is told.
+func TestNothingToRunOn(t *testing.T) {
+	l := flat(500)
+	l.Site("gate").Power = lane.PowerNone
+	if p := make_(t, l, plan.Options{}); !strings.Contains(strings.Join(p.Warnings, "\n"), `gate: a unit must run there, but the lane file says power = "none"`) {
+		t.Errorf("warnings: %q", p.Warnings)
+	}
+}
