@@ -74,13 +74,19 @@ func spherical(f, radius, length, ht, hr float64, pol Polarisation) float64 {
 		return firstTerm(f, a, d, ht, hr, pol)
 	}
 	c, m := (ht-hr)/(ht+hr), 250*d*d/(a*(ht+hr))
-	b := 2 * math.Sqrt((m+1)/(3*m)) * math.Cos(math.Pi/3+math.Acos(3*c/2*math.Sqrt(3*m/math.Pow(m+1, 3)))/3)
+	// Within [-1, 1] but for rounding.
+	turned := min(max(3*c/2*math.Sqrt(3*m/math.Pow(m+1, 3)), -1), 1)
+	b := 2 * math.Sqrt((m+1)/(3*m)) * math.Cos(math.Pi/3+math.Acos(turned)/3)
 	d1 := d / 2 * (1 + b)
 	d2 := d - d1
 	room := ((ht-500*d1*d1/a)*d2 + (hr-500*d2*d2/a)*d1) / d
 	need := 17.456 * math.Sqrt(d1*d2*lambda/d)
+	share := 0.0
+	if need > 0 { // else an antenna is on the ground and the ray touches there: room goes to 0 faster than need does
+		share = room / need
+	}
 	grazing := 500 * math.Pow(d/(math.Sqrt(ht)+math.Sqrt(hr)), 2) // the radius at which the ray would just touch
-	return max((1-room/need)*max(firstTerm(f, grazing, d, ht, hr, pol), 0), 0)
+	return max((1-share)*max(firstTerm(f, grazing, d, ht, hr, pol), 0), 0)
 }
 
 // firstTerm is the first term of the series for a smooth earth. Source: ITU-R P.526-15, section 3.1.1; P.452-16, section 4.2.2.1.

@@ -50,6 +50,14 @@ func TestDeltaNeverBreaks(t *testing.T) {
 			if math.IsNaN(got) || math.IsInf(got, 0) || got < e.Loss {
 				t.Errorf("a bump of %v m on %v m: %v dB, the construction alone %v", bump, d, got, e.Loss)
 			}
+			for _, on := range [][2]float64{{0, 5}, {5, 0}, {0, 0}} { // antennas on the ground
+				low := &Profile{Length: d, Ground: p.Ground, From: on[0], To: on[1]}
+				got := must(Delta(868.3e6, low, Vertical))
+				low.From, low.To = on[0]+1e-9, on[1]+1e-9
+				if next := must(Delta(868.3e6, low, Vertical)); !(math.Abs(next-got) < 0.1) {
+					t.Errorf("a bump of %v m on %v m, antennas at %v m: %v dB, and %v a nanometre higher", bump, d, on, got, next)
+				}
+			}
 			p.Ground[2] += 0.001
 			if next := must(Delta(868.3e6, p, Vertical)); math.Abs(next-got) > 0.1 {
 				t.Errorf("a bump of %v m on %v m: %v dB, and %v with a millimetre more", bump, d, got, next)
