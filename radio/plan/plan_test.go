@@ -708,3 +708,34 @@ func TestNothingToRunOn(t *testing.T) {
 		t.Errorf("warnings: %q", p.Warnings)
 	}
 }
+
+// TestMoves: a relay that is said to be better towards the house is moved to a place nearer to it, and the other way round; moved so, it is.
+func TestMoves(t *testing.T) {
+	moved := 0
+	for _, east := range []float64{620, 660, 700, 800, 840, 880} {
+		with := func(at lane.Point) *lane.Lane {
+			l := walled()
+			l.Sites = append(l.Sites, lane.Site{Name: "slope", Role: lane.RoleRelay, At: at, AntennaHeight: 3, AntennaGain: lane.DipoleGain, Power: lane.PowerMains})
+			return l
+		}
+		o := plan.Options{Goal: plan.Goal{Margin: 25}, NoiseRise: 12}
+		p := make_(t, with(lane.Point{East: east}), o)
+		for _, a := range p.Advice {
+			var by, to, north float64
+			var way, ew, ns string
+			if _, err := fmt.Sscanf(a.Change, "move slope by %f m towards the %s to %f m %1s, %f m %1s", &by, &way, &to, &ew, &north, &ns); err != nil {
+				continue
+			}
+			moved++
+			if nearer := to < east; nearer != (way == "house,") || math.Abs(math.Abs(to-east)-by) > 0.1 {
+				t.Errorf("from %v m E: %q", east, a.Change)
+			}
+			if again := make_(t, with(lane.Point{East: to, North: north}), o); again.Met != a.Meets {
+				t.Errorf("from %v m E: %q, meets %v; with it: met %v", east, a.Change, a.Meets, again.Met)
+			}
+		}
+	}
+	if moved < 3 {
+		t.Errorf("%d moves were advised", moved)
+	}
+}

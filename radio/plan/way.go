@@ -312,18 +312,22 @@ func (s *surveyor) blocked(w *Way) {
 	}
 	for i := 1; i < points-1; i++ {
 		if !room(i, p.Ground[i]) {
-			begin := i
-			worst := i
-			depth := math.Inf(-1)
+			begin, highest, least := i, i, i
+			depth, share := math.Inf(-1), math.Inf(1)
 			for ; i < points-1 && !room(i, p.Ground[i]); i++ {
 				d1 := float64(i) * step
-				if d := p.Ground[i] - (p.From + (p.To-p.From)*d1/p.Length); d > depth {
-					worst, depth = i, d
+				d2 := p.Length - d1
+				d := p.Ground[i] - (p.From + (p.To-p.From)*d1/p.Length)
+				if d > depth {
+					highest, depth = i, d
+				}
+				if x := -(d + path.Bulge(d1, d2)) / math.Sqrt(path.Wavelength(w.Frequency)*d1*d2/p.Length); x < share {
+					least, share = i, x
 				}
 			}
-			what := "the ground reaches up"
+			what, worst := "the ground reaches up", least // where the ray has the least room by the ellipsoid, not by the metre: see Way.Least
 			if depth > 0 {
-				what = fmt.Sprintf("the ground stands %.1f m above the line", depth)
+				what, worst = fmt.Sprintf("the ground stands %.1f m above the line", depth), highest
 			}
 			w.Blocked = append(w.Blocked, fmt.Sprintf("%s at %.0f m (from %.0f to %.0f m)", what, float64(worst)*step, float64(begin)*step, float64(i-1)*step))
 		}

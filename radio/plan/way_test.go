@@ -1,6 +1,7 @@
 package plan
 
 import (
+	"fmt"
 	"math"
 	"testing"
 
@@ -94,5 +95,22 @@ func TestBareTrees(t *testing.T) {
 	}
 	if leafShare(869.525e6) != leafShare(900e6) || leafShare(2440e6) != leafShare(2200e6) || leafShare(1500e6) <= leafShare(900e6) {
 		t.Error("beyond the two frequencies the share does not stay, or between them it does not grow")
+	}
+}
+
+// TestGroundInTheWay: the report's place of ground that does not rise above the line is that at which the ray has the least room by the
+// ellipsoid, which the picture shows and the JSON tells; not that beside the lower antenna, where it is narrow.
+func TestGroundInTheWay(t *testing.T) {
+	l := open()
+	l.Site("gate").At.East, l.Site("gate").AntennaHeight, l.Site("house").AntennaHeight = 600, 2, 6
+	w := between(t, l)
+	s := &surveyor{lane: l, depth: 1}
+	s.describe(w)
+	var at, from, to float64
+	if len(w.Blocked) != 1 {
+		t.Fatalf("in the way: %q", w.Blocked)
+	}
+	if _, err := fmt.Sscanf(w.Blocked[0], "the ground reaches up at %f m (from %f to %f m)", &at, &from, &to); err != nil || math.Abs(at-w.Least.At) > 0.5 || at < from+20 {
+		t.Errorf("%q, %v; the least room is at %.1f m", w.Blocked[0], err, w.Least.At)
 	}
 }
