@@ -233,6 +233,8 @@ func TestVegetation(t *testing.T) {
 			near(t, fmt.Sprintf("Weissberger at %v GHz through %v m", ghz, d), must(Weissberger(ghz*1e9, d)), want[i], 0.00051)
 		}
 	}
+	// From 14 m on it is the second law: 1.33 * 0.868^0.284 * 14.5^0.588; the first would give 6.27.
+	near(t, "Weissberger through 14.5 m", must(Weissberger(868e6, 14.5)), 6.156, 0.005)
 	for d, want := range map[float64]float64{5: 0.837, 10: 1.647, 20: 3.191, 50: 7.272, 100: 12.548, 200: 19.154, 500: 25.428} {
 		near(t, fmt.Sprintf("woodland at 949 MHz after %v m", d), must(Woodland(949e6, d)), want, 0.00051)
 	}

@@ -114,3 +114,30 @@ func TestGroundInTheWay(t *testing.T) {
 		t.Errorf("%q, %v; the least room is at %.1f m", w.Blocked[0], err, w.Least.At)
 	}
 }
+
+// TestHowUnsure: what the ground takes is unsure by 3 dB in the clear, and by 5 behind something, with half of what the cautious construction
+// adds to its edge; a wood that is gone through by a quarter of what it takes.
+func TestHowUnsure(t *testing.T) {
+	high := open()
+	high.Site("gate").AntennaHeight, high.Site("house").AntennaHeight = 30, 30
+	if w := between(t, high); math.Abs(w.GroundError-3) > 1e-9 || w.PlantError != 0 || w.WallError != 0 {
+		t.Errorf("in the clear: %.2f, %.2f and %.2f dB", w.GroundError, w.PlantError, w.WallError)
+	}
+	hill := open()
+	hill.Terrain.Hills = []lane.Hill{{At: lane.Point{East: 500}, Height: 30, Radius: 200}}
+	w := between(t, hill)
+	s := &surveyor{lane: hill, depth: 1}
+	s.look(w.From, w.To)
+	edge, err := path.Bullington(w.Frequency, &path.Profile{Length: s.profile.Length, Ground: s.profile.Ground, From: s.profile.From, To: s.profile.To})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if want := math.Hypot(5, (w.Ground-edge.Single)/2); math.Abs(w.GroundError-want) > 1e-9 || want < 6 {
+		t.Errorf("behind a hill: %.2f dB, want %.2f", w.GroundError, want)
+	}
+	leaf := lane.AllMonths
+	wood := between(t, open(lane.Cover{Kind: lane.Wood, Height: 30, Density: lane.Dense, Leaf: &leaf, Area: block(900, 1050)}))
+	if math.Abs(wood.PlantError-wood.Leaf/4) > 0.01 {
+		t.Errorf("a wood of %.2f dB: give or take %.2f", wood.Leaf, wood.PlantError)
+	}
+}
