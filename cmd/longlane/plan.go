@@ -10,6 +10,7 @@ import (
 	"strings"
 
 	"longlane/gateway/config"
+	"longlane/gateway/planfiles"
 	"longlane/radio/lane"
 	"longlane/radio/plan"
 )
@@ -17,24 +18,32 @@ import (
 var planCommand = command{
 	name:  "plan",
 	brief: "before anything is bought: does it reach, by which bearer, settings and relays, and what if not",
-	usage: "LANE [--goal GOAL] [--cost PIECE=COST,...] [--between SITE,SITE | --json] [--html FILE] [--svg DIR] [--png DIR]",
+	usage: "LANE [--goal GOAL] [--cost PIECE=COST,...] [--between SITE,SITE | --json] [--html FILE] [--svg DIR] [--png DIR] [--write DIR]",
 	example: `  longlane plan testdata/lane/hill-orchard.toml
   longlane plan lane.toml --goal "99 %, 3s, 15 dB" --cost relay-solar=300,node=90
   longlane plan lane.toml --between river-gate,house
   longlane plan lane.toml --html plan.html
+  longlane plan lane.toml --write orchard      (what follows from it: scenario, settings, figures for the walk test)
 
 GOAL is a share of the trips, the time from the contact to the ear, and the margin of each hop in leaf; what is left out is as in the
 default. PIECE is one of: modem, node, wifi-node, bridge, relay-mains, relay-solar, relay-battery; costs are in any currency. Exit code
-0: the goal can be met; 1: it cannot, and the report says why and what would help; 2: bad usage or lane file, or pictures that cannot be
-written.`,
+0: the goal can be met; 1: it cannot, and the report says why and what would help; 2: bad usage or lane file, or pictures or files that
+cannot be written.`,
 	run: runPlan,
 }
 
 // unmetError is no mistake: the report has said it all.
-type unmetError struct{ zones int }
+type unmetError struct {
+	zones int
+	write string // the directory into which nothing was written; "": none was asked for
+}
 
 func (e unmetError) Error() string {
-	return "the goal cannot be met: not reached: " + several(e.zones, "zone")
+	text := "the goal cannot be met: not reached: " + several(e.zones, "zone")
+	if e.write != "" {
+		text += "; nothing was written into " + e.write + ": settings of a lane that does not reach would serve nobody"
+	}
+	return text
 }
 
 func runPlan(_ context.Context, c *call) error {
@@ -51,6 +60,7 @@ func runPlan(_ context.Context, c *call) error {
 	asJSON := c.Bool("json", false, "print the plan as JSON")
 	var pictures planPictures
 	pictures.flags(c)
+	write := c.String("write", "", "write what follows from the plan into this `directory`, new files only: scenario.toml for longlane sim, longlane.toml of the gateway, a file for each node and relay, survey.json for longlane survey --plan")
 	words, err := c.parse(1)
 	if err != nil {
 		return err
@@ -65,6 +75,9 @@ func runPlan(_ context.Context, c *call) error {
 	}
 	if err := pictures.check(*between); err != nil {
 		return err
+	}
+	if *write != "" && *between != "" {
+		return badUsage("--write: the files are of a whole plan; found --between too, expected one of the two")
 	}
 	if o.NoiseRise = *noise; *noise == 0 {
 		o.NoiseRise = -1
@@ -88,6 +101,12 @@ func runPlan(_ context.Context, c *call) error {
 	if err != nil {
 		return usageError{fmt.Errorf("%s: %w", words[0], err)}
 	}
+	var files *planfiles.Set
+	if *write != "" && p.Met {
+		if files, err = writePlan(p, *write, words[0]); err != nil {
+			return usageError{fmt.Errorf("--write: %w", err)}
+		}
+	}
 	if err := pictures.write(p); err != nil {
 		return usageError{err}
 	}
@@ -98,6 +117,13 @@ func runPlan(_ context.Context, c *call) error {
 	} else {
 		err = p.WriteText(c.out)
 	}
+	if err == nil && files != nil {
+		to := c.out
+		if *asJSON {
+			to = c.err
+		}
+		err = files.WriteText(to)
+	}
 	if err == nil && !p.Met {
 		lost := 0
 		for _, z := range p.Zones {
@@ -105,7 +131,7 @@ func runPlan(_ context.Context, c *call) error {
 				lost++
 			}
 		}
-		return unmetError{lost}
+		return unmetError{lost, *write}
 	}
 	return err
 }

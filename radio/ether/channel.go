@@ -29,6 +29,8 @@ type Channel struct {
 	Power           float64 `toml:"power"`            // of every station, dBm at the antenna's connector
 
 	ListenFirst bool `toml:"listen_first"` // all sense the carrier before they send, and wait while there is one
+	// CarrierSense is for how long every modem does so by itself, for what the rules ask: as in the config of a gateway. Frames are not held up by it here.
+	CarrierSense Duration `toml:"carrier_sense"`
 
 	// Where both stations of a pair have places, and nothing else says how they hear each other, the signal falls with the
 	// distance d by the log-distance law: RSSIAt1km - 10*Exponent*log10(d/1 km). Source: Rappaport, Wireless Communications,
@@ -60,7 +62,7 @@ func (c *Channel) settings() lora.Settings {
 func (s *Scenario) Transmitter(power float64, frame int) lora.Transmitter {
 	c := s.Air
 	return lora.Transmitter{Settings: c.settings(), Frequency: int64(math.Round(c.Frequency * 1e6)), Power: power,
-		AntennaGain: c.AntennaGain, Frame: frame}
+		AntennaGain: c.AntennaGain, Listen: time.Duration(c.CarrierSense), Frame: frame}
 }
 
 // Pair is how two stations hear each other, whatever their places say. Pairs of which nothing says how they do never hear each
@@ -197,6 +199,10 @@ func (s *Scenario) validateAir(p *problems) {
 	}
 	p.number("air.power", c.Power, -30, 40)
 	p.number("air.antenna_gain", c.AntennaGain, -30, 30) // what package lora reckons with
+	p.duration("air.carrier_sense", c.CarrierSense, 0, Duration(time.Second))
+	if c.CarrierSense != 0 && !c.ListenFirst {
+		p.add("air.carrier_sense", time.Duration(c.CarrierSense).String(), "nothing beside listen_first = false: who senses the carrier listens first")
+	}
 	p.number("air.noise_figure", c.NoiseFigure, 0, 60)
 	p.number("air.shadowing", c.Shadowing, 0, 30)
 	p.number("air.steady_part", c.SteadyPart, -30, 40)

@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"longlane/radio/lane"
+	"longlane/radio/lora"
 )
 
 // Link is a hop of the plan, however many zones come home by it.
@@ -69,6 +70,30 @@ func (s *Setting) Over(w *Way) (margin float64, ok bool) {
 	_, from := s.power[w.From]
 	_, to := s.power[w.To]
 	return s.margin(w), from && to
+}
+
+// Transmitter is a site's modem by this setting as the plan has it: with the power, dBm at the connector, that the law leaves its antenna. ok is
+// false where it leaves none, and of a site that has no radio in this plan.
+func (s *Setting) Transmitter(site *lane.Site) (t lora.Transmitter, ok bool) {
+	t = s.base
+	t.AntennaGain, t.CableLoss = site.AntennaGain, site.CableLoss
+	t.Power, ok = s.power[site]
+	return t, ok
+}
+
+// Ways are those between each two of some sites of the lane by the chosen setting, whether the plan uses them or not: what they lose is
+// reckoned as for the plan. Those where a formula does not hold are left out.
+func (p *Plan) Ways(sites ...*lane.Site) (list []*Way) {
+	s := surveyor{lane: p.Lane, depth: 1}
+	for i, a := range sites {
+		for _, b := range sites[:i] {
+			s.look(b, a)
+			if w, err := s.way(b, a, p.Chosen.Frequency); err == nil { // the frequency is that of the plan, so an error is of this way alone
+				list = append(list, w)
+			}
+		}
+	}
+	return list
 }
 
 // Profile is what a way leads over, at the points at which it was reckoned. The earth's curve is not in it: see path.Bulge.

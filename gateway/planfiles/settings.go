@@ -1,0 +1,171 @@
+package planfiles
+
+import (
+	"fmt"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"longlane/gateway/config"
+	"longlane/radio/lane"
+	"longlane/radio/node"
+)
+
+func itoa(n int) string { return strconv.Itoa(n) }
+
+// gatewaySettings is the gateway's own file.
+func (l *layout) gatewaySettings() ([]File, error) {
+	p := new(page)
+	site := l.plan.Lane.Name
+	p.say("The gateway of %s, as it follows from the plan of %s.\n"+
+		"Lines that say CHANGE hold what no plan can tell. As they stand they serve for a trial with the simulator.\n"+
+		"Every other setting has its default; longlane check --config FILE says what the gateway would do.\n", site, l.to.Lane)
+	p.WriteString("\n")
+	p.set("site", quoted(site), "the lane file's name")
+	p.set("gateway", quoted(l.gateway.Name), "the site of the lane file that hears all")
+	p.set("state", quoted(filepath.Join(l.to.Dir, "state")), "CHANGE: \"/var/lib/longlane\" where it runs for good. Cards that were made before that are of another site: make them anew")
+	p.set("lane", quoted(l.to.Lane), "the lane file that was planned; the page draws the lane by it")
+	if list := listeners(l.plan.Lane); len(list) > 0 {
+		p.say("Where people are to hear of it, by the lane file. Take off the \"#\" once a `longlane annunciator` runs in each: from then on one that is missing is a fault.")
+		p.WriteString("#annunciators = [" + strings.Join(list, ", ") + "]\n")
+	}
+	p.WriteString("\n")
+	p.say("CHANGE: your broker. Without this table the broker built in is used, on loopback: enough for a trial.")
+	p.WriteString("#[broker]\n#url = \"mqtts://broker.lan:8883\"\n")
+	if l.plan.Chosen != nil {
+		p.table("[[modem]]")
+		p.set("name", `"modem"`, "CHANGE: as you call it; shown with every trip that came this way")
+		p.set("device", quoted(filepath.Join(l.to.Dir, "modem")), "CHANGE: the modem's name under /dev/serial/by-id; this is the simulator's")
+		l.radioSettings(p, l.gateway)
+	}
+	if slices.ContainsFunc(l.units, func(u *unit) bool { return !u.lora }) {
+		p.table("[wifi]")
+		p.set("listen", `":5410"`, "UDP, for the nodes that come home by Wi-Fi in this plan")
+	}
+	p.table("[checkin]")
+	p.set("period", quoted(lasting(l.checkIn())), "from the plan: receipts and airtime are reckoned with it")
+	p.WriteString("\n")
+	p.say("Titles for people. CHANGE: they are the names of the lane file's zones.")
+	for _, z := range l.plan.Lane.Zones {
+		p.WriteString("[zone." + z.Name + "]\ntitle = " + quoted(title(z.Name)) + "\n")
+	}
+	l.passage(p)
+	if _, err := config.Parse(gatewayFile, p.Bytes()); err != nil {
+		return nil, refused("the gateway's settings", err)
+	}
+	path := Shell(filepath.Join(l.to.Dir, gatewayFile))
+	return []File{{gatewayFile, p.Bytes(), "the gateway's settings", "longlane check --config " + path + ", then the lines that say CHANGE"}}, nil
+}
+
+// listeners are the sites where people are to hear of it.
+func listeners(l *lane.Lane) (list []string) {
+	for _, s := range l.Sites {
+		if s.Annunciator || s.Role == lane.RoleBuilding {
+			list = append(list, quoted(s.Name))
+		}
+	}
+	return list
+}
+
+// title is a name as a heading.
+func title(name string) string {
+	words := strings.ReplaceAll(name, "-", " ")
+	return strings.ToUpper(words[:1]) + words[1:]
+}
+
+// passage writes what the beams of the lane tell of who passes.
+func (l *layout) passage(p *page) {
+	for i := range l.plan.Lane.Zones {
+		z := &l.plan.Lane.Zones[i]
+		if len(z.Beams) < 2 {
+			continue
+		}
+		p.WriteString("\n")
+		p.say("%s has two beams or more in the lane file. A zone tells in from out only together with another, whose beam stands behind its own: give the inner\n"+
+			"beam a zone of its own in the lane file, plan again, and take off the \"#\".", z.Name)
+		beams := slices.Clone(z.Beams)
+		slices.SortFunc(beams, func(a, b lane.Beam) int { return int(1000 * (a.Along - b.Along)) })
+		p.WriteString("#[[pair]]\n#outer = " + quoted(z.Name) + "\n#inner = " + quoted(z.Name+"-inner") + "\n#distance = " + number(beams[1].Along-beams[0].Along) + "\n")
+	}
+}
+
+// dwell is how long a contact of a zone stands before it is a trip, and what that follows from.
+func dwell(*lane.Zone) (debounce, least time.Duration, why string) {
+	return node.DefaultDebounce, node.DefaultMinDwell, "a node's default: leaves and insects break a beam for less, a car never does"
+}
+
+// nodeSettings are those of each node and relay with LoRa.
+func (l *layout) nodeSettings() (list []File, err error) {
+	for _, u := range l.radios() {
+		p := new(page)
+		p.say("The %s %s of %s, as it follows from the plan of %s.\n"+
+			"Lines that say CHANGE hold what no plan can tell. On the board this file is /etc/longlane/node.toml;\n"+
+			"longlane node --check --config FILE says what the board would do.", u.what(), u.site.Name, l.plan.Lane.Name, l.to.Lane)
+		p.WriteString("\n")
+		p.set("card", quoted("/etc/longlane/"+u.card()), "what enrolment made, on the board, chmod 600:")
+		p.say("  %s", l.enrol(u))
+		p.set("state", `"/var/lib/longlane-node"`, "CHANGE: a directory of this node alone")
+		if u.relay {
+			p.set("relay", "true", "from the plan: it passes on what "+l.carried(u)+" sends")
+		}
+		supply := "battery"
+		if u.site.Power == lane.PowerMains {
+			supply = "mains"
+		}
+		p.set("supply", quoted(supply), fmt.Sprintf("from the lane file: power = %q at [site.%s]", u.site.Power, u.site.Name))
+		p.table("[modem]")
+		p.set("device", `"/dev/serial/by-id/usb-modem-if00"`, "CHANGE: the modem's name under /dev/serial/by-id")
+		l.radioSettings(p, u.site)
+		for i, z := range u.zones {
+			debounce, least, why := dwell(z.Zone)
+			p.table("[[input]]")
+			p.set("number", itoa(i), "watches the zone "+z.Zone.Name+", by enrolment"+beams(z.Zone))
+			p.set("debounce", quoted(lasting(debounce)), "a node's default")
+			p.set("min_dwell", quoted(lasting(least)), why)
+			p.WriteString("[input.gpio]\n")
+			p.set("chip", `"/dev/gpiochip0"`, "CHANGE: ls /dev/gpiochip*; or a command instead of a pin")
+			p.set("line", itoa(17+i), "CHANGE: the pin's offset in the chip")
+		}
+		p.table("[checkin]")
+		p.set("period", quoted(lasting(l.checkIn())), "from the plan, as in the gateway's file; its receipts say so as well")
+		if _, err := config.ParseNode(nodeFile(u), p.Bytes()); err != nil {
+			return nil, refused("the settings of "+u.site.Name, err)
+		}
+		list = append(list, File{nodeFile(u), p.Bytes(), "the " + u.what() + " " + u.site.Name,
+			"onto its board as /etc/longlane/node.toml, with its card as /etc/longlane/" + u.card() + "; then longlane node --check"})
+	}
+	return list, nil
+}
+
+func nodeFile(u *unit) string { return "node-" + u.site.Name + ".toml" }
+
+func beams(z *lane.Zone) string {
+	switch n := len(z.Beams); n {
+	case 0:
+		return ""
+	case 1:
+		return fmt.Sprintf("; one beam of %v m", z.Beams[0].Length)
+	default:
+		return fmt.Sprintf("; %d beams, the first of %v m, at this contact together", n, z.Beams[0].Length)
+	}
+}
+
+// carried are the sites whose way leads over a relay.
+func (l *layout) carried(u *unit) string {
+	var list []string
+	for _, z := range l.plan.Zones {
+		for i, h := range z.Hops {
+			if i > 0 && h.From == u.site && !slices.Contains(list, z.Site.Name) {
+				list = append(list, z.Site.Name)
+			}
+		}
+	}
+	return strings.Join(list, ", ")
+}
+
+// refused is the word of a program that would not take what the plan says.
+func refused(what string, err error) error {
+	return fmt.Errorf("%s that follow from this plan would be refused, so nothing is written: %w", what, err)
+}
