@@ -11,6 +11,7 @@ import (
 
 	"longlane/gateway/config"
 	"longlane/gateway/planfiles"
+	"longlane/gateway/wholefile"
 	"longlane/radio/lane"
 	"longlane/radio/plan"
 )
@@ -103,7 +104,7 @@ func runPlan(_ context.Context, c *call) error {
 	}
 	var files *planfiles.Set
 	if *write != "" && p.Met {
-		if files, err = writePlan(p, *write, words[0]); err != nil {
+		if files, err = writePlan(p, *write, words[0], wholefile.Write); err != nil {
 			return usageError{fmt.Errorf("--write: %w", err)}
 		}
 	}

@@ -22,6 +22,7 @@ type planned struct {
 		Hops   []struct {
 			From, To string
 			Margin   float64 `json:"margin_db"`
+			Need     float64 `json:"need_dbm"`
 		}
 	}
 	Advice []struct {

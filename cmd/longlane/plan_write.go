@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"syscall"
 
 	"longlane/gateway/planfiles"
 	"longlane/gateway/wholefile"
@@ -15,7 +16,8 @@ import (
 )
 
 // writePlan writes what follows from a plan into a directory, which is made if it is not there: all of it or nothing, and never over what is there.
-func writePlan(p *plan.Plan, dir, lane string) (*planfiles.Set, error) {
+// write is wholefile.Write.
+func writePlan(p *plan.Plan, dir, lane string, write func(path string, data []byte, o wholefile.Options) error) (*planfiles.Set, error) {
 	dir, err := filepath.Abs(dir)
 	if err != nil {
 		return nil, err
@@ -36,7 +38,7 @@ func writePlan(p *plan.Plan, dir, lane string) (*planfiles.Set, error) {
 	}
 	for _, f := range set.Files {
 		path := filepath.Join(dir, f.Name)
-		if err := wholefile.Write(path, f.Data, wholefile.Options{New: true, Prepare: forAll}); err != nil {
+		if err := write(path, f.Data, wholefile.Options{New: true, Prepare: forAll}); err != nil {
 			return nil, errors.Join(fmt.Errorf("%w; nothing was written", err), remove(made))
 		}
 		made = append(made, path)
@@ -61,25 +63,25 @@ func nothingThere(set *planfiles.Set) error {
 
 // makeDirs makes a directory and those above it, and gives those that were not there, the outermost first.
 func makeDirs(dir string) (made []string, err error) {
-	var missing []string
-	for at := dir; ; at = filepath.Dir(at) {
-		if _, err := os.Lstat(at); !errors.Is(err, fs.ErrNotExist) {
-			break
+	info, err := os.Stat(dir)
+	switch {
+	case err == nil && !info.IsDir():
+		return nil, fmt.Errorf("%s: found a file, expected a directory", dir)
+	case err == nil:
+		return nil, nil
+	case !errors.Is(err, fs.ErrNotExist): // something on the way is no directory, or may not be looked into
+		if up := filepath.Dir(dir); errors.Is(err, syscall.ENOTDIR) && up != dir {
+			return makeDirs(up)
 		}
-		missing = append(missing, at)
+		return nil, err
 	}
-	for _, at := range slices.Backward(missing) {
-		if err := os.Mkdir(at, 0o755); err != nil {
-			return made, err
-		}
-		made = append(made, at)
-	}
-	if info, err := os.Stat(dir); err != nil {
+	if made, err = makeDirs(filepath.Dir(dir)); err != nil {
 		return made, err
-	} else if !info.IsDir() {
-		return made, fmt.Errorf("%s: found a file, expected a directory", dir)
 	}
-	return made, nil
+	if err := os.Mkdir(dir, 0o755); err != nil {
+		return made, err
+	}
+	return append(made, dir), nil
 }
 
 // remove takes away what was made, the last first.

@@ -2,7 +2,9 @@ package main
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
+	"io/fs"
 	"math"
 	"os"
 	"path/filepath"
@@ -12,6 +14,9 @@ import (
 	"testing"
 
 	"longlane/gateway/config"
+	"longlane/gateway/wholefile"
+	"longlane/radio/ether"
+	"longlane/radio/plan"
 	"longlane/radio/survey"
 )
 
@@ -106,7 +111,8 @@ func TestPlanWritten(t *testing.T) {
 	}
 }
 
-// TestPlanRehearsed: what was planned is played, all trips come home in time, and each of the plan's first hops is heard with the plan's margin.
+// TestPlanRehearsed: what was planned is played, all trips come home, and each gate's first hop (to oak-relay from two of them) is heard with the margin of the plan,
+// to a decibel: some 300 frames each, whose power fades about the mean by as much as the mean, give it to a quarter of one.
 func TestPlanRehearsed(t *testing.T) {
 	dir, _ := writePlanned(t)
 	record := filepath.Join(dir, "air.jsonl")
@@ -123,5 +129,153 @@ func TestPlanRehearsed(t *testing.T) {
 	// 3 zones, 12 trips an hour, 12 hours: 432, give or take four times its root.
 	if r := report.Trips; r.Delivered != r.Made || r.Dropped != 0 || math.Abs(float64(r.Made)-432) > 83 {
 		t.Errorf("%+v, want about 432 and all of them", r)
+	}
+	heard := meanLevels(t, record)
+	for _, z := range planJSON(t, exitDone, filepath.Join(lanes, "hill-orchard.toml")).Zones {
+		h := z.Hops[0]
+		got, ok := heard[[2]string{h.From, h.To}]
+		if !ok || math.Abs(got-h.Need-h.Margin) > 1 {
+			t.Errorf("%s to %s: heard with a margin of %.2f dB, planned %.2f", h.From, h.To, got-h.Need, h.Margin)
+		}
+	}
+}
+
+// meanLevels are the mean powers, dBm, at which the frames of each node's trips came to relays and gateway straight from it.
+func meanLevels(t *testing.T, record string) map[[2]string]float64 {
+	t.Helper()
+	f, err := os.Open(record)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	sum, n := map[[2]string]float64{}, map[[2]string]float64{}
+	for d := json.NewDecoder(f); d.More(); {
+		var r ether.Record
+		if err := d.Decode(&r); err != nil {
+			t.Fatal(err)
+		}
+		if !strings.HasPrefix(r.Kind, "trip ") || len(r.Hops) > 0 || r.RSSI == nil {
+			continue
+		}
+		way := [2]string{r.Node, "house"}
+		switch {
+		case r.What == ether.RecordReceived && r.By != "":
+			way[1] = r.By
+		case r.What != ether.RecordHeard || r.By != "":
+			continue
+		}
+		sum[way] += math.Pow(10, *r.RSSI/10)
+		n[way]++
+	}
+	for way, s := range sum {
+		if n[way] < 100 {
+			delete(sum, way)
+			continue
+		}
+		sum[way] = 10 * math.Log10(s/n[way])
+	}
+	return sum
+}
+
+// contents are all that stands below a directory.
+func contents(t *testing.T, dir string) (list []string) {
+	t.Helper()
+	err := filepath.WalkDir(dir, func(path string, d fs.DirEntry, err error) error {
+		if err != nil || path == dir {
+			return err
+		}
+		text := d.Type().String()
+		if d.Type().IsRegular() {
+			b, err := os.ReadFile(path)
+			if err != nil {
+				return err
+			}
+			text = string(b)
+		}
+		list = append(list, path+": "+text)
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return list
+}
+
+// TestPlanWritesNothing: over a file that is there, of a plan that does not reach, beside --between, into a place that cannot be: nothing is changed, and the reason is told.
+func TestPlanWritesNothing(t *testing.T) {
+	lane := filepath.Join(lanes, "hill-orchard.toml")
+	for _, tc := range []struct {
+		what string
+		make func(dir string) error
+		into string
+		args []string
+		code int
+		want string
+	}{
+		{"a file of the owner's", func(dir string) error {
+			return os.WriteFile(filepath.Join(dir, "node-oak-relay.toml"), []byte("mine"), 0o600)
+		}, "", nil, exitUsage, "found node-oak-relay.toml in "},
+		{"a link that leads nowhere", func(dir string) error { return os.Symlink("nowhere", filepath.Join(dir, "survey.json")) }, "", nil, exitUsage, "found survey.json in "},
+		{"not reached", nil, "new", []string{"--noise", "50"}, exitFailed, "nothing was written into "},
+		{"between", nil, "new", []string{"--between", "river-gate,house"}, exitUsage, "--write: the files are of a whole plan"},
+		{"below a file", func(dir string) error { return os.WriteFile(filepath.Join(dir, "sub"), nil, 0o600) }, "sub/orchard", nil, exitUsage, "sub: found a file, expected a directory"},
+		{"in place of a file", func(dir string) error { return os.WriteFile(filepath.Join(dir, "sub"), nil, 0o600) }, "sub", nil, exitUsage, "sub: found a file, expected a directory"},
+	} {
+		t.Run(tc.what, func(t *testing.T) {
+			dir := t.TempDir()
+			if tc.make != nil {
+				if err := tc.make(dir); err != nil {
+					t.Fatal(err)
+				}
+			}
+			before := contents(t, dir)
+			code, out, errs := cli("", append([]string{"plan", lane, "--write", filepath.Join(dir, tc.into)}, tc.args...)...)
+			if code != tc.code || !strings.Contains(errs, tc.want) || strings.Contains(out, "Written into") {
+				t.Errorf("exit code %d, %q, want %d and %q", code, errs, tc.code, tc.want)
+			}
+			if after := contents(t, dir); !slices.Equal(before, after) {
+				t.Errorf("%q became %q", before, after)
+			}
+		})
+	}
+}
+
+// TestPlanAllOrNothing: whichever of the files cannot be written, none stays, nor the directory that was made for them.
+func TestPlanAllOrNothing(t *testing.T) {
+	l, err := config.ReadLane(filepath.Join(lanes, "hill-orchard.toml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	p, err := plan.Make(l, plan.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	failed := errors.New("the card is full")
+	for k := 0; ; k++ {
+		root := t.TempDir()
+		n := 0
+		_, err := writePlan(p, filepath.Join(root, "a", "b"), "lane.toml", func(path string, data []byte, o wholefile.Options) error {
+			if n++; n > k {
+				return failed
+			}
+			return wholefile.Write(path, data, o)
+		})
+		if err == nil {
+			if k != 7 {
+				t.Errorf("%d files, want 7", k)
+			}
+			return
+		}
+		if left := contents(t, root); !errors.Is(err, failed) || left != nil {
+			t.Fatalf("after file %d: %v, and %q stays", k, err, left)
+		}
+	}
+}
+
+// TestPlanWrittenAsJSON: the listing does not get into what machines read.
+func TestPlanWrittenAsJSON(t *testing.T) {
+	code, out, errs := cli("", "plan", filepath.Join(lanes, "hill-orchard.toml"), "--json", "--write", t.TempDir())
+	if code != exitDone || !json.Valid([]byte(out)) || !strings.Contains(errs, "longlane enrol add oak-relay --relay") {
+		t.Errorf("exit code %d, %s, %s", code, out, errs)
 	}
 }

@@ -11,6 +11,7 @@ import (
 	"longlane/gateway/config"
 	"longlane/radio/lane"
 	"longlane/radio/node"
+	"longlane/radio/plan"
 )
 
 func itoa(n int) string { return strconv.Itoa(n) }
@@ -108,7 +109,7 @@ func (l *layout) nodeSettings() (list []File, err error) {
 		p.say("  %s", l.enrol(u))
 		p.set("state", `"/var/lib/longlane-node"`, "CHANGE: a directory of this node alone")
 		if u.relay {
-			p.set("relay", "true", "from the plan: it passes on what "+l.carried(u)+" sends")
+			p.set("relay", "true", "from the plan: it passes on the frames of "+l.carried(u))
 		}
 		supply := "battery"
 		if u.site.Power == lane.PowerMains {
@@ -155,9 +156,10 @@ func beams(z *lane.Zone) string {
 // carried are the sites whose way leads over a relay.
 func (l *layout) carried(u *unit) string {
 	var list []string
+	ends := func(h *plan.Hop) bool { return h.From == u.site || h.To == u.site } // a way between relays may stand there in either direction
 	for _, z := range l.plan.Zones {
 		for i, h := range z.Hops {
-			if i > 0 && h.From == u.site && !slices.Contains(list, z.Site.Name) {
+			if i > 0 && ends(z.Hops[i-1]) && ends(h) && !slices.Contains(list, z.Site.Name) {
 				list = append(list, z.Site.Name)
 			}
 		}

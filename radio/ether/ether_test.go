@@ -737,13 +737,18 @@ func TestValidate(t *testing.T) {
 		"air ": func(s *Scenario) { // a beacon every 32 h is none
 			s.Air.SpreadingFactor, s.Air.Bandwidth, s.Air.Preamble = 12, 7810, 65535
 		},
-		"air.rssi_at_1km":         func(s *Scenario) { s.Nodes[1].Place, s.Air.Exponent = []float64{0, 0}, 3 },
-		"air.exponent":            func(s *Scenario) { s.Nodes[1].Place, s.Air.RSSIAt1km = []float64{0, 0}, new(-100.0) },
-		"node[1].battery":         func(s *Scenario) { s.Nodes[1].Battery = -1 },
-		"node[1].power":           func(s *Scenario) { s.Nodes[1].Power = new(50.0) },
-		"air":                     func(s *Scenario) { s.Air = ground(); s.Air.SpreadingFactor = 13 },
-		"air.fading":              func(s *Scenario) { s.Air = ground(); s.Air.Fading = "some" },
-		"air.antenna_gain":        func(s *Scenario) { s.Air = ground(); s.Air.AntennaGain = math.NaN() },
+		"air.rssi_at_1km":   func(s *Scenario) { s.Nodes[1].Place, s.Air.Exponent = []float64{0, 0}, 3 },
+		"air.exponent":      func(s *Scenario) { s.Nodes[1].Place, s.Air.RSSIAt1km = []float64{0, 0}, new(-100.0) },
+		"node[1].battery":   func(s *Scenario) { s.Nodes[1].Battery = -1 },
+		"node[1].power":     func(s *Scenario) { s.Nodes[1].Power = new(50.0) },
+		"air":               func(s *Scenario) { s.Air = ground(); s.Air.SpreadingFactor = 13 },
+		"air.fading":        func(s *Scenario) { s.Air = ground(); s.Air.Fading = "some" },
+		"air.antenna_gain":  func(s *Scenario) { s.Air = ground(); s.Air.AntennaGain = math.NaN() },
+		"air.carrier_sense": func(s *Scenario) { s.Air = ground(); s.Air.CarrierSense = Duration(2 * time.Second) },
+		"air.carrier_sense ": func(s *Scenario) {
+			s.Air = ground()
+			s.Air.ListenFirst, s.Air.CarrierSense = false, Duration(time.Millisecond)
+		},
 		"air.capture":             func(s *Scenario) { s.Air = ground(); s.Air.Capture = "some" },
 		"air.coherence":           func(s *Scenario) { s.Air = ground(); s.Air.Coherence = 0 },
 		"pair[0].of":              func(s *Scenario) { s.Pairs = []Pair{{Of: []string{"gateway", "nobody"}, RSSI: -90}} },

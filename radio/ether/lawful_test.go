@@ -2,6 +2,7 @@ package ether
 
 import (
 	"errors"
+	"strings"
 	"testing"
 	"time"
 
@@ -109,5 +110,20 @@ func TestNoRegionNoRules(t *testing.T) {
 		if !errors.As(err, &f) || f.Path != want {
 			t.Errorf("%s: %v", want, err)
 		}
+	}
+}
+
+// TestCarrierSense: where the rules ask for it, a modem that does it may send, and one that does not may not.
+func TestCarrierSense(t *testing.T) {
+	s := orchard()
+	s.Air = ground()
+	s.Air.Region, s.Air.Frequency, s.Air.Power = "japan", 922, 13
+	var e *FieldError
+	if _, err := s.Band(len(s.Nodes)); !errors.As(err, &e) || !strings.Contains(e.Found, "carrier sense of 5ms") {
+		t.Errorf("without: %v", err)
+	}
+	s.Air.CarrierSense = Duration(5 * time.Millisecond)
+	if _, err := s.Band(len(s.Nodes)); err != nil {
+		t.Errorf("with it: %v", err)
 	}
 }

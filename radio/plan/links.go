@@ -27,7 +27,8 @@ func (p *Plan) Links() (list []*Link) {
 		z := &p.Zones[i]
 		for _, h := range z.Hops {
 			asked := p.Asked(z)
-			k := slices.IndexFunc(list, func(l *Link) bool { return l.Way == h.Way })
+			// By its ends, since a gate that stands at a relay has a way of its own that is the relay's.
+			k := slices.IndexFunc(list, func(l *Link) bool { return l.From == h.From && l.To == h.To && l.Bearer == h.Bearer })
 			if k < 0 {
 				k, list = len(list), append(list, &Link{Hop: h, Asked: asked, Hops: len(z.Hops)})
 			}

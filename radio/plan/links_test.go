@@ -7,6 +7,7 @@ import (
 	"strings"
 	"testing"
 
+	"longlane/radio/lane"
 	"longlane/radio/plan"
 )
 
@@ -34,6 +35,11 @@ func TestLinks(t *testing.T) {
 	}
 	if len(links) != 4 {
 		t.Errorf("%d links, want 4: two zones share one", len(links))
+	}
+	there := orchard(t)
+	there.Zones = append(there.Zones, lane.Zone{Name: "oak", Site: "oak-relay"})
+	if list := make_(t, there, plan.Options{}).Links(); len(list) != 4 || !slices.ContainsFunc(list, func(l *plan.Link) bool { return slices.Contains(l.Zones, "oak") && len(l.Zones) == 3 }) {
+		t.Errorf("%d links, want 4: the zone at the relay comes home by the relay's own", len(list))
 	}
 	cut := orchard(t)
 	cut.Site("river-gate").AntennaHeight = 0.1

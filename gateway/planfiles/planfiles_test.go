@@ -1,0 +1,342 @@
+package planfiles
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"longlane/gateway/config"
+	"longlane/radio/ether"
+	"longlane/radio/lora"
+	"longlane/radio/plan"
+	"longlane/radio/survey"
+)
+
+// ground is a lane on flat ground; sites and zones follow.
+const ground = `
+name = "lane"
+region = "europe"
+[terrain]
+height = "100 m"
+[site.house]
+role = "gateway"
+at = "0 m E, 0 m N"
+antenna_height = "9 m"
+power = "mains"
+`
+
+func site(name, role string, east, north, height float64, more string) string {
+	return fmt.Sprintf("[site.%s]\nrole = %q\nat = \"%.1f m E, %.1f m N\"\nantenna_height = \"%.1f m\"\n%s\n", name, role, east, north, height, more)
+}
+
+func zone(name, at string) string { return fmt.Sprintf("[zone.%s]\nsite = %q\n", name, at) }
+
+func planOf(t *testing.T, text string) *plan.Plan {
+	t.Helper()
+	l, err := config.ParseLane("lane.toml", []byte(text), nil)
+	if err != nil {
+		t.Fatalf("%v in\n%s", err, text)
+	}
+	p, err := plan.Make(l, plan.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return p
+}
+
+func setOf(t *testing.T, p *plan.Plan) *Set {
+	t.Helper()
+	s, err := Of(p, Options{Dir: "/plans/lane", Lane: "/plans/lane.toml"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return s
+}
+
+// file is what stands in a file of the set.
+func (s *Set) file(t *testing.T, name string) string {
+	t.Helper()
+	for _, f := range s.Files {
+		if f.Name == name {
+			return string(f.Data)
+		}
+	}
+	t.Fatalf("there is no %s", name)
+	return ""
+}
+
+func scenarioOf(t *testing.T, s *Set) ether.Scenario {
+	t.Helper()
+	doc, err := config.Open(scenarioFile, []byte(s.file(t, scenarioFile)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var sc ether.Scenario
+	doc.Into(&sc)
+	if err := doc.Err(); err != nil {
+		t.Fatal(err)
+	}
+	return sc
+}
+
+// agree holds the files against the plan: each hop has its margin in the scenario, to a hundredth of a dB, settings and power are the plan's everywhere,
+// and the walk test's ids are those of the commands' order.
+func agree(t *testing.T, p *plan.Plan, s *Set) {
+	t.Helper()
+	cfg, err := config.Parse(gatewayFile, []byte(s.file(t, gatewayFile)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if cfg.Site != p.Lane.Name || len(cfg.Zone) != len(p.Lane.Zones) {
+		t.Errorf("the gateway's file: site %q, zones %v", cfg.Site, cfg.Zone)
+	}
+	if p.Chosen == nil {
+		return
+	}
+	at := func(m config.Modem, name string) {
+		tx, ok := p.Chosen.Transmitter(p.Lane.Site(name))
+		if !ok || m.Settings() != tx.Settings || int64(m.Frequency) != tx.Frequency || float64(m.Power) != tx.Power || m.Region != p.Lane.Region ||
+			math.Abs(m.AntennaGain-m.CableLoss-tx.AntennaGain+tx.CableLoss) > 0.011 {
+			t.Errorf("%s: modem %+v, the plan has %+v", name, m, tx)
+		}
+	}
+	at(cfg.Modem[0], cfg.Gateway)
+	sc := scenarioOf(t, s)
+	signals := sc.Signals()
+	floor := lora.Sensitivity(p.Chosen.Settings, sc.Air.NoiseFigure)
+	index := func(name string) int {
+		if name == cfg.Gateway {
+			return len(sc.Nodes)
+		}
+		return slices.IndexFunc(sc.Nodes, func(n ether.Node) bool { return n.Name == name })
+	}
+	ids := map[string]uint8{cfg.Gateway: 240}
+	for i, e := range s.Enrol {
+		ids[strings.Fields(e)[3]] = uint8(i + 1)
+	}
+	walk, err := survey.ParsePlan([]byte(s.file(t, surveyFile)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	links := 0
+	for _, l := range p.Links() {
+		if l.Bearer != plan.LoRa {
+			continue
+		}
+		links++
+		a, b := index(l.From.Name), index(l.To.Name)
+		if got := min(signals[a][b], signals[b][a]) - floor; math.Abs(got-l.Margin) > 0.011 {
+			t.Errorf("%s to %s: %.3f dB in the scenario, %.3f in the plan", l.From.Name, l.To.Name, got, l.Margin)
+		}
+		for _, way := range [][2]string{{l.From.Name, l.To.Name}, {l.To.Name, l.From.Name}} {
+			if !slices.ContainsFunc(walk.Hops, func(h survey.PlanHop) bool {
+				want := signals[index(way[0])][index(way[1])] - lora.Sensitivity(p.Chosen.Settings, p.Options.NoiseFigure+p.Options.NoiseRise) - 1.59
+				return h.From == ids[way[0]] && h.To == ids[way[1]] && math.Abs(*h.Margin-want) < 0.07
+			}) {
+				t.Errorf("%v: not in %+v", way, walk.Hops)
+			}
+		}
+	}
+	if len(walk.Hops) != 2*links {
+		t.Errorf("%d hops for the walk test, expected %d", len(walk.Hops), 2*links)
+	}
+	for _, n := range sc.Nodes {
+		c, err := config.ParseNode("", []byte(s.file(t, "node-"+n.Name+".toml")))
+		if err != nil {
+			t.Fatal(err)
+		}
+		at(*c.Modem, n.Name)
+		if c.Relay != n.Relay || len(c.Input) != len(n.Inputs) || (c.Supply == "mains") != n.Mains {
+			t.Errorf("%s: %+v is simulated as %+v", n.Name, c, n)
+		}
+		for i, in := range c.Input {
+			if sim := n.Inputs[i]; in.Number != int(sim.Number) || in.MinDwell != config.Duration(sim.MinDwell) || in.Debounce != config.Duration(sim.Debounce) {
+				t.Errorf("%s: input %+v is simulated as %+v", n.Name, in, sim)
+			}
+		}
+	}
+}
+
+// TestEveryRegion: in each region the files of a lane with unlike antennas agree with the plan, and every program takes them (Of reads them back).
+func TestEveryRegion(t *testing.T) {
+	for _, region := range lora.Regions() {
+		t.Run(region, func(t *testing.T) {
+			p := planOf(t, strings.Replace(ground, "europe", region, 1)+
+				site("gate", "gate", 900, 0, 2.5, "power = \"solar\"\nantenna_gain = \"12 dBi\"\ncable_loss = \"1.5 dB\"")+
+				site("grid", "gate", 300, 100, 2, "power = \"battery\"\nantenna_gain = \"-3 dBi\"")+zone("gate", "gate")+zone("grid", "grid"))
+			if !p.Met || p.Chosen == nil {
+				t.Fatalf("not met: %v", p.Advice)
+			}
+			agree(t, p, setOf(t, p))
+		})
+	}
+}
+
+// TestDrawnLanes: lanes that are drawn at random, with relays, zones that share a site and sites of every power. Each that keeps the goal has files that agree with its plan.
+func TestDrawnLanes(t *testing.T) {
+	r := rand.New(rand.NewPCG(1, 2))
+	powers := []string{"mains", "solar", "battery"}
+	seen := map[string]int{}
+	for i := range 60 {
+		text := ground
+		relays := 1 + r.IntN(4)
+		for k := range relays { // hills between the relays, that most gates do not see the house over
+			text += fmt.Sprintf("[[terrain.hill]]\nat = \"%d m E, 0 m N\"\nheight = \"%.1f m\"\nradius = \"500 m\"\n", 1000*k+500, 10+50*r.Float64())
+		}
+		for k := range relays {
+			role := []string{"relay", "candidate"}[r.IntN(2)]
+			if k == 0 && i%5 == 0 {
+				role = "relay"
+			}
+			text += site(fmt.Sprintf("r%d", k), role, float64(k+1)*1000, 100*r.Float64()-50, 5+9*r.Float64(),
+				fmt.Sprintf("power = %q\nantenna_gain = \"%.1f dBi\"", powers[r.IntN(2)], 8*r.Float64()))
+		}
+		for k := range 1 + r.IntN(3) {
+			name := fmt.Sprintf("g%d", k)
+			east := 1000*float64(1+r.IntN(relays)) + 300*r.Float64()
+			if k == 0 && i%4 == 0 {
+				east = 30
+			}
+			text += site(name, "gate", east, 200*r.Float64()-100, 2+2*r.Float64(), fmt.Sprintf("power = %q", powers[r.IntN(3)]))
+			for z := range 1 + r.IntN(3) {
+				text += zone(fmt.Sprintf("z%d-%d", k, z), name)
+			}
+		}
+		if i%5 == 0 {
+			text += zone("at-relay", "r0")
+		}
+		p := planOf(t, text)
+		if !p.Met {
+			if _, err := Of(p, Options{}); !errors.Is(err, ErrUnmet) {
+				t.Errorf("an unmet plan: %v", err)
+			}
+			seen["unmet"]++
+			continue
+		}
+		s, err := Of(p, Options{Dir: "/d", Lane: "/d/lane.toml"})
+		if err != nil {
+			t.Fatalf("%v of\n%s", err, text)
+		}
+		agree(t, p, s)
+		seen["met"]++
+		for _, z := range p.Zones {
+			seen[string(z.Bearer)]++
+			seen[fmt.Sprint(len(z.Hops), " hops")]++
+		}
+		for _, u := range s.nodes {
+			seen[u.what()]++
+			if len(u.zones) > 1 {
+				seen["several zones"]++
+			}
+		}
+		if t.Failed() {
+			t.Fatal(text)
+		}
+	}
+	for _, want := range []string{"met", "unmet", "lora", "1 hops", "2 hops", "3 hops", "node", "relay", "node and relay", "several zones", string(plan.WiFi)} {
+		if seen[want] == 0 {
+			t.Errorf("no lane was drawn with: %s (%v)", want, seen)
+		}
+	}
+}
+
+// TestSeveralZones: the zones of one site are inputs of one node, in the order of enrolment, and each has its trips in the scenario.
+func TestSeveralZones(t *testing.T) {
+	p := planOf(t, ground+site("gate", "gate", 900, 0, 2.5, `power = "solar"`)+zone("in", "gate")+zone("out", "gate")+zone("door", "gate"))
+	s := setOf(t, p)
+	if want := []string{"longlane enrol add gate --zone door --zone in --zone out --config /plans/lane/longlane.toml --out /plans/lane/gate.card"}; !slices.Equal(s.Enrol, want) {
+		t.Errorf("%q, want %q", s.Enrol, want)
+	}
+	n := scenarioOf(t, s).Nodes[0]
+	if len(n.Inputs) != 3 || n.Rate == nil || n.Rate.Input != 0 || n.Rate.PerHour != 12 || len(n.Trips) != 2 || n.Trips[0].Input != 1 || n.Trips[1].Input != 2 {
+		t.Errorf("%+v", n)
+	}
+	for _, trip := range n.Trips {
+		if trip.Every != ether.Duration(fiveMinutes) {
+			t.Errorf("%+v, want 12 an hour", trip)
+		}
+	}
+}
+
+const fiveMinutes = 5 * time.Minute
+
+// TestWiFi: what comes home by Wi-Fi is left out of scenario, boards and walk test, and the report says so; the gateway has a port for it.
+func TestWiFi(t *testing.T) {
+	near := site("door", "gate", 30, 0, 2, `power = "mains"`) + zone("door", "door")
+	alone := planOf(t, ground+near)
+	s := setOf(t, alone)
+	if len(s.Files) != 1 || s.Files[0].Name != gatewayFile || len(s.Enrol) != 1 || len(s.Left) != 1 || !strings.Contains(s.Left[0], "door (door) comes home by Wi-Fi") {
+		t.Errorf("%+v", s)
+	}
+	cfg, err := config.Parse(gatewayFile, s.Files[0].Data)
+	if err != nil || cfg.Wifi == nil || len(cfg.Modem) != 0 {
+		t.Errorf("%v, %+v", err, cfg)
+	}
+	both := planOf(t, ground+near+site("gate", "gate", 900, 0, 2.5, `power = "solar"`)+zone("gate", "gate"))
+	s = setOf(t, both)
+	if len(s.Files) != 4 || len(s.Enrol) != 2 || len(s.Left) != 1 || len(scenarioOf(t, s).Nodes) != 1 {
+		t.Errorf("%+v", s)
+	}
+	agree(t, both, s)
+	var b strings.Builder
+	err = s.WriteText(&b)
+	text := strings.Join(strings.Fields(b.String()), " ")
+	if err != nil || !strings.Contains(text, "Left out: door") || !strings.Contains(text, "door 1, gate 2; 240 is the gateway") {
+		t.Errorf("%v, %s", err, b.String())
+	}
+}
+
+// TestNone: what has no files says why.
+func TestNone(t *testing.T) {
+	far := site("gate", "gate", 900, 0, 2.5, `power = "solar"`) + zone("gate", "gate")
+	for _, tc := range []struct{ lane, want string }{
+		{ground + zone("porch", "house"), "every zone is at the gateway"},
+		{ground + site("barn", "gateway", 9000, 0, 9, `power = "mains"`) + far + site("ford", "gate", 8500, 0, 2.5, `power = "solar"`) + zone("ford", "ford"), "2 gateways (barn, house)"},
+		{ground + strings.ReplaceAll(far, "gate", "gateway"), "gateway"},
+	} {
+		p := planOf(t, tc.lane)
+		if s, err := Of(p, Options{Dir: "/d", Lane: "/l"}); err == nil || !strings.Contains(err.Error(), tc.want) {
+			t.Errorf("%+v, %v; want %q", s, err, tc.want)
+		}
+	}
+}
+
+// TestWired: a zone at the gateway is left out by name, and the others have their files.
+func TestWired(t *testing.T) {
+	p := planOf(t, ground+zone("porch", "house")+site("gate", "gate", 900, 0, 2.5, `power = "solar"`)+zone("gate", "gate"))
+	s := setOf(t, p)
+	if len(s.Enrol) != 1 || len(s.Left) != 1 || !strings.HasPrefix(s.Left[0], "porch is where the gateway is") {
+		t.Errorf("%q, %q", s.Enrol, s.Left)
+	}
+	agree(t, p, s)
+}
+
+// TestAnyPath: whatever letters a path has, they break neither file nor command.
+func TestAnyPath(t *testing.T) {
+	p := planOf(t, ground+site("gate", "gate", 900, 0, 2.5, `power = "solar"`)+zone("gate", "gate"))
+	dir := "/it's \"mine\"\\\u00e9\t$(x)\n[node]\n#"
+	s, err := Of(p, Options{Dir: dir, Lane: dir + "/l.toml"})
+	if err == nil { // the config refuses what cannot be printed, but what it takes comes out as it went in
+		cfg, _ := config.Parse("", []byte(s.file(t, gatewayFile)))
+		if cfg.State != dir+"/state" {
+			t.Errorf("state %q", cfg.State)
+		}
+	}
+	s, err = Of(p, Options{Dir: "/it's \"mine\"\\\u00e9 $(x)", Lane: "/a b.toml"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	cfg, err := config.Parse("", []byte(s.file(t, gatewayFile)))
+	if err != nil || cfg.State != "/it's \"mine\"\\\u00e9 $(x)/state" || cfg.Lane != "/a b.toml" {
+		t.Errorf("%v, %+v", err, cfg)
+	}
+	if want := `--config '/it'\''s "mine"\` + "\u00e9" + ` $(x)/longlane.toml'`; !strings.Contains(s.Enrol[0], want) {
+		t.Errorf("%s, want %s in it", s.Enrol[0], want)
+	}
+	agree(t, p, s)
+}
