@@ -102,14 +102,14 @@ func runPlan(_ context.Context, c *call) error {
 	if err != nil {
 		return usageError{fmt.Errorf("%s: %w", words[0], err)}
 	}
+	if err := pictures.write(p); err != nil {
+		return usageError{err}
+	}
 	var files *planfiles.Set
 	if *write != "" && p.Met {
 		if files, err = writePlan(p, *write, words[0], wholefile.Write); err != nil {
 			return usageError{fmt.Errorf("--write: %w", err)}
 		}
-	}
-	if err := pictures.write(p); err != nil {
-		return usageError{err}
 	}
 	if *asJSON {
 		e := json.NewEncoder(c.out)

@@ -44,7 +44,7 @@ func edit(t *testing.T, path, old, by string) {
 }
 
 // TestPlanWritten: of the example, the gateway's file is good as it stands; the commands that the report gives enrol all nodes; with the cards that they make
-// each board's file is good, once it says where the card is; and the walk test's file has the ids that enrolment gave.
+// each board's file is good, once it says where the card is, and the simulator plays them all behind a modem; and the walk test's file has the ids that enrolment gave.
 func TestPlanWritten(t *testing.T) {
 	dir, out := writePlanned(t)
 	cfg := filepath.Join(dir, "longlane.toml")
@@ -72,7 +72,7 @@ func TestPlanWritten(t *testing.T) {
 	ids := map[string]uint8{"house": 240}
 	for _, n := range roster.Nodes {
 		ids[n.Name] = n.ID
-		if want := fmt.Sprintf("%s %d", n.Name, n.ID); !strings.Contains(out, want) {
+		if want := fmt.Sprintf("\n  %3d  %s\n", n.ID, n.Name); !strings.Contains(out, want) {
 			t.Errorf("the report does not say %q", want)
 		}
 		file := filepath.Join(dir, "node-"+n.Name+".toml")
@@ -88,6 +88,10 @@ func TestPlanWritten(t *testing.T) {
 		if c.Relay != n.Relay || len(c.Input) != len(n.Inputs) || card.Node != n.ID {
 			t.Errorf("%s: %+v, of a node %+v", file, c, n)
 		}
+	}
+	modem, scenario := filepath.Join(dir, "modem"), filepath.Join(dir, "scenario.toml")
+	if code, _, errs := cli("", "sim", "--scenario", scenario, "--modem", modem, "--for", "10ms", "--out", filepath.Join(dir, "sim.jsonl")); code != exitDone || !strings.Contains(errs, "4 nodes behind "+modem) {
+		t.Errorf("sim --modem: exit code %d, %s", code, errs)
 	}
 	p, err := readPlan(filepath.Join(dir, "survey.json"))
 	if err != nil {

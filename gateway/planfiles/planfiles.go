@@ -16,6 +16,8 @@ const (
 	scenarioFile = "scenario.toml"
 	gatewayFile  = "longlane.toml"
 	surveyFile   = "survey.json"
+	// What the gateway takes for its modem until the owner names the real one: the simulator makes it.
+	simulatedModem = "modem"
 )
 
 // Options say where the files will stand.

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -286,7 +287,7 @@ func TestWiFi(t *testing.T) {
 	var b strings.Builder
 	err = s.WriteText(&b)
 	text := strings.Join(strings.Fields(b.String()), " ")
-	if err != nil || !strings.Contains(text, "Left out: door") || !strings.Contains(text, "door 1, gate 2; 240 is the gateway") {
+	if err != nil || !strings.Contains(text, "Left out: door") || !strings.Contains(text, "1 door 2 gate 240 the gateway") {
 		t.Errorf("%v, %s", err, b.String())
 	}
 }
@@ -303,6 +304,21 @@ func TestNone(t *testing.T) {
 		if s, err := Of(p, Options{Dir: "/d", Lane: "/l"}); err == nil || !strings.Contains(err.Error(), tc.want) {
 			t.Errorf("%+v, %v; want %q", s, err, tc.want)
 		}
+	}
+}
+
+// TestCommentedOut: what the gateway's file has only as a comment is good once the owner takes off the "#".
+func TestCommentedOut(t *testing.T) {
+	beams := "[[zone.gate.beam]]\nalong = \"2 m\"\nlength = \"6 m\"\nheight = \"80 cm\"\n[[zone.gate.beam]]\nalong = \"0.5 m\"\nlength = \"6 m\"\nheight = \"80 cm\"\n"
+	p := planOf(t, ground+site("shop", "building", 50, 50, 4, `power = "mains"`)+site("gate", "gate", 900, 0, 2.5, `power = "solar"`)+zone("gate", "gate")+beams)
+	text := setOf(t, p).file(t, gatewayFile)
+	off := regexp.MustCompile(`(?m)^#(\S)`).ReplaceAllString(text, "$1")
+	cfg, err := config.Parse("", []byte(off))
+	if err != nil {
+		t.Fatalf("%v in\n%s", err, off)
+	}
+	if !slices.Equal(cfg.Annunciators, []string{"shop"}) || cfg.Broker == nil || len(cfg.Pair) != 1 || cfg.Pair[0] != (config.Pair{Outer: "gate", Inner: "gate-inner", Distance: 1.5}) {
+		t.Errorf("%+v", cfg)
 	}
 }
 

@@ -47,8 +47,8 @@ func (l *layout) radioSettings(p *page, site *lane.Site) {
 	p.set("coding_rate", itoa(t.CodingRate), "")
 	p.set("preamble", itoa(t.Preamble), "symbols")
 	p.set("power", itoa(int(l.power(site))), "dBm; what the plan reckoned with, and lawful with the antenna below")
-	p.set("antenna_gain", number(site.AntennaGain), "dBi; from the lane file, [site."+site.Name+"]")
-	p.set("cable_loss", number(site.CableLoss), "dB; likewise")
+	p.set("antenna_gain", decibels(site.AntennaGain), "dBi; from the lane file, [site."+site.Name+"]")
+	p.set("cable_loss", decibels(site.CableLoss), "dB; likewise")
 	if t.Listen > 0 {
 		p.set("carrier_sense", quoted(lasting(t.Listen)), "the rules ask for it: the modem must listen for so long before it sends, by itself. Make sure that it does")
 	}

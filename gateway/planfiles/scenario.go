@@ -32,8 +32,9 @@ func (l *layout) scenario() ([]File, error) {
 	path := filepath.Join(l.to.Dir, scenarioFile)
 	l.air(p, path)
 	stations := []*lane.Site{l.gateway}
-	for i, u := range l.radios() {
-		l.station(p, u, i)
+	radios := l.radios()
+	for i, u := range radios {
+		l.station(p, u, float64(i)/float64(len(radios)))
 		stations = append(stations, u.site)
 	}
 	l.pairs(p, l.plan.Ways(stations...))
@@ -48,10 +49,11 @@ func (l *layout) air(p *page, path string) {
 	s := l.plan.Chosen
 	t := l.transmitter(l.gateway)
 	p.say("The planned lane of %s, for the simulator: what follows from the plan of %s.\n\n  longlane sim --fast --scenario %s --for 7d\n  longlane sim --scenario %s --modem %s\n",
-		l.plan.Lane.Name, l.to.Lane, Shell(path), Shell(path), Shell(filepath.Join(l.to.Dir, "modem")))
-	p.say("The first needs no cards. The second feeds the gateway of %s beside this file, once the nodes are enrolled: it looks for their\ncards here.\n\n"+
-		"Every level is the plan's own for that way in leaf, hills, plants and buildings in it, so each hop has the margin that the plan gives it. This file does not\n"+
-		"follow when the lane file changes: plan again.\n", gatewayFile)
+		l.plan.Lane.Name, l.to.Lane, Shell(path), Shell(path), Shell(filepath.Join(l.to.Dir, simulatedModem)))
+	p.say("The first needs no cards. The second feeds the gateway of %s beside this file, once the nodes are enrolled: it looks for "+
+		"their cards here.\n\n"+
+		"Every level is the plan's own for that way in leaf, hills, plants and buildings in it, so each hop has the margin that the plan gives it. "+
+		"This file does not follow when the lane file changes: plan again.", gatewayFile)
 	p.WriteString("\n")
 	p.set("name", quoted(l.plan.Lane.Name+", as planned"), "")
 	p.set("seed", "1", "the same seed, the same course of things; --seed overrides it")
@@ -63,14 +65,14 @@ func (l *layout) air(p *page, path string) {
 	p.set("bandwidth", itoa(t.Bandwidth), "Hz")
 	p.set("coding_rate", itoa(t.CodingRate), "")
 	p.set("preamble", itoa(t.Preamble), "symbols")
-	p.set("power", number(l.power(l.gateway)), "dBm, of every station that says nothing else")
-	p.set("antenna_gain", number(l.ruled()), "dBi, by which the rules judge all; what each antenna brings is in the levels below")
+	p.set("power", decibels(l.power(l.gateway)), "dBm, of every station that says nothing else")
+	p.set("antenna_gain", decibels(l.ruled()), "dBi, by which the rules judge all; what each antenna brings is in the levels below")
 	p.set("listen_first", "true", "")
 	if t.Listen > 0 {
 		p.set("carrier_sense", quoted(lasting(t.Listen)), "the rules ask for it")
 	}
 	o := &l.plan.Options
-	p.set("noise_figure", number(s.Need-lora.Sensitivity(s.Settings, 0)), fmt.Sprintf("dB: the plan's receiver (%v), by how much it is worse than its formula (%.1f)\nand the noise of the place (%v). So a frame needs %.1f dBm, as in the plan",
+	p.set("noise_figure", decibels(s.Need-lora.Sensitivity(s.Settings, 0)), fmt.Sprintf("dB: the plan's receiver (%v), how much worse it is than its formula (%.1f) and the noise of the place (%v). So a frame needs %.1f dBm, as in the plan",
 		o.NoiseFigure, l.harder(), o.NoiseRise, s.Need))
 	p.set("fading", `"rayleigh"`, "as the plan reckons: no line of sight,")
 	p.set("coherence", `"1s"`, "and anew each second")
@@ -100,8 +102,8 @@ func (l *layout) ruled() float64 {
 	return gains[0] // where a cable's loss is no better than an antenna's: the simulator says what it has against that
 }
 
-// station writes a node or relay.
-func (l *layout) station(p *page, u *unit, number1 int) {
+// station writes a node or relay. Its listed trips begin with a turn, 0 to 1, of its own, so that those of two stations do not always fall together.
+func (l *layout) station(p *page, u *unit, turn float64) {
 	p.table("[[node]]")
 	p.set("name", quoted(u.site.Name), u.what()+"; the lane file's site")
 	p.set("card", quoted(u.card()), "for --modem alone")
@@ -112,21 +114,19 @@ func (l *layout) station(p *page, u *unit, number1 int) {
 		p.set("mains", "true", "from the lane file")
 	}
 	if w := l.power(u.site); w != l.power(l.gateway) {
-		p.set("power", number(w), "dBm, that its antenna is allowed")
+		p.set("power", decibels(w), "dBm, that its antenna is allowed")
 	}
-	hour := float64(time.Hour)
-	every := time.Duration(hour / l.plan.Options.TripsPerHour).Round(time.Millisecond)
-	const busiest = "an hour: the plan's busiest, all the time"
+	every := time.Duration(float64(time.Hour) / l.plan.Options.TripsPerHour).Round(time.Millisecond)
+	stay := min(shortStay+longStay, every) / 2
+	const busiest = "trips of the plan's busiest hour, hour after hour"
 	var listed []string
 	for i, z := range u.zones {
-		if i == 0 {
+		if i == 0 { // that has the rate below: there is one for each node
 			continue
 		}
-		// Two who come at once at two zones of a site are rare, so the others' trips lie evenly between.
-		at := every * time.Duration(i) / time.Duration(len(u.zones))
-		stay := min(shortStay+longStay, every)/2 + time.Duration(number1)*time.Millisecond
-		listed = append(listed, fmt.Sprintf("  { input = %d, at = %s, for = %s, every = %s }, # %s: %v", i, quoted(lasting(at.Round(time.Millisecond))), quoted(lasting(stay)),
-			quoted(lasting(every)), z.Zone.Name, l.plan.Options.TripsPerHour)+" "+busiest)
+		at := time.Duration((float64(i) + turn) / float64(len(u.zones)) * float64(every)).Round(time.Millisecond)
+		listed = append(listed, fmt.Sprintf("  { input = %d, at = %s, for = %s, every = %s }, # %s: the %s", i, quoted(lasting(at)), quoted(lasting(stay)),
+			quoted(lasting(every)), z.Zone.Name, busiest))
 	}
 	if listed != nil {
 		p.WriteString("trips = [\n" + strings.Join(listed, "\n") + "\n]\n")
@@ -140,7 +140,7 @@ func (l *layout) station(p *page, u *unit, number1 int) {
 	}
 	if len(u.zones) > 0 {
 		p.WriteString("[node.rate]\n")
-		p.set("per_hour", number(l.plan.Options.TripsPerHour), u.zones[0].Zone.Name+": the trips of "+busiest)
+		p.set("per_hour", exact(l.plan.Options.TripsPerHour), u.zones[0].Zone.Name+": the "+busiest)
 		p.set("dwell_min", quoted(lasting(shortStay)), "not from the plan")
 		p.set("dwell_max", quoted(lasting(longStay)), "")
 	}
@@ -160,7 +160,7 @@ func (l *layout) pairs(p *page, ways []*plan.Way) {
 		return s.Name
 	}
 	p.WriteString("\n")
-	p.say("Who hears whom, dBm on the average over the fading, of %v dBm. The plan's own hops say so.", l.power(l.gateway))
+	p.say("Who hears whom: dBm on the average over the fading, if the other sends with %v dBm. Who stands in none never hears the other.", l.power(l.gateway))
 	judged := map[[2]*lane.Site]bool{}
 	for _, w := range ways {
 		judged[[2]*lane.Site{w.From, w.To}] = true
@@ -179,7 +179,7 @@ func (l *layout) pairs(p *page, ways []*plan.Way) {
 		}
 		p.table("[[pair]]")
 		p.set("of", "["+quoted(name(w.From))+", "+quoted(name(w.To))+"]", what)
-		p.set("rssi", number(level), "")
+		p.set("rssi", decibels(level), "")
 	}
 	stations := []*lane.Site{l.gateway}
 	for _, u := range l.radios() {

@@ -1,6 +1,7 @@
 package planfiles
 
 import (
+	"cmp"
 	"fmt"
 	"path/filepath"
 	"slices"
@@ -20,9 +21,9 @@ func itoa(n int) string { return strconv.Itoa(n) }
 func (l *layout) gatewaySettings() ([]File, error) {
 	p := new(page)
 	site := l.plan.Lane.Name
-	p.say("The gateway of %s, as it follows from the plan of %s.\n"+
-		"Lines that say CHANGE hold what no plan can tell. As they stand they serve for a trial with the simulator.\n"+
-		"Every other setting has its default; longlane check --config FILE says what the gateway would do.\n", site, l.to.Lane)
+	p.say("The gateway of %s, as it follows from the plan of %s.\n\n"+
+		"Lines that say CHANGE hold what no plan can tell. As they stand they serve for a trial with the simulator. "+
+		"Every other setting has its default; longlane check --config FILE says what the gateway would do.", site, l.to.Lane)
 	p.WriteString("\n")
 	p.set("site", quoted(site), "the lane file's name")
 	p.set("gateway", quoted(l.gateway.Name), "the site of the lane file that hears all")
@@ -38,7 +39,7 @@ func (l *layout) gatewaySettings() ([]File, error) {
 	if l.plan.Chosen != nil {
 		p.table("[[modem]]")
 		p.set("name", `"modem"`, "CHANGE: as you call it; shown with every trip that came this way")
-		p.set("device", quoted(filepath.Join(l.to.Dir, "modem")), "CHANGE: the modem's name under /dev/serial/by-id; this is the simulator's")
+		p.set("device", quoted(filepath.Join(l.to.Dir, simulatedModem)), "CHANGE: the modem's name under /dev/serial/by-id; this is the simulator's")
 		l.radioSettings(p, l.gateway)
 	}
 	if slices.ContainsFunc(l.units, func(u *unit) bool { return !u.lora }) {
@@ -83,12 +84,15 @@ func (l *layout) passage(p *page) {
 		if len(z.Beams) < 2 {
 			continue
 		}
+		beams := slices.SortedFunc(slices.Values(z.Beams), func(a, b lane.Beam) int { return cmp.Compare(a.Along, b.Along) })
+		apart := beams[1].Along - beams[0].Along
+		if apart < 0.1 { // one above the other: these tell no direction
+			continue
+		}
 		p.WriteString("\n")
-		p.say("%s has two beams or more in the lane file. A zone tells in from out only together with another, whose beam stands behind its own: give the inner\n"+
-			"beam a zone of its own in the lane file, plan again, and take off the \"#\".", z.Name)
-		beams := slices.Clone(z.Beams)
-		slices.SortFunc(beams, func(a, b lane.Beam) int { return int(1000 * (a.Along - b.Along)) })
-		p.WriteString("#[[pair]]\n#outer = " + quoted(z.Name) + "\n#inner = " + quoted(z.Name+"-inner") + "\n#distance = " + number(beams[1].Along-beams[0].Along) + "\n")
+		p.say("%s has two beams or more in the lane file. A zone tells in from out only together with another, whose beam stands behind its own: give the "+
+			"inner beam a zone of its own in the lane file, plan again, and take off the \"#\".", z.Name)
+		p.WriteString("#[[pair]]\n#outer = " + quoted(z.Name) + "\n#inner = " + quoted(z.Name+"-inner") + "\n#distance = " + decibels(apart) + "\n")
 	}
 }
 
@@ -101,13 +105,13 @@ func dwell(*lane.Zone) (debounce, least time.Duration, why string) {
 func (l *layout) nodeSettings() (list []File, err error) {
 	for _, u := range l.radios() {
 		p := new(page)
-		p.say("The %s %s of %s, as it follows from the plan of %s.\n"+
-			"Lines that say CHANGE hold what no plan can tell. On the board this file is /etc/longlane/node.toml;\n"+
+		p.say("The %s %s of %s, as it follows from the plan of %s.\n\n"+
+			"Lines that say CHANGE hold what no plan can tell. On the board this file is /etc/longlane/node.toml; "+
 			"longlane node --check --config FILE says what the board would do.", u.what(), u.site.Name, l.plan.Lane.Name, l.to.Lane)
 		p.WriteString("\n")
-		p.set("card", quoted("/etc/longlane/"+u.card()), "what enrolment made, on the board, chmod 600:")
-		p.say("  %s", l.enrol(u))
-		p.set("state", `"/var/lib/longlane-node"`, "CHANGE: a directory of this node alone")
+		p.set("card", quoted("/etc/longlane/"+u.card()), "on the board, chmod 600; this makes it:")
+		p.say(" %s", l.enrol(u))
+		p.set("state", `"/var/lib/longlane-node"`, "a directory of this node alone")
 		if u.relay {
 			p.set("relay", "true", "from the plan: it passes on the frames of "+l.carried(u))
 		}

@@ -4,7 +4,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
-	"path/filepath"
 
 	"longlane/proto"
 	"longlane/radio/lane"
@@ -24,8 +23,10 @@ func (l *layout) survey() ([]File, error) {
 		margin := math.Round(10*(l.margin(w, from)+l.harder()+median)) / 10
 		s.Hops = append(s.Hops, survey.PlanHop{From: l.id(from), To: l.id(to), Margin: &margin})
 	}
+	bare := 0.0
 	for _, link := range l.plan.Links() {
 		if link.Bearer == plan.LoRa {
+			bare = max(bare, link.Leaf-link.Bare)
 			add(link.Way, link.From, link.To)
 			add(link.Way, link.To, link.From)
 		}
@@ -37,8 +38,11 @@ func (l *layout) survey() ([]File, error) {
 	if _, err := survey.ParsePlan(b); err != nil {
 		return nil, refused("the figures for the walk test", err)
 	}
-	return []File{{surveyFile, append(b, '\n'), "what the walk test is to be compared with, in leaf",
-		"onto each board; there: longlane survey --plan " + surveyFile + " (the files of the boards stay in " + Shell(filepath.Clean(l.to.Dir)) + ")"}}, nil
+	what := "what a walk test is compared with: the plan's margins in leaf"
+	if bare > 0 {
+		what += fmt.Sprintf("; bare trees leave up to %.1f dB more", bare)
+	}
+	return []File{{surveyFile, append(b, '\n'), what, "onto each board, and there: longlane survey --plan " + surveyFile}}, nil
 }
 
 // id is a site's in frames.

@@ -3,9 +3,11 @@ package planfiles
 import (
 	"fmt"
 	"io"
+	"path/filepath"
 	"strings"
 	"text/tabwriter"
 
+	"longlane/proto"
 	"longlane/radio/paragraph"
 )
 
@@ -23,15 +25,19 @@ func (s *Set) WriteText(to io.Writer) error {
 		fmt.Fprintf(&b, "  %s\n", e)
 	}
 	if s.has(surveyFile) {
-		var ids []string
+		b.WriteString("\n" + paragraph.Wrap("That gives a site without nodes these ids, by which "+surveyFile+" goes: the zones' nodes in the order of the zones' names, then the relays. "+
+			"If nodes of the site have been enrolled before, put their ids (longlane enrol list) into it.", "", "", 120) + "\n")
 		for _, u := range s.nodes {
-			ids = append(ids, fmt.Sprintf("%s %d", u.site.Name, u.id))
+			fmt.Fprintf(&b, "  %3d  %s\n", u.id, u.site.Name)
 		}
-		b.WriteString("\n" + paragraph.Wrap(fmt.Sprintf("%s goes by the node ids that this order gives to a site without nodes: %s; 240 is the gateway. The zones' nodes come first, in the order of "+
-			"the zones' names, and then the relays. If nodes of the site have been enrolled before, put their ids (longlane enrol list) into it.", surveyFile, strings.Join(ids, ", ")), "", "", 100) + "\n")
+		fmt.Fprintf(&b, "  %3d  the gateway\n", proto.GatewayBase)
+	}
+	if s.has(scenarioFile) {
+		fmt.Fprintf(&b, "\nWith the cards there, a trial of the whole house, in two terminals:\n\n  longlane run --config %s\n  longlane sim --scenario %s --modem %s\n",
+			Shell(filepath.Join(s.Dir, gatewayFile)), Shell(filepath.Join(s.Dir, scenarioFile)), Shell(filepath.Join(s.Dir, simulatedModem)))
 	}
 	for _, left := range s.Left {
-		b.WriteString("\n" + paragraph.Wrap("Left out: "+left+".", "", "", 100) + "\n")
+		b.WriteString("\n" + paragraph.Wrap("Left out: "+left+".", "", "", 120))
 	}
 	_, err := io.WriteString(to, b.String())
 	return err
