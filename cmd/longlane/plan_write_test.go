@@ -276,6 +276,30 @@ func TestPlanAllOrNothing(t *testing.T) {
 	}
 }
 
+// TestPlanWrittenBeside: a file that somebody else makes at the last moment is his, and nothing of the plan stays.
+func TestPlanWrittenBeside(t *testing.T) {
+	l, err := config.ReadLane(filepath.Join(lanes, "hill-orchard.toml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	p, err := plan.Make(l, plan.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	dir := t.TempDir()
+	_, err = writePlan(p, dir, "lane.toml", func(path string, data []byte, o wholefile.Options) error {
+		if filepath.Base(path) == "scenario.toml" {
+			if err := os.WriteFile(path, []byte("mine"), 0o600); err != nil {
+				t.Fatal(err)
+			}
+		}
+		return wholefile.Write(path, data, o)
+	})
+	if left := contents(t, dir); !errors.Is(err, fs.ErrExist) || !slices.Equal(left, []string{filepath.Join(dir, "scenario.toml") + ": mine"}) {
+		t.Errorf("%v, %q stays", err, left)
+	}
+}
+
 // TestPlanWrittenAsJSON: the listing does not get into what machines read.
 func TestPlanWrittenAsJSON(t *testing.T) {
 	code, out, errs := cli("", "plan", filepath.Join(lanes, "hill-orchard.toml"), "--json", "--write", t.TempDir())
