@@ -48,7 +48,7 @@ var imports = map[string]rule{
 		why:     "it wires the packages together and owns their lifecycle; work of its own belongs below it",
 	},
 	"gateway/config": {
-		project: []string{"proto", "gateway/passage", "radio/lane", "radio/lane/drawing", "radio/modem/lines", "radio/lora", "radio/node", "radio/route", "gateway/annunciator/chime", "gateway/webhook/body"}, // pure all: they judge what the tables of a modem and of a webhook say, a node's card, notes, and a place
+		project: []string{"proto", "gateway/passage", "radio/beam", "radio/lane", "radio/lane/drawing", "radio/modem/lines", "radio/lora", "radio/node", "radio/route", "gateway/annunciator/chime", "gateway/webhook/body"}, // pure all: they judge what the tables of a modem and of a webhook say, a node's card, notes, and a place
 		modules: []string{"github.com/pelletier/go-toml/v2", "github.com/agext/levenshtein"},
 		why:     "it knows the file, not what is done with it, so that every program of the project can read its files through it",
 	},
@@ -63,8 +63,9 @@ var imports = map[string]rule{
 		why:     "it makes the page's data of what the core observes and of the history; it decides nothing",
 	},
 	"gateway/passage": {
-		std: effects,
-		why: "it reckons with times that are handed in, so that a live feed and the records of years are judged by the same code, and tried against a known truth",
+		project: []string{"radio/beam"},
+		std:     effects,
+		why:     "it reckons with times that are handed in, so that a live feed and the records of years are judged by the same code, and tried against a known truth",
 	},
 	"gateway/board": {
 		project: []string{"gateway/health", "queue/history/period"},
@@ -224,6 +225,10 @@ var imports = map[string]rule{
 		std: effects,
 		why: "it is arithmetic: a formula with a source, and nothing that could make two runs differ",
 	},
+	"radio/beam": {
+		std: effects,
+		why: "who passes a beam, and for how long, is one table and one formula: the gateway judges by it and a plan is made by it, and neither reaches the other",
+	},
 	"radio/lane": {
 		std: effects,
 		why: "it is the geometry of a place: whoever plans, simulates or draws it gets the same answer, whatever file it came from",
@@ -238,12 +243,12 @@ var imports = map[string]rule{
 		why: "it is published formulas over numbers: where a profile comes from, and what of them to add up, is for others to know",
 	},
 	"radio/plan": {
-		project: []string{"radio/lane", "radio/lora", "radio/paragraph", "radio/path"},
+		project: []string{"radio/beam", "radio/lane", "radio/lora", "radio/paragraph", "radio/path"},
 		std:     effects,
 		why:     "it is an answer about a place that is handed in: the same lane has the same plan, wherever it is asked for",
 	},
 	"radio/plan/picture": {
-		project: []string{"radio/lane", "radio/lora", "radio/path", "radio/plan"},
+		project: []string{"radio/beam", "radio/lane", "radio/lora", "radio/path", "radio/plan"},
 		modules: []string{"gonum.org/v1/plot"},
 		std:     effects,
 		why:     "it draws a plan onto an io.Writer; what the plan says is not decided here",

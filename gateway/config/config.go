@@ -33,6 +33,7 @@ import (
 
 	"longlane/gateway/webhook/body"
 	"longlane/proto"
+	"longlane/radio/beam"
 	"longlane/radio/lora"
 	"longlane/radio/modem/lines"
 )
@@ -330,7 +331,7 @@ func Default() *Config {
 		Trip:    Trip{OldAfter: Duration(10 * time.Second), FreshWithin: Duration(15 * time.Second)},
 		Checkin: Checkin{Period: Duration(15 * time.Minute)},
 		History: History{Trips: Days(731 * day), Hours: Days(400 * day), MaxMiB: 192, Leaf: Duration(100 * time.Millisecond)},
-		Passage: Passing{BeamWidth: 0.05},
+		Passage: Passing{BeamWidth: beam.UsualWidth},
 	}
 }
 

@@ -4,6 +4,7 @@ import (
 	"fmt"
 
 	"longlane/gateway/passage"
+	"longlane/radio/beam"
 )
 
 // Pair is two zones whose beams stand one behind the other across the same lane: together they tell in from out, and how fast.
@@ -19,7 +20,7 @@ type Pair struct {
 type Passing struct {
 	// BeamWidth is the width of a beam where it is crossed, in metres, 0 to 1: the reflector's at the most.
 	BeamWidth float64 `toml:"beam_width"`
-	// Mover is who passes here, in place of passage.DefaultMovers.
+	// Mover is who passes here, in place of beam.DefaultMovers.
 	Mover []Mover `toml:"mover,omitempty"`
 }
 
@@ -39,7 +40,7 @@ var Classes = map[string]passage.Class{"debris": passage.Debris, "person": passa
 // Settings are what it says, for package passage.
 func (p *Passing) Settings() passage.Settings {
 	if len(p.Mover) == 0 {
-		return passage.For(p.BeamWidth, passage.DefaultMovers())
+		return passage.For(p.BeamWidth, beam.DefaultMovers())
 	}
 	var list []passage.Mover
 	for _, m := range p.Mover {

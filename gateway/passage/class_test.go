@@ -7,32 +7,9 @@ import (
 	"strings"
 	"testing"
 	"time"
-)
 
-// TestDwell: worked by hand from t = (L + w) / v, uniform motion as in any handbook of physics.
-func TestDwell(t *testing.T) {
-	for _, c := range []struct {
-		length, width, speed, ms float64
-	}{
-		{4.5, 0.02, 30 / 3.6, 542.4}, // a car at 30 km/h: 4.52 m / 8.333 m/s
-		{4.5, 0.05, 30 / 3.6, 546.0},
-		{4.5, 0.10, 100 / 3.6, 165.6},
-		{2.1, 0.05, 60 / 3.6, 129.0}, // a motorcycle
-		{0.3, 0.02, 4, 80.0},         // somebody who runs
-		{0.3, 0.05, 1.4, 250.0},      // and who walks
-		{0.15, 0.02, 8, 21.25},       // a bird
-		{0.06, 0.10, 3, 160.0 / 3},   // a leaf
-	} {
-		if got := Dwell(c.length, c.width, c.speed).Seconds() * 1000; got < c.ms-0.001 || got > c.ms+0.001 {
-			t.Errorf("Dwell(%v, %v, %v) = %v ms, want %v", c.length, c.width, c.speed, got, c.ms)
-		}
-	}
-	for _, still := range []float64{0, -1, 1e-12} {
-		if got := Dwell(1, 0, still); got != Endless && still <= 0 || got < 0 {
-			t.Errorf("Dwell(1, 0, %v) = %v, want %v", still, got, Endless)
-		}
-	}
-}
+	"longlane/radio/beam"
+)
 
 // TestLimits: what the defaults come to, in ms. Each is one division of DefaultMovers' figures, done by hand.
 func TestLimits(t *testing.T) {
@@ -109,8 +86,8 @@ func TestClassOfDwell(t *testing.T) {
 func TestNarrower(t *testing.T) {
 	s := Defaults()
 	s.Kinds = []Kind{
-		Mover{"leaf", Debris, Range{0.03, 0.1}, Range{2, 8}, Range{1, 20}}.Kind(0.05),
-		Mover{"car", Vehicle, Range{3.3, 5.5}, Range{2, 10}, Range{0, 20}}.Kind(0.05)}
+		Mover{Name: "leaf", Class: Debris, Length: Range{Least: 0.03, Most: 0.1}, Usual: Range{Least: 2, Most: 8}, Possible: Range{Least: 1, Most: 20}}.Kind(0.05),
+		Mover{Name: "car", Class: Vehicle, Length: Range{Least: 3.3, Most: 5.5}, Usual: Range{Least: 2, Most: 10}, Possible: Range{Least: 0, Most: 20}}.Kind(0.05)}
 	if err := s.Check(); err != nil {
 		t.Fatal(err)
 	}
@@ -135,15 +112,15 @@ func TestClassNeverWrong(t *testing.T) {
 	draw := func(g Range) float64 { return g.Least + (g.Most-g.Least)*r.Float64() }
 	told, right, sure := 0, 0, 0
 	for range 200000 {
-		m := DefaultMovers()[r.IntN(len(DefaultMovers()))]
+		m := beam.DefaultMovers()[r.IntN(len(beam.DefaultMovers()))]
 		speed, usual := m.Possible, m.Usual != Range{} && r.IntN(2) == 0
 		if usual {
 			speed = m.Usual
 		}
 		off := time.Duration(r.Int64N(int64(20 * time.Millisecond)))
-		dwell := Dwell(draw(m.Length), s.Width, draw(speed)) + time.Duration((2*r.Float64()-1)*float64(off))
+		dwell := beam.Dwell(draw(m.Length), s.Width, draw(speed)) + time.Duration((2*r.Float64()-1)*float64(off))
 		got := s.OfDwell(max(dwell, 0), off)
-		if !got.may(m.Class) || got.Confidence == Sure && got.Class != m.Class {
+		if !got.May(m.Class) || got.Confidence == Sure && got.Class != m.Class {
 			t.Fatalf("seed %d: a %s of %v is judged %v", seed, m.Name, dwell, got)
 		}
 		if (got.Class == NoClass) != (got.Confidence == CannotTell) {
@@ -176,7 +153,7 @@ func TestCheck(t *testing.T) {
 		"Vague":             func(s *Settings) { s.Vague = 1 },
 		"LongestStay":       func(s *Settings) { s.LongestStay = 0 },
 		"Kinds[0].Class":    func(s *Settings) { s.Kinds[0].Class = NoClass },
-		"Kinds[1].Length":   func(s *Settings) { s.Kinds[1].Length = Range{2, 1} },
+		"Kinds[1].Length":   func(s *Settings) { s.Kinds[1].Length = Range{Least: 2, Most: 1} },
 		"Kinds[2].Possible": func(s *Settings) { s.Kinds[2].Possible = Span{} },
 		"Kinds[7].Usual":    func(s *Settings) { s.Kinds[7].Usual.Least = 1 },
 	} {

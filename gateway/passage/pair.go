@@ -147,7 +147,7 @@ func (p *Pairing) Reach() time.Duration { return p.between().Most }
 // between is how long whoever passes takes from one beam to the other.
 func (p *Pairing) between() Span {
 	seconds := func(s float64) time.Duration { return time.Duration(s * float64(time.Second)) }
-	return Span{seconds((p.pair.Distance - p.pair.DistanceError) / p.s.Fastest), seconds((p.pair.Distance + p.pair.DistanceError) / p.s.Slowest)}
+	return Span{Least: seconds((p.pair.Distance - p.pair.DistanceError) / p.s.Fastest), Most: seconds((p.pair.Distance + p.pair.DistanceError) / p.s.Slowest)}
 }
 
 // Add takes in a break, in whatever order they come. One whose ID waits already takes its place: so an opening can be added at once and again
@@ -256,7 +256,7 @@ func (p *Pairing) groups() [][]Break {
 func (p *Pairing) mayBelong(a, b Break) bool {
 	if a.Beam == b.Beam {
 		t := p.apart(a, b)
-		return t.meets(Span{-p.Reach(), p.Reach()})
+		return t.Meets(Span{Least: -p.Reach(), Most: p.Reach()})
 	}
 	in, out := p.ways(a, b)
 	return in || out
@@ -268,7 +268,7 @@ func (p *Pairing) ways(a, b Break) (in, out bool) {
 		return false, false
 	}
 	t, between := p.apart(a, b), p.between()
-	return t.meets(between), t.meets(Span{-between.Most, -between.Least})
+	return t.Meets(between), t.Meets(Span{Least: -between.Most, Most: -between.Least})
 }
 
 // apart is how long the inner beam was broken after the outer; of breaks of one beam, how long either was after the other.
@@ -277,7 +277,7 @@ func (p *Pairing) apart(a, b Break) Span {
 		a, b = b, a
 	}
 	t := b.At.Sub(a.At)
-	return Span{t - b.Early - a.Late, t + b.Late + a.Early}
+	return Span{Least: t - b.Early - a.Late, Most: t + b.Late + a.Early}
 }
 
 // judge makes of a group what can be told of it.
@@ -299,7 +299,7 @@ func (p *Pairing) judgePair(out *Passage, a, b Break) {
 	if b.Dwell < a.Dwell {
 		short, long = b, a
 	}
-	dwells := Span{max(short.Dwell-short.DwellError, 0), long.Dwell + long.DwellError}
+	dwells := Span{Least: max(short.Dwell-short.DwellError, 0), Most: long.Dwell + long.DwellError}
 	known := short.Dwell >= 0
 	unlike := p.s.Steady * p.s.Steady * float64(short.Dwell+short.DwellError)
 	in, back := p.ways(a, b)
@@ -320,7 +320,7 @@ func (p *Pairing) judgePair(out *Passage, a, b Break) {
 	if !known {
 		out.Judgement = p.s.OfDwell(-1, 0)
 	} else {
-		out.Judgement = p.s.OfDwell(short.Dwell, short.DwellError).and(p.s.OfDwell(long.Dwell, long.DwellError))
+		out.Judgement = and(p.s.OfDwell(short.Dwell, short.DwellError), p.s.OfDwell(long.Dwell, long.DwellError))
 	}
 	if out.Direction == NoDirection {
 		return
@@ -333,7 +333,7 @@ func (p *Pairing) judgePair(out *Passage, a, b Break) {
 	// Who is faster at one beam than at the other is, at the one, faster than the mean between them, and at the other slower: so the mean and the
 	// longer dwell give too much, the mean and the shorter too little.
 	length := Measure{Value: speed.Value*(short.Dwell+long.Dwell).Seconds()/2 - p.s.Width,
-		Range: Range{max(speed.Least*dwells.Least.Seconds()-p.s.Width, 0), speed.Most*dwells.Most.Seconds() - p.s.Width}}
+		Range: Range{Least: max(speed.Least*dwells.Least.Seconds()-p.s.Width, 0), Most: speed.Most*dwells.Most.Seconds() - p.s.Width}}
 	out.Length = p.told(length)
 	least := speed.Least/p.s.Steady*dwells.Least.Seconds() - p.s.Width
 	out.Judgement = p.s.ofLength(out.Judgement, dwells, least, out.Length)
@@ -343,10 +343,10 @@ func (p *Pairing) judgePair(out *Passage, a, b Break) {
 func (p *Pairing) speed(a, b Break, d Direction) Measure {
 	took, between := p.apart(a, b), p.between()
 	if d == Out {
-		took = Span{-took.Most, -took.Least}
+		took = Span{Least: -took.Most, Most: -took.Least}
 	}
-	took = Span{max(took.Least, between.Least), min(took.Most, between.Most)}
-	m := Measure{Range: Range{(p.pair.Distance - p.pair.DistanceError) / took.Most.Seconds(), (p.pair.Distance + p.pair.DistanceError) / took.Least.Seconds()}}
+	took = Span{Least: max(took.Least, between.Least), Most: min(took.Most, between.Most)}
+	m := Measure{Range: Range{Least: (p.pair.Distance - p.pair.DistanceError) / took.Most.Seconds(), Most: (p.pair.Distance + p.pair.DistanceError) / took.Least.Seconds()}}
 	m.Value = p.pair.Distance / min(max(b.At.Sub(a.At).Abs(), took.Least), took.Most).Seconds()
 	return m
 }

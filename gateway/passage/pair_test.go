@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"longlane/proto"
+	"longlane/radio/beam"
 )
 
 var noon = time.Date(2027, 5, 1, 12, 0, 0, 0, time.UTC)
@@ -39,7 +40,7 @@ func one(t *testing.T, s Settings, distance float64, breaks ...Break) Passage {
 // TestTwoBeams: worked by hand, v = D / t and L = v d - w, uniform motion as in any handbook of physics. A car of 4.5 m at 30 km/h = 8.333 m/s
 // needs 0.12 s for 1 m, and breaks a beam of 2 cm for 4.52 m / 8.333 m/s = 0.5424 s. Each time is known to 0.5 ms, so t is 0.119 to 0.121 s.
 func TestTwoBeams(t *testing.T) {
-	s := For(0.02, DefaultMovers())
+	s := For(0.02, beam.DefaultMovers())
 	for _, c := range []struct {
 		direction   Direction
 		outer, yard float64
@@ -268,23 +269,23 @@ func lane(r *rand.Rand, s Settings, pair Pair, rate float64, people int) (breaks
 	by = map[string]*mover{}
 	now := 0.0
 	draw := func(g Range) float64 { return g.Least + (g.Most-g.Least)*r.Float64() }
-	leave := func(m *mover, beam string, when, speed float64) {
+	leave := func(m *mover, name string, when, speed float64) {
 		early, late := 0.002+r.Float64(), 0.002+0.1*r.Float64()
 		if r.IntN(2) == 0 {
 			early = late
 		}
-		b := Break{ID: fmt.Sprint("b", len(breaks)), Beam: beam, Early: time.Duration(early * 1e9), Late: time.Duration(late * 1e9), DwellError: 5 * time.Millisecond}
+		b := Break{ID: fmt.Sprint("b", len(breaks)), Beam: name, Early: time.Duration(early * 1e9), Late: time.Duration(late * 1e9), DwellError: 5 * time.Millisecond}
 		b.At = noon.Add(time.Duration((when + early - (early+late)*r.Float64()) * 1e9))
-		b.Dwell = max(Dwell(m.length, s.Width, speed)+time.Duration((2*r.Float64()-1)*float64(b.DwellError)), 0)
+		b.Dwell = max(beam.Dwell(m.length, s.Width, speed)+time.Duration((2*r.Float64()-1)*float64(b.DwellError)), 0)
 		by[b.ID] = m
 		breaks = append(breaks, b)
 	}
-	kinds := DefaultMovers()
+	kinds := beam.DefaultMovers()
 	for range people {
 		now += r.ExpFloat64() / rate
 		m := &mover{kind: kinds[r.IntN(len(kinds))], direction: In, steady: true}
 		m.length = draw(m.kind.Length)
-		speed := Range{max(m.kind.Possible.Least, s.Slowest*1.2), min(m.kind.Possible.Most, s.Fastest/1.2)}
+		speed := Range{Least: max(m.kind.Possible.Least, s.Slowest*1.2), Most: min(m.kind.Possible.Most, s.Fastest/1.2)}
 		mean := draw(speed)
 		first, second := pair.Outer, pair.Inner
 		if r.IntN(2) == 0 {
@@ -367,7 +368,7 @@ func checkPassage(t *testing.T, seed uint64, p *Passage, by map[string]*mover, p
 		t.Fatalf("seed %d: it went %v, and was told to have gone %v: %+v", seed, m.direction, p.Direction, p)
 	}
 	if len(p.Breaks) == 1 || p.Direction != NoDirection {
-		if !p.Judgement.may(m.kind.Class) {
+		if !p.Judgement.May(m.kind.Class) {
 			t.Fatalf("seed %d: a %s of %.2f m is judged %+v by %+v", seed, m.kind.Name, m.length, p.Judgement, p)
 		}
 		if p.Judgement.Confidence == Sure {

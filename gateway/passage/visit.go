@@ -76,29 +76,29 @@ func StaysOf(s Settings, passages []Passage) Stays {
 func apart(a, d *Passage) Span {
 	a1, a2 := a.when()
 	d1, d2 := d.when()
-	return Span{max(d1.Sub(a2), 0), d2.Sub(a1)}
+	return Span{Least: max(d1.Sub(a2), 0), Most: d2.Sub(a1)}
 }
 
 // alike reports whether two passages may be of one, going by what they are taken for.
 func alike(a, b *Passage) bool {
 	ja, jb := a.Judgement, b.Judgement
-	if a.Length.Known() && b.Length.Known() && !a.Length.meets(b.Length.Range) {
+	if a.Length.Known() && b.Length.Known() && !a.Length.Meets(b.Length.Range) {
 		return false
 	}
 	switch {
 	case ja.Class != NoClass && jb.Class != NoClass:
 		return ja.Class == jb.Class
 	case ja.Class != NoClass:
-		return jb.may(ja.Class)
+		return jb.May(ja.Class)
 	case jb.Class != NoClass:
-		return ja.may(jb.Class)
+		return ja.May(jb.Class)
 	}
 	return mayBeAlike(a, b)
 }
 
 // mayBeAlike reports whether two passages may be of one at all.
 func mayBeAlike(a, b *Passage) bool {
-	return slices.ContainsFunc(a.Judgement.Possible, b.Judgement.may)
+	return slices.ContainsFunc(a.Judgement.Possible, b.Judgement.May)
 }
 
 // yard is who may have come and gone: a graph between arrivals and departures, and a matching in it that explains as many departures as possible.

@@ -13,18 +13,18 @@ import (
 func gone(minutes float64, d Direction, j Judgement, length float64) Passage {
 	p := Passage{Breaks: []Break{at(fmt.Sprint(minutes), "road", 60*minutes, 0.5, 0.5)}, Direction: d, Judgement: j}
 	if length > 0 {
-		p.Length = Measure{length, Range{length * 0.95, length * 1.05}}
+		p.Length = Measure{length, Range{Least: length * 0.95, Most: length * 1.05}}
 	}
 	return p
 }
 
 var (
-	aVehicle = Judgement{Vehicle, Likely, []Class{Walker, Vehicle}}
-	aLorry   = Judgement{Vehicle, Sure, []Class{Vehicle}}
-	aWalker  = Judgement{Walker, Likely, []Class{Walker, Vehicle}}
-	surelyA  = Judgement{Walker, Sure, []Class{Walker}}
-	anything = Judgement{NoClass, CannotTell, []Class{Debris, Walker, Vehicle}}
-	aLeaf    = Judgement{Debris, Sure, []Class{Debris}}
+	aVehicle = Judgement{Class: Vehicle, Confidence: Likely, Possible: []Class{Walker, Vehicle}}
+	aLorry   = Judgement{Class: Vehicle, Confidence: Sure, Possible: []Class{Vehicle}}
+	aWalker  = Judgement{Class: Walker, Confidence: Likely, Possible: []Class{Walker, Vehicle}}
+	surelyA  = Judgement{Class: Walker, Confidence: Sure, Possible: []Class{Walker}}
+	anything = Judgement{Class: NoClass, Confidence: CannotTell, Possible: []Class{Debris, Walker, Vehicle}}
+	aLeaf    = Judgement{Class: Debris, Confidence: Sure, Possible: []Class{Debris}}
 )
 
 // write shows stays by the passages' numbers.
@@ -226,15 +226,15 @@ func TestSureStays(t *testing.T) {
 				lengths[n] = 3 + 5*r.Float64()
 			}
 			other := Walker + Vehicle - kinds[n]
-			j := Judgement{kinds[n], Sure, []Class{kinds[n]}}
+			j := Judgement{Class: kinds[n], Confidence: Sure, Possible: []Class{kinds[n]}}
 			switch r.IntN(100) {
 			case 0, 1: // that what is likely is not so is rare
-				j = Judgement{other, Likely, []Class{Walker, Vehicle}}
+				j = Judgement{Class: other, Confidence: Likely, Possible: []Class{Walker, Vehicle}}
 			case 2, 3, 4, 5:
-				j = Judgement{NoClass, CannotTell, []Class{Walker, Vehicle}}
+				j = Judgement{Class: NoClass, Confidence: CannotTell, Possible: []Class{Walker, Vehicle}}
 			default:
 				if seed%2 == 0 {
-					j = Judgement{kinds[n], Likely, []Class{Walker, Vehicle}}
+					j = Judgement{Class: kinds[n], Confidence: Likely, Possible: []Class{Walker, Vehicle}}
 				}
 			}
 			q := gone(now, d, j, lengths[n]*float64(r.IntN(2)))
