@@ -19,7 +19,7 @@ import (
 var planCommand = command{
 	name:  "plan",
 	brief: "before anything is bought: does it reach, by which bearer, settings and relays, and what if not",
-	usage: "LANE [--goal GOAL] [--cost PIECE=COST,...] [--between SITE,SITE | --json] [--html FILE] [--svg DIR] [--png DIR] [--write DIR]",
+	usage: "LANE [--goal GOAL] [--cost PIECE=COST,...] [--between SITE,SITE | --json] [--config FILE] [--html FILE] [--svg DIR] [--png DIR] [--write DIR]",
 	example: `  longlane plan testdata/lane/hill-orchard.toml
   longlane plan lane.toml --goal "99 %, 3s, 15 dB" --cost relay-solar=300,node=90
   longlane plan lane.toml --between river-gate,house
@@ -57,6 +57,7 @@ func runPlan(_ context.Context, c *call) error {
 	c.Float64Var(&o.SunHours, "sun", 0, "peak-sun `hours` a day of the worst month on the panel; left out: by the latitude")
 	c.duration(&o.Outage, "outage", "for how long gateway, broker and switch must run without mains, a `time`; left out: 8h")
 	c.Func("cable", "tell what the cable to a sensor takes of its supply, as `CABLE`, such as \"100 m, 0.75 mm2, 100 mA, 12 V\"", func(s string) error { return parseCable(s, &o.Cable) })
+	gateway := c.String("config", "", "who passes the beams, and how wide these are, as the gateway's configuration in this `file` has it in [passage]; left out: as without that table")
 	between := c.String("between", "", "tell all of these two `SITE,SITE` instead: by each setting, and by Wi-Fi")
 	asJSON := c.Bool("json", false, "print the plan as JSON")
 	var pictures planPictures
@@ -87,6 +88,15 @@ func runPlan(_ context.Context, c *call) error {
 	}
 	if o.TripsPerHour <= 0 || o.Battery <= 0 {
 		return badUsage("--trips and --battery: expected a number above 0")
+	}
+	if *gateway != "" {
+		p, err := config.ReadPassing(*gateway)
+		if err != nil {
+			return usageError{err}
+		}
+		if o.Movers, o.BeamWidth = p.Movers(), p.BeamWidth; o.BeamWidth == 0 {
+			o.BeamWidth = -1
+		}
 	}
 	l, err := config.ReadLane(words[0])
 	if err != nil {

@@ -68,6 +68,25 @@ func TestPlanOfTheExample(t *testing.T) {
 	}
 }
 
+// TestPlanForOwnMovers: with --config the beams are told of for who passes by that gateway's [passage], and for nobody else.
+func TestPlanForOwnMovers(t *testing.T) {
+	file := filepath.Join(lanes, "hill-orchard.toml")
+	for own, args := range map[bool][]string{false: nil, true: {"--config", filepath.Join("../../testdata/config", "hill-orchard.toml")}} {
+		code, out, errs := cli("", append([]string{"plan", file}, args...)...)
+		if code != exitDone {
+			t.Fatalf("exit code %d, %q", code, errs)
+		}
+		for _, name := range []string{"leaf", "bicycle"} {
+			if strings.Contains(out, "\n    "+name+" ") == own {
+				t.Errorf("with movers of its own %v: %s is there or not, wrongly:\n%s", own, name, out)
+			}
+		}
+		if !strings.Contains(out, "\n    person ") || !strings.Contains(out, "\n    car ") || strings.Contains(out, "height is not known") {
+			t.Errorf("with movers of its own %v: person and car, and how high they are, are to be there in\n%s", own, out)
+		}
+	}
+}
+
 // TestPlanThatCannotBe: a goal that nothing meets is told with exit code 1, what lacks, and what would help.
 func TestPlanThatCannotBe(t *testing.T) {
 	text, err := os.ReadFile(filepath.Join(lanes, "hill-orchard.toml"))
@@ -117,6 +136,8 @@ func TestPlanMistakes(t *testing.T) {
 		{[]string{file, "--cable", "100 m, 0.7 mm2, 12 V, 1 A"}, "cross-section: found 0.7 mm²"},
 		{[]string{file, "--cable", "100 ft, 0.75 mm2, 12 V, 1 A"}, `found "100 ft"`},
 		{[]string{file, "--cable", "m, 0.75 mm2, 12 V, 1 A"}, `found "m"`},
+		{[]string{file, "--config", "nowhere.toml"}, "nowhere.toml"},
+		{[]string{file, "--config", file}, "hill-orchard.toml:"},
 		{[]string{file, "--between", "house"}, "expected two sites with a comma"},
 		{[]string{file, "--between", "house,moon"}, `found "moon"`},
 	} {

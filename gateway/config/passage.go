@@ -38,15 +38,37 @@ type Mover struct {
 var Classes = map[string]passage.Class{"debris": passage.Debris, "person": passage.Walker, "vehicle": passage.Vehicle}
 
 // Settings are what it says, for package passage.
-func (p *Passing) Settings() passage.Settings {
+func (p *Passing) Settings() passage.Settings { return passage.For(p.BeamWidth, p.Movers()) }
+
+// Movers are who passes. One with the name of a default mover is as high as that; of others no height is known.
+func (p *Passing) Movers() (list []beam.Mover) {
+	usual := beam.DefaultMovers()
 	if len(p.Mover) == 0 {
-		return passage.For(p.BeamWidth, beam.DefaultMovers())
+		return usual
 	}
-	var list []passage.Mover
 	for _, m := range p.Mover {
-		list = append(list, passage.Mover{Name: m.Name, Class: Classes[m.Class], Length: span(m.Length), Usual: span(m.Usual), Possible: span(m.Possible)})
+		b := beam.Mover{Name: m.Name, Class: Classes[m.Class], Length: span(m.Length), Usual: span(m.Usual), Possible: span(m.Possible)}
+		for _, u := range usual {
+			if u.Name == m.Name && u.Class == b.Class {
+				b.Body, b.Others, b.Animal = u.Body, u.Others, u.Animal
+			}
+		}
+		list = append(list, b)
 	}
-	return passage.For(p.BeamWidth, list)
+	return list
+}
+
+// ReadPassing reads what the configuration at path says of who passes. It must be a whole one, but the files that it names are not looked at.
+func ReadPassing(path string) (*Passing, error) {
+	data, _, err := readBounded(path, maxFile)
+	if err != nil {
+		return nil, fmt.Errorf("read config: %w", err)
+	}
+	c, err := Parse(path, data)
+	if err != nil {
+		return nil, err
+	}
+	return &c.Passage, nil
 }
 
 func span(v []float64) (r passage.Range) {

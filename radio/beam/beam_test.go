@@ -54,24 +54,24 @@ func TestHeight(t *testing.T) {
 		least, most time.Duration // usual, rounded to ms
 		whole       bool
 	}{
-		{"leaf", 0.1, "the body", 10 * ms, 75 * ms, true},
-		{"leaf", 3, "the body", 10 * ms, 75 * ms, true},
-		{"person", 0.3, "a leg at a time", 16 * ms, 625 * ms, false}, // 0.13 m / 8 m/s, 0.30 m / 0.48 m/s
-		{"person", 0.6, "of some the body, of some a leg at a time", 16 * ms, 625 * ms, false},
-		{"person", 0.7, "the body", 63 * ms, 458 * ms, true}, // 0.25 m / 4 m/s, 0.55 m / 1.2 m/s
-		{"person", 1.2, "the body", 63 * ms, 458 * ms, true},
-		{"person", 1.4, "of some the body, of some the head", 50 * ms, 458 * ms, false}, // 0.20 m / 4 m/s
-		{"person", 1.7, "of some the head, some not at all", 50 * ms, 250 * ms, false},
+		{"leaf", 0.1, "body", 10 * ms, 75 * ms, true},
+		{"leaf", 3, "body", 10 * ms, 75 * ms, true},
+		{"person", 0.3, "one leg at a time", 16 * ms, 625 * ms, false}, // 0.13 m / 8 m/s, 0.30 m / 0.48 m/s
+		{"person", 0.6, "body of some, one leg at a time of others", 16 * ms, 625 * ms, false},
+		{"person", 0.7, "body", 63 * ms, 458 * ms, true}, // 0.25 m / 4 m/s, 0.55 m / 1.2 m/s
+		{"person", 1.2, "body", 63 * ms, 458 * ms, true},
+		{"person", 1.4, "body of some, head of others", 50 * ms, 458 * ms, false}, // 0.20 m / 4 m/s
+		{"person", 1.7, "head of some, else nothing", 50 * ms, 250 * ms, false},
 		{"person", 2.1, "not at all", 0, 0, false},
-		{"dog", 0.05, "a leg at a time", 8 * ms, 188 * ms, false},
-		{"dog", 0.8, "of some the head, some not at all", 34 * ms, 200 * ms, false},
+		{"dog", 0.05, "one leg at a time", 8 * ms, 188 * ms, false},
+		{"dog", 0.8, "head of some, else nothing", 34 * ms, 200 * ms, false},
 		{"dog", 1.2, "not at all", 0, 0, false},
-		{"motorcycle", 0.1, "a wheel at a time", 0, 0, false},
-		{"motorcycle", 0.7, "the body", 0, 0, true},
-		{"car", 0.1, "a wheel at a time", 35 * ms, 425 * ms, false}, // 0.35 m / 10 m/s, 0.85 m / 2 m/s
-		{"car", 0.5, "the body", 335 * ms, 2775 * ms, true},
-		{"car", 0.9, "of some the body, of some the cabin, whose glass may let the beam through", 155 * ms, 2775 * ms, false},
-		{"car", 1.5, "of some the cabin, whose glass may let the beam through, some not at all", 155 * ms, 2275 * ms, false},
+		{"motorcycle", 0.1, "one wheel at a time", 0, 0, false},
+		{"motorcycle", 0.7, "body", 0, 0, true},
+		{"car", 0.1, "one wheel at a time", 35 * ms, 425 * ms, false}, // 0.35 m / 10 m/s, 0.85 m / 2 m/s
+		{"car", 0.5, "body", 335 * ms, 2775 * ms, true},
+		{"car", 0.9, "body of some, cabin with its glass of others", 155 * ms, 2775 * ms, false},
+		{"car", 1.5, "cabin with its glass of some, else nothing", 155 * ms, 2275 * ms, false},
 		{"car", 2.0, "not at all", 0, 0, false},
 	} {
 		got := mover(t, c.name).At(c.height, 0.05)
@@ -129,6 +129,7 @@ func TestMinimum(t *testing.T) {
 		{"people too", at(0.7, "leaf", "bird", "person", "car"), 60 * ms, false, "person"}, // below a runner's 62.5 ms
 		{"legs", at(0.3, "leaf", "bird", "person", "car"), 15 * ms, false, "person"},       // below 16.25 ms
 		{"a motorcycle is not usual", at(0.7, "leaf", "motorcycle"), 80 * ms, true, ""},
+		{"a dog is no arrival", at(0.7, "leaf", "bird", "dog", "car"), 95 * ms, true, "car"},
 		{"too high for anybody", at(5, "leaf", "bird", "person", "car"), 95 * ms, true, ""},
 	} {
 		if c.got.Set != c.set || c.got.Separates() != c.separates || c.got.By != c.by || c.got.Set%Step != 0 {

@@ -7,6 +7,7 @@ type Mover struct {
 	Length   Range // m, of its body along the lane
 	Usual    Range // m/s; zero: it does not pass here as a rule
 	Possible Range // m/s; from 0: it may stand in the beam
+	Animal   bool  // it is no arrival: a minimum dwell may well miss it
 
 	// Body says how high above the ground its body is, and Others what else of it a beam may see, below and above. The zero Body is not known, and
 	// taken to be at any height.
@@ -61,27 +62,28 @@ func DefaultMovers() []Mover {
 		{Name: "bird", Class: Debris, Length: Range{0.10, 0.40}, Usual: Range{5, 15}, Possible: Range{3, 25}, Body: everywhere},
 		// The torso, to which the thighs belong as far down as they hide the gap between them. ISO 13855 has 1.6 m/s for who walks up to a machine.
 		{Name: "person", Class: Walker, Length: Range{0.20, 0.50}, Usual: Range{1.2, 4}, Possible: Range{0, 9}, Body: Heights{Range{0.55, 0.70}, Range{1.25, 1.55}}, Others: []Part{
-			{"a leg at a time", Heights{Range{0, 0}, Range{0.55, 0.70}}, Range{0.08, 0.25}, swing},
-			{"the head", Heights{Range{1.25, 1.55}, Range{1.50, 1.95}}, Range{0.15, 0.25}, Range{}}}},
-		{Name: "dog", Class: Walker, Length: Range{0.30, 0.90}, Usual: Range{2, 5}, Possible: Range{0, 15}, Body: Heights{Range{0.10, 0.35}, Range{0.25, 0.75}}, Others: []Part{
-			{"a leg at a time", Heights{Range{0, 0}, Range{0.10, 0.35}}, Range{0.03, 0.10}, swing},
-			{"the head", Heights{Range{0.25, 0.75}, Range{0.35, 1.00}}, Range{0.12, 0.35}, Range{}}}},
-		{Name: "deer, horse, cow", Class: Walker, Length: Range{0.90, 2.60}, Possible: Range{0, 18}, Body: Heights{Range{0.35, 0.90}, Range{0.65, 1.75}}, Others: []Part{
-			{"a leg at a time", Heights{Range{0, 0}, Range{0.35, 0.90}}, Range{0.04, 0.20}, swing},
+			{"one leg at a time", Heights{Range{0, 0}, Range{0.55, 0.70}}, Range{0.08, 0.25}, swing},
+			{"head", Heights{Range{1.25, 1.55}, Range{1.50, 1.95}}, Range{0.15, 0.25}, Range{}}}},
+		{Name: "dog", Class: Walker, Animal: true, Length: Range{0.30, 0.90}, Usual: Range{2, 5}, Possible: Range{0, 15}, Body: Heights{Range{0.10, 0.35}, Range{0.25, 0.75}}, Others: []Part{
+			{"one leg at a time", Heights{Range{0, 0}, Range{0.10, 0.35}}, Range{0.03, 0.10}, swing},
+			{"head", Heights{Range{0.25, 0.75}, Range{0.35, 1.00}}, Range{0.12, 0.35}, Range{}}}},
+		{Name: "deer, horse, cow", Class: Walker, Animal: true, Length: Range{0.90, 2.60}, Possible: Range{0, 18}, Body: Heights{Range{0.35, 0.90}, Range{0.65, 1.75}}, Others: []Part{
+			{"one leg at a time", Heights{Range{0, 0}, Range{0.35, 0.90}}, Range{0.04, 0.20}, swing},
 			{"head and neck", Heights{Range{0.65, 1.75}, Range{0.90, 2.50}}, Range{0.20, 1.00}, Range{}}}},
 		{Name: "bicycle", Class: Vehicle, Length: Range{1.50, 2.00}, Possible: Range{0, 14}, Body: Heights{Range{0.05, 0.25}, Range{0.55, 0.70}}, Others: []Part{
-			{"a wheel at a time", Heights{Range{0, 0}, Range{0.05, 0.25}}, Range{0.20, 0.70}, Range{}},
-			{"the rider", Heights{Range{0.55, 0.70}, Range{1.40, 1.90}}, Range{0.30, 1.20}, Range{}}}},
+			{"one wheel at a time", Heights{Range{0, 0}, Range{0.05, 0.25}}, Range{0.20, 0.70}, Range{}},
+			{"rider", Heights{Range{0.55, 0.70}, Range{1.40, 1.90}}, Range{0.30, 1.20}, Range{}}}},
 		{Name: "motorcycle", Class: Vehicle, Length: Range{1.80, 2.60}, Possible: Range{0, 30}, Body: Heights{Range{0.15, 0.30}, Range{0.75, 0.95}}, Others: []Part{
-			{"a wheel at a time", Heights{Range{0, 0}, Range{0.15, 0.30}}, Range{0.40, 0.70}, Range{}},
-			{"the rider", Heights{Range{0.75, 0.95}, Range{1.30, 1.75}}, Range{0.30, 1.20}, Range{}}}},
+			{"one wheel at a time", Heights{Range{0, 0}, Range{0.15, 0.30}}, Range{0.40, 0.70}, Range{}},
+			{"rider", Heights{Range{0.75, 0.95}, Range{1.30, 1.75}}, Range{0.30, 1.20}, Range{}}}},
 		// Up to the bonnet of a low one, and of a high one.
 		{Name: "car", Class: Vehicle, Length: Range{3.30, 5.50}, Usual: Range{2, 10}, Possible: Range{0, 30}, Body: Heights{Range{0.15, 0.30}, Range{0.70, 1.00}}, Others: []Part{
-			{"a wheel at a time", Heights{Range{0, 0}, Range{0.15, 0.30}}, Range{0.30, 0.80}, Range{}},
-			{"the cabin, whose glass may let the beam through", Heights{Range{0.70, 1.00}, Range{1.25, 1.95}}, Range{1.50, 4.50}, Range{}}}},
-		// Directive 96/53/EC: the longest road train is 18.75 m long, the highest 4 m high. Between the axles a lorry may be open up to its bed.
-		{Name: "van, lorry, tractor", Class: Vehicle, Length: Range{4.50, 18.80}, Usual: Range{2, 8}, Possible: Range{0, 25}, Body: Heights{Range{0.20, 1.20}, Range{1.20, 4.00}}, Others: []Part{
-			{"a wheel at a time", Heights{Range{0, 0}, Range{0.20, 1.20}}, Range{0.30, 1.90}, Range{}},
-			{"the cab", Heights{Range{1.20, 2.00}, Range{1.90, 4.00}}, Range{1.00, 2.50}, Range{}}}},
+			{"one wheel at a time", Heights{Range{0, 0}, Range{0.15, 0.30}}, Range{0.30, 0.80}, Range{}},
+			{"cabin with its glass", Heights{Range{0.70, 1.00}, Range{1.25, 1.95}}, Range{1.50, 4.50}, Range{}}}},
+		// Directive 96/53/EC: the longest road train is 18.75 m long, the highest 4 m high. Between the axles of a lorry hang guards, no higher than
+		// 0.55 m above the ground (UN Regulation 73, from memory).
+		{Name: "van, lorry, tractor", Class: Vehicle, Length: Range{4.50, 18.80}, Usual: Range{2, 8}, Possible: Range{0, 25}, Body: Heights{Range{0.20, 0.55}, Range{1.20, 4.00}}, Others: []Part{
+			{"one wheel at a time", Heights{Range{0, 0}, Range{0.20, 0.55}}, Range{0.30, 1.90}, Range{}},
+			{"cab", Heights{Range{1.20, 4.00}, Range{1.90, 4.00}}, Range{1.00, 2.50}, Range{}}}},
 	}
 }

@@ -9,7 +9,7 @@ import (
 
 // View is a part of a mover that a beam sees.
 type View struct {
-	Part string // "the body", or a Part's name
+	Part string // "body", or a Part's name
 	Body bool
 	// All: of each such mover, whatever its size. Else of some: what stands at the beam's height is another part of others, or nothing.
 	All      bool
@@ -51,9 +51,9 @@ func (m Mover) At(height, width float64) Sight {
 	}
 	if m.Body == (Heights{}) {
 		s.Unknown = true
-		add("the body", true, true, m.Length, Range{1, 1})
+		add("body", true, true, m.Length, Range{1, 1})
 	} else if some, all := m.Body.within(height); some {
-		add("the body", true, all, m.Length, Range{1, 1})
+		add("body", true, all, m.Length, Range{1, 1})
 	}
 	for _, p := range m.Others {
 		pace := p.Pace
@@ -100,15 +100,18 @@ func (s Sight) String() string {
 		return "not at all"
 	}
 	var list []string
-	for _, v := range s.Views {
-		if v.All {
+	for i, v := range s.Views {
+		switch {
+		case v.All:
 			list = append(list, v.Part)
-		} else {
-			list = append(list, "of some "+v.Part)
+		case i == 0:
+			list = append(list, v.Part+" of some")
+		default:
+			list = append(list, v.Part+" of others")
 		}
 	}
 	if s.Misses {
-		list = append(list, "some not at all")
+		list = append(list, "else nothing")
 	}
 	text := strings.Join(list, ", ")
 	if s.Unknown {
@@ -134,15 +137,15 @@ const Step = 5 * time.Millisecond
 type Minimum struct {
 	Set    time.Duration // what to set; a multiple of Step
 	Debris time.Duration // debris holds the beam for no longer
-	Real   time.Duration // who is to be told of holds it for no less; Endless: nobody is seen
+	Real   time.Duration // people and vehicles hold it for no less; Endless: none of them is seen
 	By     string        // who that is
 }
 
-// Separates reports whether it keeps out all debris and lets in all others who pass as a rule.
+// Separates reports whether it keeps out all debris and lets in all people and vehicles that pass as a rule.
 func (m Minimum) Separates() bool { return m.Set > m.Debris && m.Set < m.Real }
 
-// MinimumOf reckons it: the least setting that keeps out leaf and bird. If that would miss somebody, then the greatest that misses nobody who passes
-// as a rule: a chime for a leaf is cheaper than an arrival that nobody hears of.
+// MinimumOf reckons it: the least setting that keeps out leaf and bird. If that would miss a person or a vehicle, or if no debris is known, then the greatest that misses none of
+// those who pass as a rule: a chime for a leaf is cheaper than an arrival that nobody hears of. Animals are no arrivals.
 func MinimumOf(sights []Sight) Minimum {
 	m := Minimum{Real: Endless}
 	for _, s := range sights {
@@ -150,12 +153,13 @@ func MinimumOf(sights []Sight) Minimum {
 		case len(s.Views) == 0 || s.Usual == (Span{}):
 		case !s.Real():
 			m.Debris = max(m.Debris, s.Usual.Most)
+		case s.Mover.Animal:
 		case s.Usual.Least < m.Real:
 			m.Real, m.By = s.Usual.Least, s.Mover.Name
 		}
 	}
 	m.Set = m.Debris/Step*Step + Step
-	if m.Set >= m.Real {
+	if m.Real < Endless && (m.Debris == 0 || m.Set >= m.Real) {
 		m.Set = max((m.Real-1)/Step*Step, Step)
 	}
 	return m

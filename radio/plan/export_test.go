@@ -10,6 +10,7 @@ import (
 // What only tests need to see.
 const (
 	TripSize, HopSize, ReceiptSize, LongestSize = tripSize, hopSize, receiptSize, longestSize
+	UsualDebounce                               = usualDebounce
 )
 
 // WayForBenchmark reckons the way between the first two sites, its profile ready.

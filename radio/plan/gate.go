@@ -21,8 +21,8 @@ const Dusty = 10
 // UsualSpan is what a retro-reflective sensor of the usual kind spans, m, outdoors with its lens dusty: a lane of about 10 m. Common practice, no source.
 const UsualSpan = 10
 
-// beam says what is to be minded of a beam; empty: nothing.
-func beam(zone string, i int, b lane.Beam) string {
+// mind says what is to be minded of a beam; empty: nothing.
+func mind(zone string, i int, b lane.Beam) string {
 	at := fmt.Sprintf("%s: beam %d, %.1f m from post to post", zone, i+1, b.Length)
 	switch gain := ExcessGain(b.Range, b.Length); {
 	case b.Range == 0 && b.Length > UsualSpan:

@@ -35,7 +35,7 @@ func TestBeams(t *testing.T) {
 		{6, 0, ""}, {10, 0, ""}, {14, 0, "covers about 10 m"},
 		{6, 20, ""}, {10, 20, "it gets 4.0 times the light"}, {25, 20, "spans 20 m"},
 	} {
-		got := beam("gate", 0, lane.Beam{Length: c.length, Range: c.span})
+		got := mind("gate", 0, lane.Beam{Length: c.length, Range: c.span})
 		if got == "" != (c.want == "") || !strings.Contains(got, c.want) {
 			t.Errorf("%v m by a sensor for %v m: %q, want %q", c.length, c.span, got, c.want)
 		}

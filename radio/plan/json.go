@@ -5,6 +5,7 @@ import (
 	"math"
 	"time"
 
+	"longlane/radio/beam"
 	"longlane/radio/lane"
 )
 
@@ -95,6 +96,58 @@ type jsonEffect struct {
 	Within     float64 `json:"in_time"`
 }
 
+// jsonRange is the least and the most.
+type jsonRange [2]float64
+
+type jsonView struct {
+	Part     string    `json:"part"`
+	All      bool      `json:"of_all"` // or of some such movers alone
+	Length   jsonRange `json:"length_m"`
+	Usual    *jsonSpan `json:"usual_dwell_s"` // null: it does not pass as a rule
+	Possible jsonSpan  `json:"possible_dwell_s"`
+}
+
+// jsonSpan has null where a time has no end.
+type jsonSpan [2]*float64
+
+type jsonSight struct {
+	Name      string     `json:"name"`
+	Class     string     `json:"class"`
+	Usual     *jsonRange `json:"usual_speed_m_s"` // null: it does not pass as a rule
+	Possible  jsonRange  `json:"possible_speed_m_s"`
+	Whole     bool       `json:"body_of_all"` // the gateway's judgement holds for it at this height
+	Misses    bool       `json:"some_not_seen"`
+	Unknown   bool       `json:"height_not_known"`
+	Views     []jsonView `json:"sees"` // empty: it is not seen at all
+	Dwell     *jsonSpan  `json:"usual_dwell_s"`
+	DwellMost *jsonSpan  `json:"possible_dwell_s"`
+	Missed    number     `json:"missed_above_m_s"` // null: never by the minimum dwell
+}
+
+type jsonBeam struct {
+	Zone      string      `json:"zone"`
+	Number    int         `json:"number"`
+	Along     float64     `json:"along_m"`
+	Length    float64     `json:"length_m"`
+	Height    float64     `json:"height_m"`
+	Width     float64     `json:"width_m"`
+	Gain      *float64    `json:"excess_gain"` // null: its maker's range is not known
+	Movers    []jsonSight `json:"movers"`
+	Minimum   float64     `json:"min_dwell_s"`
+	Debris    float64     `json:"debris_up_to_s"`
+	Real      *float64    `json:"others_from_s"` // null: nobody else is seen
+	Separates bool        `json:"separates"`
+	Advice    string      `json:"height_advice,omitempty"`
+}
+
+type jsonLimit struct {
+	From       float64  `json:"from_s"`
+	To         *float64 `json:"to_s"` // null: without end
+	Class      string   `json:"class"`
+	Confidence string   `json:"confidence"`
+	Possible   []string `json:"possible"`
+}
+
 // MarshalJSON writes the plan for machines. Shares are 0 to 1; by month is from January.
 func (p *Plan) MarshalJSON() ([]byte, error) {
 	type goal struct {
@@ -115,6 +168,8 @@ func (p *Plan) MarshalJSON() ([]byte, error) {
 		Settings  []jsonSetting `json:"settings"`
 		Units     []jsonUnit    `json:"power"`
 		Backup    float64       `json:"house_battery_wh"`
+		Beams     []jsonBeam    `json:"beams"`
+		Limits    []jsonLimit   `json:"dwell_limits"`
 		Advice    []jsonAdvice  `json:"advice"`
 		Decides   []jsonEffect  `json:"decides"`
 		Warnings  []string      `json:"warnings"`
@@ -122,7 +177,7 @@ func (p *Plan) MarshalJSON() ([]byte, error) {
 	}{
 		Lane: p.Lane.Name, Goal: goal{p.Options.Goal.Share, p.Options.Goal.Within.Seconds(), p.Options.Goal.Margin}, Met: p.Met,
 		Relays: siteNames(p.Relays), Cost: number(p.Cost), Bound: number(p.Bound), Backup: p.Backup,
-		Zones: []jsonZone{}, Units: []jsonUnit{}, Advice: []jsonAdvice{}, Decides: []jsonEffect{},
+		Beams: []jsonBeam{}, Limits: []jsonLimit{}, Zones: []jsonZone{}, Units: []jsonUnit{}, Advice: []jsonAdvice{}, Decides: []jsonEffect{},
 		Warnings: append([]string{}, p.Warnings...), Unjudged: append([]string{}, p.Unjudged...),
 	}
 	if p.Chosen != nil {
@@ -151,6 +206,16 @@ func (p *Plan) MarshalJSON() ([]byte, error) {
 		}
 		out.Units = append(out.Units, u)
 	}
+	for i := range p.Beams {
+		out.Beams = append(out.Beams, p.Beams[i].json(p.Options.BeamWidth))
+	}
+	for _, l := range p.Limits {
+		j := jsonLimit{From: l.Least.Seconds(), To: untilEnd(l.Most), Class: l.Class.String(), Confidence: l.Confidence.String(), Possible: []string{}}
+		for _, c := range l.Possible {
+			j.Possible = append(j.Possible, c.String())
+		}
+		out.Limits = append(out.Limits, j)
+	}
 	for _, a := range p.Advice {
 		out.Advice = append(out.Advice, jsonAdvice{a.Change, a.Meets, a.Served, number(a.Gains)})
 	}
@@ -168,6 +233,43 @@ func siteNames(sites []*lane.Site) []string {
 		list = append(list, s.Name)
 	}
 	return list
+}
+
+// untilEnd is nil for a time without end.
+func untilEnd(d time.Duration) *float64 {
+	if d == beam.Endless {
+		return nil
+	}
+	return ptr(d.Seconds())
+}
+
+// spanOf is nil for none.
+func spanOf(s beam.Span) *jsonSpan {
+	if s == (beam.Span{}) {
+		return nil
+	}
+	return &jsonSpan{untilEnd(s.Least), untilEnd(s.Most)}
+}
+
+func (b *Beam) json(width float64) jsonBeam {
+	m := b.Minimum
+	j := jsonBeam{Zone: b.Zone.Name, Number: b.Number, Along: b.Beam.Along, Length: b.Beam.Length, Height: b.Beam.Height, Width: width,
+		Minimum: m.Set.Seconds(), Debris: m.Debris.Seconds(), Real: untilEnd(m.Real), Separates: m.Separates(), Advice: b.HeightAdvice()}
+	if b.Beam.Range > 0 {
+		j.Gain = ptr(ExcessGain(b.Beam.Range, b.Beam.Length))
+	}
+	for _, s := range b.Sights {
+		k := jsonSight{Name: s.Mover.Name, Class: s.Mover.Class.String(), Possible: jsonRange{s.Mover.Possible.Least, s.Mover.Possible.Most}, Whole: s.Whole(), Misses: s.Misses, Unknown: s.Unknown,
+			Views: []jsonView{}, Dwell: spanOf(s.Usual), DwellMost: spanOf(s.Possible), Missed: number(b.MissedFrom(s))}
+		if s.Mover.Usual != (beam.Range{}) {
+			k.Usual = &jsonRange{s.Mover.Usual.Least, s.Mover.Usual.Most}
+		}
+		for _, v := range s.Views {
+			k.Views = append(k.Views, jsonView{Part: v.Part, All: v.All, Length: jsonRange{v.Length.Least, v.Length.Most}, Usual: spanOf(v.Usual), Possible: *spanOf(v.Possible)})
+		}
+		j.Movers = append(j.Movers, k)
+	}
+	return j
 }
 
 func (z *ZonePlan) json() jsonZone {

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"time"
 
+	"longlane/radio/beam"
 	"longlane/radio/lane"
 )
 
@@ -64,6 +65,11 @@ type Options struct {
 
 	Cable Cable // of a sensor; none
 
+	// Movers are who passes the gates, and BeamWidth that of a beam where it is crossed, m: those that the gateway judges by unless its configuration says
+	// otherwise, beam.DefaultMovers and beam.UsualWidth. No width: -1.
+	Movers    []beam.Mover
+	BeamWidth float64
+
 	// Progress is told the share that is done, 0 to 1, now and then; nil: nobody.
 	Progress func(share float64)
 }
@@ -117,6 +123,13 @@ func (o Options) complete(l *lane.Lane) *Options {
 	}
 	def(&o.Outage, 8*time.Hour)
 	def(&o.House, 15)
+	if o.Movers == nil {
+		o.Movers = beam.DefaultMovers()
+	}
+	def(&o.BeamWidth, beam.UsualWidth)
+	if o.BeamWidth == -1 {
+		o.BeamWidth = 0
+	}
 	if o.Progress == nil {
 		o.Progress = func(float64) {}
 	}
@@ -157,6 +170,7 @@ func (o *Options) check() error {
 		{"sun hours", o.SunHours, 0, 12, "h"},
 		{"outage", o.Outage.Hours(), 0, 24 * 30, "h"},
 		{"house", o.House, 0, 1e5, "W"},
+		{"width of a beam", o.BeamWidth, 0, 1, "m"},
 		{"cost of a modem", o.Costs.Modem, 0, 1e9, ""},
 		{"cost of a node", o.Costs.Node, 0, 1e9, ""},
 		{"cost of a Wi-Fi node", o.Costs.WiFiNode, 0, 1e9, ""},

@@ -9,6 +9,7 @@ import (
 	"strings"
 	"time"
 
+	"longlane/radio/beam"
 	"longlane/radio/lane"
 	"longlane/radio/path"
 )
@@ -28,6 +29,9 @@ type Plan struct {
 	// Cost is that of all, and Bound what no arrangement goes below; they are equal if the answer is proven to be the cheapest.
 	Cost, Bound float64
 	Units       []Energy
+	// Beams are all of the lane file, and Limits what the gateway takes a dwell for, whichever beam it was.
+	Beams  []Beam
+	Limits []beam.Limit
 	// Met reports whether the goal is. If not, Advice is what would help, and of the zones that have no way Best is the best there is.
 	Met       bool
 	Advice    []Advice
@@ -73,7 +77,8 @@ func Make(l *lane.Lane, options Options) (*Plan, error) {
 	if err != nil {
 		return nil, err
 	}
-	p := &Plan{Lane: l, Options: *o, Settings: q.settings, Backup: Backup(o.House, o.Outage)}
+	p := &Plan{Lane: l, Options: *o, Settings: q.settings, Backup: Backup(o.House, o.Outage),
+		Beams: beamsOf(l, o), Limits: beam.Limits(beam.Kinds(o.Movers, o.BeamWidth))}
 	q.answer(p)
 	p.Evaluated = q.evaluated
 	o.Progress(0.7)
@@ -878,8 +883,8 @@ func (q *question) feed(p *Plan, traffic []int) {
 	}
 	for _, z := range q.s.lane.Zones {
 		for i, b := range z.Beams {
-			if mind := beam(z.Name, i, b); mind != "" {
-				p.Warnings = append(p.Warnings, mind)
+			if what := mind(z.Name, i, b); what != "" {
+				p.Warnings = append(p.Warnings, what)
 			}
 		}
 	}

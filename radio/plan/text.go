@@ -50,6 +50,7 @@ func (p *Plan) writeBody(w io.Writer) {
 	p.writeMonths(w)
 	p.writeSettings(w)
 	p.writeUnits(w)
+	p.writeBeams(w)
 	p.writeAdvice(w)
 	p.writeEffects(w)
 	list := func(title string, lines []string) {
