@@ -35,7 +35,7 @@ func TestPlanPictures(t *testing.T) {
 	for _, link := range []string{"cattle-grid-house", "ridge-gate-oak-relay", "oak-relay-house", "river-gate-oak-relay"} {
 		names = append(names, "profile-"+link, "budget-"+link)
 	}
-	names = append(names, "map", "settings", "months")
+	names = append(names, "map", "settings", "months", "dwell")
 	slices.Sort(names)
 	for _, c := range []struct {
 		dir, ending string

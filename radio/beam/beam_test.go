@@ -57,21 +57,21 @@ func TestHeight(t *testing.T) {
 		{"leaf", 0.1, "body", 10 * ms, 75 * ms, true},
 		{"leaf", 3, "body", 10 * ms, 75 * ms, true},
 		{"person", 0.3, "one leg at a time", 16 * ms, 625 * ms, false}, // 0.13 m / 8 m/s, 0.30 m / 0.48 m/s
-		{"person", 0.6, "body of some, one leg at a time of others", 16 * ms, 625 * ms, false},
+		{"person", 0.6, "body or one leg at a time", 16 * ms, 625 * ms, false},
 		{"person", 0.7, "body", 63 * ms, 458 * ms, true}, // 0.25 m / 4 m/s, 0.55 m / 1.2 m/s
 		{"person", 1.2, "body", 63 * ms, 458 * ms, true},
-		{"person", 1.4, "body of some, head of others", 50 * ms, 458 * ms, false}, // 0.20 m / 4 m/s
-		{"person", 1.7, "head of some, else nothing", 50 * ms, 250 * ms, false},
+		{"person", 1.4, "body or head", 50 * ms, 458 * ms, false}, // 0.20 m / 4 m/s
+		{"person", 1.7, "head or nothing", 50 * ms, 250 * ms, false},
 		{"person", 2.1, "not at all", 0, 0, false},
 		{"dog", 0.05, "one leg at a time", 8 * ms, 188 * ms, false},
-		{"dog", 0.8, "head of some, else nothing", 34 * ms, 200 * ms, false},
+		{"dog", 0.8, "head or nothing", 34 * ms, 200 * ms, false},
 		{"dog", 1.2, "not at all", 0, 0, false},
 		{"motorcycle", 0.1, "one wheel at a time", 0, 0, false},
 		{"motorcycle", 0.7, "body", 0, 0, true},
 		{"car", 0.1, "one wheel at a time", 35 * ms, 425 * ms, false}, // 0.35 m / 10 m/s, 0.85 m / 2 m/s
 		{"car", 0.5, "body", 335 * ms, 2775 * ms, true},
-		{"car", 0.9, "body of some, cabin with its glass of others", 155 * ms, 2775 * ms, false},
-		{"car", 1.5, "cabin with its glass of some, else nothing", 155 * ms, 2275 * ms, false},
+		{"car", 0.9, "body or cabin (glass)", 155 * ms, 2775 * ms, false},
+		{"car", 1.5, "cabin (glass) or nothing", 155 * ms, 2275 * ms, false},
 		{"car", 2.0, "not at all", 0, 0, false},
 	} {
 		got := mover(t, c.name).At(c.height, 0.05)

@@ -79,7 +79,7 @@ func DefaultMovers() []Mover {
 		// Up to the bonnet of a low one, and of a high one.
 		{Name: "car", Class: Vehicle, Length: Range{3.30, 5.50}, Usual: Range{2, 10}, Possible: Range{0, 30}, Body: Heights{Range{0.15, 0.30}, Range{0.70, 1.00}}, Others: []Part{
 			{"one wheel at a time", Heights{Range{0, 0}, Range{0.15, 0.30}}, Range{0.30, 0.80}, Range{}},
-			{"cabin with its glass", Heights{Range{0.70, 1.00}, Range{1.25, 1.95}}, Range{1.50, 4.50}, Range{}}}},
+			{"cabin (glass)", Heights{Range{0.70, 1.00}, Range{1.25, 1.95}}, Range{1.50, 4.50}, Range{}}}},
 		// Directive 96/53/EC: the longest road train is 18.75 m long, the highest 4 m high. Between the axles of a lorry hang guards, no higher than
 		// 0.55 m above the ground (UN Regulation 73, from memory).
 		{Name: "van, lorry, tractor", Class: Vehicle, Length: Range{4.50, 18.80}, Usual: Range{2, 8}, Possible: Range{0, 25}, Body: Heights{Range{0.20, 0.55}, Range{1.20, 4.00}}, Others: []Part{

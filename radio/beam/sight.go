@@ -94,26 +94,23 @@ func (s Sight) Whole() bool { return len(s.Views) == 1 && s.Views[0].Body && s.V
 // Real reports whether it is to be told of: no debris.
 func (s Sight) Real() bool { return s.Mover.Class != Debris }
 
-// String is what the beam sees, in words.
+// String is what the beam sees, in words: "body", "body or head" where that hangs on the size, "not at all".
 func (s Sight) String() string {
 	if len(s.Views) == 0 {
 		return "not at all"
 	}
 	var list []string
-	for i, v := range s.Views {
-		switch {
-		case v.All:
-			list = append(list, v.Part)
-		case i == 0:
-			list = append(list, v.Part+" of some")
-		default:
-			list = append(list, v.Part+" of others")
-		}
+	for _, v := range s.Views {
+		list = append(list, v.Part)
 	}
 	if s.Misses {
-		list = append(list, "else nothing")
+		list = append(list, "nothing")
 	}
-	text := strings.Join(list, ", ")
+	last := len(list) - 1
+	text := list[last]
+	if last > 0 {
+		text = strings.Join(list[:last], ", ") + " or " + text
+	}
 	if s.Unknown {
 		text += " (its height is not known)"
 	}

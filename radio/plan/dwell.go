@@ -150,10 +150,10 @@ func (b *Beam) Minimal() string {
 	case debris == nil:
 		text = fmt.Sprintf("min_dwell = \"%v\" misses no person or vehicle that passes as a rule: the shortest break is %s (%s)", m.Set, Milliseconds(m.Real), m.By)
 	case m.Separates():
-		text = fmt.Sprintf("min_dwell = \"%v\" separates debris (%s: up to %s as a rule) from people and vehicles (from %s: %s)", m.Set, list(debris), Milliseconds(m.Debris), Milliseconds(m.Real), m.By)
+		text = fmt.Sprintf("min_dwell = \"%v\" separates debris (%s: up to %s as a rule) from what it sees of people and vehicles (from %s: %s)", m.Set, list(debris), Milliseconds(m.Debris), Milliseconds(m.Real), m.By)
 	default:
 		out := m.Debris/beam.Step*beam.Step + beam.Step
-		text = fmt.Sprintf("No minimum dwell separates debris (%s: up to %s as a rule) from people and vehicles (from %s: %s). min_dwell = \"%v\" misses none of these that passes as a rule, and lets in debris that holds the beam for longer; \"%v\" would keep that out, and miss %s",
+		text = fmt.Sprintf("No minimum dwell separates debris (%s: up to %s as a rule) from what it sees of people and vehicles (from %s: %s). min_dwell = \"%v\" misses none of these that passes as a rule, and lets in debris that holds the beam for longer; \"%v\" would keep that out, and miss %s",
 			list(debris), Milliseconds(m.Debris), Milliseconds(m.Real), m.By, m.Set, out, b.missed(out))
 	}
 	if m.Set <= usualDebounce {
@@ -183,7 +183,11 @@ func (b *Beam) HeightAdvice() string {
 			continue
 		}
 		if movers = append(movers, s.Mover); !s.Whole() {
-			off = append(off, fmt.Sprintf("%s, %s (%s)", s.Mover.Name, s, orNothing(Dwells(s.Possible))))
+			what := fmt.Sprintf("%s, %s", s.Mover.Name, s)
+			if len(s.Views) > 0 {
+				what += fmt.Sprintf(" (%s)", Dwells(s.Possible))
+			}
+			off = append(off, what)
 		}
 	}
 	if off == nil {
@@ -252,7 +256,7 @@ func (p *Plan) writeBeams(w io.Writer) {
 		b := h.Beams[0]
 		fmt.Fprintf(w, "  %s, %s above the ground\n", h, Centimetres(h.Above))
 		t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-		fmt.Fprintf(t, "    \tthe beam sees\tusual speed\tusual dwell\tat all\tmay be missed\n")
+		fmt.Fprintf(t, "    \tusual speed\tusual dwell\tat all\tmay be missed\tthe beam sees, as each is tall\n")
 		for _, s := range b.Sights {
 			speed, usual, missed := "none", "none", ""
 			if s.Mover.Usual != (beam.Range{}) {
@@ -261,7 +265,7 @@ func (p *Plan) writeBeams(w io.Writer) {
 			if v := b.MissedFrom(s); s.Real() && !math.IsInf(v, 1) {
 				missed = fmt.Sprintf("above %.1f m/s", v)
 			}
-			fmt.Fprintf(t, "    %s\t%s\t%s\t%s\t%s\t%s\n", s.Mover.Name, Sees(s), speed, usual, orNothing(Dwells(s.Possible)), missed)
+			fmt.Fprintf(t, "    %s\t%s\t%s\t%s\t%s\t%s\n", s.Mover.Name, speed, usual, orNothing(Dwells(s.Possible)), missed, Sees(s))
 		}
 		t.Flush()
 		indent(b.Minimal())

@@ -10,8 +10,8 @@ import (
 	"longlane/radio/plan"
 )
 
-// Of draws all pictures of a plan: the map first, of each link its profile and its budget, the settings if a zone comes by LoRa, and
-// the months if there is a way at all.
+// Of draws all pictures of a plan: the map first, of each link its profile and its budget, the settings if a zone comes by LoRa,
+// the months if there is a way at all, and who breaks the beams at each height.
 func Of(p *plan.Plan) (all []Picture, err error) {
 	all = append(all, mapOf(p))
 	seen := map[string]int{}
@@ -34,6 +34,10 @@ func Of(p *plan.Plan) (all []Picture, err error) {
 	}
 	if len(links) > 0 {
 		all = append(all, monthsOf(p))
+	}
+	heights := p.Heights()
+	for _, h := range heights {
+		all = append(all, dwellOf(p, h, len(heights) == 1))
 	}
 	return all, nil
 }

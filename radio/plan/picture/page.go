@@ -47,6 +47,7 @@ type page struct {
 	Map                      figure
 	Links                    []linkFigures
 	Settings, Months         *figure
+	Beams                    []figure
 	Report                   string
 	LoraCaution, LaneCaution string
 }
@@ -80,6 +81,8 @@ func WritePage(w io.Writer, p *plan.Plan) error {
 			v.Settings = &f
 		case f.ID == "months":
 			v.Months = &f
+		case strings.HasPrefix(f.ID, "dwell"):
+			v.Beams = append(v.Beams, f)
 		case strings.HasPrefix(f.ID, "profile-"):
 			v.Links = append(v.Links, linkFigures{Profile: f})
 		default:

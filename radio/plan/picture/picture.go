@@ -1,5 +1,5 @@
 // Package picture draws a plan: the map of the lane with its links, of each link the profile and the budget, what each setting
-// would give, and the months. A page holds all of it with the report.
+// would give, the months, and who breaks the beams for how long. A page holds all of it with the report.
 //
 //	pictures, err := picture.Of(p)
 //	err = pictures[0].Write(file, picture.SVG)
@@ -27,7 +27,7 @@ var ErrNone = errors.New("this program was built for a small board (32-bit ARM) 
 
 // Picture is one of a plan.
 type Picture struct {
-	Name  string // of its file, without the ending: map, profile-A-B, budget-A-B, settings or months
+	Name  string // of its file, without the ending: map, profile-A-B, budget-A-B, settings, months, dwell (dwell-HEIGHT where there are several)
 	Title string
 	Words string // what is to be seen, for those who do not see it
 

@@ -14,8 +14,10 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"longlane/gateway/config"
+	"longlane/radio/beam"
 	"longlane/radio/lane"
 	"longlane/radio/plan"
 )
@@ -135,11 +137,16 @@ func plans(t *testing.T) map[string]*plan.Plan {
 			cut.Sites[i].AntennaHeight = 0.1
 		}
 	}
+	barred := flat(400)
+	for i, height := range []float64{0.3, 0.7, 2.1} {
+		barred.Zones[1].Beams = append(barred.Zones[1].Beams, lane.Beam{Along: float64(i), Length: 6, Height: height})
+	}
 	far := flat(9000)
 	far.Sites[1].AntennaGain = -30
 	return map[string]*plan.Plan{
 		"orchard": make_(t, orchard(t), plan.Options{}),
 		"cut":     make_(t, cut, plan.Options{Goal: plan.Goal{Margin: 30}}),
+		"barred":  make_(t, barred, plan.Options{}),
 		"far":     make_(t, far, plan.Options{}),
 		"wifi":    make_(t, flat(50), plan.Options{}),
 		"wired":   make_(t, flat(), plan.Options{}),
@@ -183,6 +190,9 @@ func TestAllAreWhole(t *testing.T) {
 			if want := q.wide * dpi / 72; err != nil || math.Abs(float64(c.Width)-want) > 1 || math.Abs(float64(c.Height)-q.high*dpi/72) > 1 {
 				t.Errorf("%s, %s: PNG of %d by %d, %v", kind, q.Name, c.Width, c.Height, err)
 			}
+		}
+		if names["dwell"] != (kind == "orchard" || kind == "cut") || names["dwell-30cm"] != (kind == "barred") || names["dwell-210cm"] != (kind == "barred") {
+			t.Errorf("%s: pictures of beams %v", kind, names)
 		}
 		if !names["map"] || len(p.Links()) > 0 != names["months"] || names["settings"] != (rowsOf(p) != nil) {
 			t.Errorf("%s: pictures %v", kind, names)
@@ -348,6 +358,51 @@ func TestMonths(t *testing.T) {
 	p.Zones[0].Months[6] = 0.99
 	if n := filled(written(t, find(t, of(t, p), "months"), SVG)); n != 12*len(p.Zones)-1 {
 		t.Errorf("%d filled bars, and one of %d misses the goal", n, 12*len(p.Zones))
+	}
+}
+
+// TestDwell: each mover has its row, the minimum dwell its line where it says, a bar lies where its dwell is on the scale, and one who is not seen has none.
+func TestDwell(t *testing.T) {
+	p := plans(t)["barred"]
+	for _, h := range p.Heights() {
+		b := h.Beams[0]
+		q := find(t, of(t, p), fmt.Sprintf("dwell-%.0fcm", 100*h.Above))
+		svg := written(t, q, SVG)
+		labels := labelsOf(t, svg)
+		unseen, bars := 0, 0
+		for _, s := range b.Sights {
+			if count(labels, s.Mover.Name) != 1 {
+				t.Errorf("%v m: %s stands there %d times", h.Above, s.Mover.Name, count(labels, s.Mover.Name))
+			}
+			if len(s.Views) == 0 {
+				unseen++
+			} else if s.Usual.Most > 0 && s.Mover.Class == beam.Walker {
+				bars++
+			}
+			if usual := plan.Dwells(s.Usual); !strings.Contains(q.Words, s.Mover.Name+", seen: ") || !strings.Contains(q.Words, usual) {
+				t.Errorf("%v m: the words do not tell of %s, %s", h.Above, s.Mover.Name, usual)
+			}
+		}
+		if n := count(labels, "not seen at this height"); n != unseen {
+			t.Errorf("%v m: %d are not seen, and %d are said to be so", h.Above, unseen, n)
+		}
+		gateway := 1 // strip, and one in the key
+		if n := strings.Count(string(svg), `style="fill:`+hex(blue)+`"`); n != bars+gateway+1 {
+			t.Errorf("%v m: %d bars of walkers, want %d, one of the gateway's and one of the key", h.Above, n, bars)
+		}
+		words := "min_dwell " + plan.Milliseconds(b.Minimum.Set) + ": what is shorter is no trip"
+		if count(labels, words) != 1 || !strings.Contains(q.Words, b.Minimal()) {
+			t.Errorf("%v m: there is no %q", h.Above, words)
+		}
+	}
+	d := decades{0, 300, 0.001, 1}
+	for ms, want := range map[int]float64{1: 0, 10: 100, 100: 200, 1000: 300, 5000: 300} {
+		if got := d.put(time.Duration(ms) * time.Millisecond); math.Abs(got-want) > 1e-9 {
+			t.Errorf("%d ms stand at %v, want %v", ms, got, want)
+		}
+	}
+	if got := d.put(beam.Endless); got != 300 {
+		t.Errorf("who stands in the beam ends at %v", got)
 	}
 }
 
