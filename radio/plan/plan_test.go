@@ -2,11 +2,15 @@ package plan_test
 
 import (
 	"bytes"
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"os"
+	"path/filepath"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -397,25 +401,93 @@ func crowded(candidates, zones int, seed uint64) *lane.Lane {
 	return l
 }
 
-// BenchmarkPlan is a whole plan: 20 zones, terrain of 40 spots, 25 woods; and the same where nothing keeps the goal, and what would help is
-// tried.
-func BenchmarkPlan(b *testing.B) {
-	b.Run("candidates=200,unmet", func(b *testing.B) {
-		for b.Loop() {
-			if p := make_(b, crowded(200, 20, 3), plan.Options{NoiseRise: 40}); p.Met || len(p.Advice) == 0 {
-				b.Fatalf("met %v, %d pieces of advice", p.Met, len(p.Advice))
-			}
+// writeTile writes a tile of 3601 rows, a point each 30 m or so, as it is published, and gives its path: hills and hollows a few hundred metres to some kilometres wide, and
+// from point to point the few metres by which a radar is rough.
+func writeTile(t testing.TB, seed uint64) string {
+	const n = 3601
+	r := rand.New(rand.NewPCG(seed, 0))
+	wave := func(length, high float64) (w [n]float64) { // length in points
+		phase := 2 * math.Pi * r.Float64()
+		for i := range w {
+			w[i] = high * math.Sin(2*math.Pi*float64(i)/length+phase)
 		}
-	})
-	for _, n := range []int{25, 50, 100, 200} {
-		b.Run(fmt.Sprintf("candidates=%d", n), func(b *testing.B) {
+		return w
+	}
+	type hills struct{ rows, cols [n]float64 }
+	var all []hills
+	for _, length := range []float64{12, 31, 77, 190} {
+		all = append(all, hills{wave(length, 5+length/15), wave(length*1.3, 1)})
+	}
+	data := make([]byte, 0, 2*n*n)
+	for row := range n {
+		for col := range n {
+			h := 120 + 3*r.Float64()
+			for i := range all {
+				h += all[i].rows[row] * all[i].cols[col]
+			}
+			data = binary.BigEndian.AppendUint16(data, uint16(int16(math.Round(h))))
+		}
+	}
+	file := filepath.Join(t.TempDir(), "N44W031.hgt")
+	if err := os.WriteFile(file, data, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	return file
+}
+
+// onTile puts a lane onto the ground that a tile has, read from its file.
+func onTile(t testing.TB, l *lane.Lane, file string) {
+	data, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	tile, wrong := lane.ParseTile(file, data)
+	if wrong != nil {
+		t.Fatal(wrong)
+	}
+	l.Origin = &lane.LatLon{Lat: 44.5, Lon: -30.5}
+	l.Terrain = lane.FromTiles([]*lane.Tile{tile}, lane.NewPlane(*l.Origin))
+}
+
+// BenchmarkPlan is a whole plan of 20 zones with 25 woods, the tile of its terrain read from the disk each time; beside it the largest over terrain of 40 spots, and one
+// whose goal cannot be met, so that what would help is tried as well.
+func BenchmarkPlan(b *testing.B) {
+	file := writeTile(b, 7)
+	for _, c := range []struct {
+		ground     string
+		candidates int
+		met        bool
+	}{{"tile", 25, true}, {"tile", 50, true}, {"tile", 100, true}, {"tile", 200, true}, {"tile", 200, false}, {"spots", 200, true}} {
+		b.Run(fmt.Sprintf("ground=%s/candidates=%d/met=%v", c.ground, c.candidates, c.met), func(b *testing.B) {
+			begun, plans := processor(b), 0
 			for b.Loop() {
-				l := crowded(n, 20, 3)
-				p := make_(b, l, plan.Options{})
+				plans++
+				l := crowded(c.candidates, 20, 3)
+				if c.ground == "tile" {
+					onTile(b, l, file)
+				}
+				var o plan.Options
+				if !c.met {
+					o.Goal.Margin, l.Sites[len(l.Sites)-1].AntennaGain = 40, -30
+				}
+				p := make_(b, l, o)
+				if p.Met != c.met {
+					b.Fatalf("met %v, want %v", p.Met, c.met)
+				}
 				b.ReportMetric(float64(p.Evaluated), "ways")
 			}
+			b.ReportMetric((processor(b)-begun).Seconds()/float64(plans), "cpu-s/op")
 		})
 	}
+}
+
+// processor is the time that this process has had of all cores: what a plan takes of it tells of the plan, whatever else the machine does.
+func processor(b *testing.B) time.Duration {
+	var u syscall.Rusage
+	if err := syscall.Getrusage(syscall.RUSAGE_SELF, &u); err != nil {
+		b.Fatal(err)
+	}
+	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
 }
 
 // BenchmarkWay is a way with its profile ready, in the open, with a wood, and with the twelve months' seasons in it (they come with the wood).
