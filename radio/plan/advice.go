@@ -199,7 +199,7 @@ func (q *question) advise(p *Plan) []Advice {
 			try(s, c, "move %s by %.0f m %s, to %v", s.Name, math.Abs(m), way, c.At)
 		}
 	}
-	for _, at := range q.places() {
+	for _, at := range q.places(p) {
 		c := lane.Site{Name: "a new relay", Role: lane.RoleCandidate, At: at, AntennaHeight: newHeight, AntennaGain: lane.DipoleGain, Power: lane.PowerSolar}
 		try(nil, c, "put a relay at %v, its antenna %.0f m up", at, newHeight)
 	}
@@ -268,21 +268,28 @@ func fromStretch(p, a, b lane.Point) float64 {
 	return p.Distance(lane.Point{East: a.East + x*e, North: a.North + x*n})
 }
 
-// places are those along the lane at which a new relay is tried; without a course on the line from each zone that is not served.
-func (q *question) places() (list []lane.Point) {
-	line := q.s.lane.Course
-	if len(line) < 2 {
-		line = []lane.Point{q.terminals[0].At, q.gateways[0].At}
-	}
-	left := alongStep
-	for i := 1; i < len(line); i++ {
-		a, b := line[i-1], line[i]
-		d := a.Distance(b)
-		for ; left < d; left += alongStep {
-			x := left / d
-			list = append(list, lane.Point{East: math.Round(a.East + x*(b.East-a.East)), North: math.Round(a.North + x*(b.North-a.North))})
+// places are those along the lane at which a new relay is tried; without a course on the lines from the zones that are not served to the gateway.
+func (q *question) places(p *Plan) (list []lane.Point) {
+	lines := [][]lane.Point{q.s.lane.Course}
+	if len(lines[0]) < 2 {
+		lines = nil
+		for i := range p.Zones {
+			if z := &p.Zones[i]; !z.Served {
+				lines = append(lines, []lane.Point{z.Site.At, q.gateways[0].At})
+			}
 		}
-		left -= d
+	}
+	for _, line := range lines {
+		left := alongStep
+		for i := 1; i < len(line); i++ {
+			a, b := line[i-1], line[i]
+			d := a.Distance(b)
+			for ; left < d; left += alongStep {
+				x := left / d
+				list = append(list, lane.Point{East: math.Round(a.East + x*(b.East-a.East)), North: math.Round(a.North + x*(b.North-a.North))})
+			}
+			left -= d
+		}
 	}
 	const most = 40
 	if len(list) > most {

@@ -58,8 +58,14 @@ type jsonZone struct {
 	Months [12]float64 `json:"in_time_by_month"`
 	Half   *float64    `json:"half_after_s"`
 	Most   *float64    `json:"99_percent_after_s"`
-	Lacks  *number     `json:"lacks_db,omitempty"`
+	Lacks  *number     `json:"lacks_db,omitempty"` // of a zone that is not served; null: it has no way at all
+	On     *jsonEnds   `json:"lacks_on,omitempty"` // the hop that lacks it
 	Hops   []jsonHop   `json:"hops"`
+}
+
+type jsonEnds struct {
+	From string `json:"from"`
+	To   string `json:"to"`
 }
 
 type jsonSetting struct {
@@ -283,6 +289,9 @@ func (z *ZonePlan) json() jsonZone {
 	j.Half, j.Most = seconds(z.Half), seconds(z.Most)
 	if !z.Served {
 		j.Lacks = ptr(number(z.Lacks))
+		if h := z.Weakest(); h != nil {
+			j.On = &jsonEnds{h.From.Name, h.To.Name}
+		}
 	}
 	for _, h := range z.Hops {
 		k := jsonHop{From: h.From.Name, To: h.To.Name, Length: h.Length, Bearer: h.Bearer, Level: h.Level, Need: h.Need, Margin: h.Margin, Sigma: h.Sigma,

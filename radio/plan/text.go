@@ -145,11 +145,8 @@ func (z *ZonePlan) write(w io.Writer, told map[*Way]string) {
 	case z.Wired:
 		fmt.Fprintf(w, ": at the gateway, by wire\n")
 		return
-	case !z.Served && len(z.Hops) == 0:
-		fmt.Fprintf(w, ": no way at all\n")
-		return
 	case !z.Served:
-		fmt.Fprintf(w, ": NOT REACHED: the best way lacks %.1f dB\n", z.Lacks)
+		fmt.Fprintf(w, ": NOT REACHED: %s\n", z.Missing())
 	default:
 		fmt.Fprintf(w, ": %s within the time in leaf, %s over the year", percent(z.Within), percent(z.Year))
 		if z.Half > 0 && z.Most > 0 {
@@ -167,6 +164,18 @@ func (z *ZonePlan) write(w io.Writer, told map[*Way]string) {
 	}
 }
 
+// Missing says what a zone that is not served lacks, and on which hop; empty for one that is.
+func (z *ZonePlan) Missing() string {
+	switch h := z.Weakest(); {
+	case z.Served:
+		return ""
+	case h == nil:
+		return "no way at all, to the gateway or to any relay: no setting may be used, or no formula holds there"
+	default:
+		return fmt.Sprintf("the best way lacks %.1f dB, on the hop %s to %s", z.Lacks, h.From.Name, h.To.Name)
+	}
+}
+
 func (h *Hop) name() string {
 	if h.Setting != nil {
 		return h.Setting.Name()
@@ -176,7 +185,11 @@ func (h *Hop) name() string {
 
 // write tells the budget, line by line, and what is in the way.
 func (h *Hop) write(w io.Writer) {
-	fmt.Fprintf(w, "  %s to %s, %.0f m, %s: %.1f dB over what is needed, give or take %.1f\n", h.From.Name, h.To.Name, h.Length, h.name(), h.Margin, h.Sigma)
+	over := fmt.Sprintf("%.1f dB over what is needed", h.Margin)
+	if h.Margin < 0 {
+		over = fmt.Sprintf("%.1f dB below what is needed", -h.Margin)
+	}
+	fmt.Fprintf(w, "  %s to %s, %.0f m, %s: %s, give or take %.1f\n", h.From.Name, h.To.Name, h.Length, h.name(), over, h.Sigma)
 	fmt.Fprintf(w, "    at the first try %s of the frames; nine of ten such ways have %s or more\n", percent(h.Fading), percent(h.Careful))
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', tabwriter.AlignRight)
 	for i, x := range h.Terms {
@@ -303,19 +316,29 @@ func (p *Plan) writeAdvice(w io.Writer) {
 		return
 	}
 	fmt.Fprintf(w, "\nWhat would help, each tried by itself\n")
-	if len(p.Advice) == 0 {
-		fmt.Fprintf(w, "  nothing that was tried: antennas up to %.0f m, relays moved along the lane, one relay more on it\n", heights[len(heights)-1])
+	for _, line := range p.WouldHelp() {
+		fmt.Fprintf(w, "  %s\n", line)
 	}
+}
+
+// WouldHelp tells the advice, each by itself, or what was tried in vain; empty where the goal is met.
+func (p *Plan) WouldHelp() (lines []string) {
 	for _, a := range p.Advice {
 		switch {
 		case a.Meets:
-			fmt.Fprintf(w, "  %s: meets the goal\n", a.Change)
+			lines = append(lines, a.Change+": meets the goal")
 		case a.Served > 0:
-			fmt.Fprintf(w, "  %s: reaches %d more\n", a.Change, a.Served)
+			lines = append(lines, fmt.Sprintf("%s: reaches %d more", a.Change, a.Served))
+		case math.IsInf(a.Gains, 1):
+			lines = append(lines, a.Change+": gives a way where there is none, not enough alone")
 		default:
-			fmt.Fprintf(w, "  %s: %.1f dB more, not enough alone\n", a.Change, a.Gains)
+			lines = append(lines, fmt.Sprintf("%s: %.1f dB more, not enough alone", a.Change, a.Gains))
 		}
 	}
+	if !p.Met && lines == nil {
+		lines = []string{fmt.Sprintf("nothing that was tried: antennas up to %.0f m, relays moved along the lane, one relay more on it", heights[len(heights)-1])}
+	}
+	return lines
 }
 
 func (p *Plan) writeEffects(w io.Writer) {

@@ -39,6 +39,8 @@ type linkFigures struct{ Profile, Budget figure }
 
 type zoneRow struct{ Zone, Way, Margin, Asked, Within, Year, Half, Most string }
 
+type missing struct{ Zone, What string }
+
 type page struct {
 	Name, Verdict, Goal      string
 	Met                      bool
@@ -48,6 +50,8 @@ type page struct {
 	Links                    []linkFigures
 	Settings, Months         *figure
 	Beams                    []figure
+	Missing                  []missing // zones that are not reached
+	WouldHelp                []string
 	Report                   string
 	LoraCaution, LaneCaution string
 }
@@ -64,10 +68,13 @@ func WritePage(w io.Writer, p *plan.Plan) error {
 		return err
 	}
 	g := p.Options.Goal
-	v := page{Name: p.Lane.Name, Met: p.Met, Verdict: verdict(p), Style: palette(), Report: report.String(), LoraCaution: lora.Caution, LaneCaution: plan.Caution,
+	v := page{Name: p.Lane.Name, Met: p.Met, Verdict: verdict(p), Style: palette(), WouldHelp: p.WouldHelp(), Report: report.String(), LoraCaution: lora.Caution, LaneCaution: plan.Caution,
 		Goal: fmt.Sprintf("%s of the trips within %v, and %.0f dB of margin in leaf", plan.Percent(g.Share), g.Within, g.Margin)}
 	for i := range p.Zones {
 		v.Zones = append(v.Zones, rowOf(p, &p.Zones[i]))
+		if z := &p.Zones[i]; !z.Served {
+			v.Missing = append(v.Missing, missing{z.Zone.Name, z.Missing()})
+		}
 	}
 	for i := range pictures {
 		f, err := inline(&pictures[i])
@@ -147,7 +154,7 @@ func rowOf(p *plan.Plan, z *plan.ZonePlan) zoneRow {
 		r.Way, r.Margin, r.Asked, r.Within, r.Year, r.Half, r.Most = "at the gateway, by wire", "–", "–", "–", "–", "–", "–"
 		return r
 	case len(z.Hops) == 0:
-		r.Way, r.Margin, r.Asked, r.Within, r.Year, r.Half, r.Most = "no way at all", "–", "–", "–", "–", "–", "–"
+		r.Way, r.Margin, r.Asked, r.Within, r.Year, r.Half, r.Most = "NOT REACHED: no way at all", "–", "–", "–", "–", "–", "–"
 		return r
 	}
 	r.Way = z.Hops[0].From.Name

@@ -31,9 +31,12 @@ func make_(t *testing.T, l *lane.Lane, o plan.Options) *plan.Plan {
 	return p
 }
 
-func orchard(t *testing.T) *lane.Lane {
+func orchard(t *testing.T) *lane.Lane { return read(t, "hill-orchard") }
+
+// read is a lane of the examples.
+func read(t *testing.T, name string) *lane.Lane {
 	t.Helper()
-	l, err := config.ReadLane("../../../testdata/lane/hill-orchard.toml")
+	l, err := config.ReadLane("../../../testdata/lane/" + name + ".toml")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -129,7 +132,7 @@ func find(t *testing.T, all []Picture, name string) *Picture {
 	return nil
 }
 
-// plans are of every kind: all well, a zone that is not reached, none reached, by Wi-Fi, and by wire alone.
+// plans are of every kind: all well, beams at several heights, a zone that is not reached, one without any way, none reached, by Wi-Fi, and by wire alone.
 func plans(t *testing.T) map[string]*plan.Plan {
 	cut := orchard(t)
 	for i := range cut.Sites {
@@ -141,12 +144,17 @@ func plans(t *testing.T) map[string]*plan.Plan {
 	for i, height := range []float64{0.3, 0.7, 2.1} {
 		barred.Zones[1].Beams = append(barred.Zones[1].Beams, lane.Beam{Along: float64(i), Length: 6, Height: height})
 	}
+	crag, wooded, leaf := read(t, "behind-the-crag"), read(t, "behind-the-crag"), lane.AllMonths
+	wooded.Cover = []lane.Cover{{Kind: lane.Wood, Height: 14, Density: lane.Dense, Leaf: &leaf,
+		Area: lane.Area{{{East: 1000, North: -600}, {East: 2200, North: -600}, {East: 2200, North: 600}, {East: 1000, North: 600}}}}}
 	far := flat(9000)
 	far.Sites[1].AntennaGain = -30
 	return map[string]*plan.Plan{
 		"orchard": make_(t, orchard(t), plan.Options{}),
 		"cut":     make_(t, cut, plan.Options{Goal: plan.Goal{Margin: 30}}),
 		"barred":  make_(t, barred, plan.Options{}),
+		"crag":    make_(t, crag, plan.Options{}),
+		"wooded":  make_(t, wooded, plan.Options{}), // a zone without any hop
 		"far":     make_(t, far, plan.Options{}),
 		"wifi":    make_(t, flat(50), plan.Options{}),
 		"wired":   make_(t, flat(), plan.Options{}),
@@ -191,7 +199,7 @@ func TestAllAreWhole(t *testing.T) {
 				t.Errorf("%s, %s: PNG of %d by %d, %v", kind, q.Name, c.Width, c.Height, err)
 			}
 		}
-		if names["dwell"] != (kind == "orchard" || kind == "cut") || names["dwell-30cm"] != (kind == "barred") || names["dwell-210cm"] != (kind == "barred") {
+		if names["dwell"] != slices.Contains([]string{"orchard", "cut", "crag", "wooded"}, kind) || names["dwell-30cm"] != (kind == "barred") || names["dwell-210cm"] != (kind == "barred") {
 			t.Errorf("%s: pictures of beams %v", kind, names)
 		}
 		if !names["map"] || len(p.Links()) > 0 != names["months"] || names["settings"] != (rowsOf(p) != nil) {
@@ -225,7 +233,7 @@ func TestMap(t *testing.T) {
 				}
 			}
 		}
-		if (kind == "cut") != (count(labels, "gate that is not reached") == 1) && kind != "far" {
+		if unmet := kind == "cut" || kind == "crag" || kind == "wooded"; unmet != (count(labels, "gate that is not reached") == 1) && kind != "far" {
 			t.Errorf("%s: the legend tells wrong of gates that are not reached", kind)
 		}
 	}
@@ -438,6 +446,21 @@ func TestPage(t *testing.T) {
 			if n := strings.Count(text, want); n == 0 || want == "certified intruder" && n != 1 {
 				t.Errorf("%s: %q stands there %d times", kind, want, n)
 			}
+		}
+		for i := range p.Zones {
+			z := &p.Zones[i]
+			want := fmt.Sprintf("<li><strong>%s</strong>: %s</li>", z.Zone.Name, z.Missing())
+			if strings.Contains(text, want) == z.Served {
+				t.Errorf("%s: %s is served %v, and what is missing stands there or not, wrongly: %q", kind, z.Zone.Name, z.Served, want)
+			}
+		}
+		for _, line := range p.WouldHelp() {
+			if !strings.Contains(text, "<li>"+line+"</li>") {
+				t.Errorf("%s: the page does not say what would help: %s", kind, line)
+			}
+		}
+		if p.Met == strings.Contains(text, "What is missing") || p.Met != (len(p.WouldHelp()) == 0) {
+			t.Errorf("%s: met %v, and what is missing stands there or not, wrongly", kind, p.Met)
 		}
 		_, body, _ := strings.Cut(text, "</style>")
 		if found := regexp.MustCompile(`:#[0-9A-Fa-f]{6}`).FindString(body); found != "" {
