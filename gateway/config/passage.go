@@ -47,7 +47,7 @@ func (p *Passing) Movers() (list []beam.Mover) {
 		return usual
 	}
 	for _, m := range p.Mover {
-		b := beam.Mover{Name: m.Name, Class: Classes[m.Class], Length: span(m.Length), Usual: span(m.Usual), Possible: span(m.Possible)}
+		b := beam.Mover{Source: "the gateway's configuration", Name: m.Name, Class: Classes[m.Class], Length: span(m.Length), Usual: span(m.Usual), Possible: span(m.Possible)}
 		for _, u := range usual {
 			if u.Name == m.Name && u.Class == b.Class {
 				b.Body, b.Others, b.Animal = u.Body, u.Others, u.Animal

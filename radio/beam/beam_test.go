@@ -35,6 +35,8 @@ func TestDwell(t *testing.T) {
 
 const ms = time.Millisecond
 
+var hundredth = 0.01 // no constant: the compiler multiplies these exactly
+
 // mover is the one of that name.
 func mover(t *testing.T, name string) Mover {
 	t.Helper()
@@ -58,7 +60,9 @@ func TestHeight(t *testing.T) {
 		{"leaf", 3, "body", 10 * ms, 75 * ms, true},
 		{"person", 0.3, "one leg at a time", 16 * ms, 625 * ms, false}, // 0.13 m / 8 m/s, 0.30 m / 0.48 m/s
 		{"person", 0.6, "body or one leg at a time", 16 * ms, 625 * ms, false},
-		{"person", 0.7, "body", 63 * ms, 458 * ms, true}, // 0.25 m / 4 m/s, 0.55 m / 1.2 m/s
+		{"person", 0.7, "body", 63 * ms, 458 * ms, true},            // 0.25 m / 4 m/s, 0.55 m / 1.2 m/s
+		{"person", 70 * hundredth, "body", 63 * ms, 458 * ms, true}, // 0.7000000000000001, as the lane file's "70 cm" is
+		{"car", 70 * hundredth, "body", 335 * ms, 2775 * ms, true},
 		{"person", 1.2, "body", 63 * ms, 458 * ms, true},
 		{"person", 1.4, "body or head", 50 * ms, 458 * ms, false}, // 0.20 m / 4 m/s
 		{"person", 1.7, "head or nothing", 50 * ms, 250 * ms, false},

@@ -33,7 +33,7 @@ func (j Judgement) May(c Class) bool { return slices.Contains(j.Possible, c) }
 // Is reports whether that class is the judgement, for sure or likely.
 func (j Judgement) Is(c Class) bool { return j.Confidence != CannotTell && j.Class == c }
 
-// String is the judgement in words: "vehicle", "likely vehicle", "walker or vehicle" where it cannot be told, and "" where nothing that the settings
+// String is the judgement in words: "vehicle", "likely vehicle", "animal or person or vehicle" where it cannot be told, and "" where nothing that the settings
 // know can have been it.
 func (j Judgement) String() string {
 	switch j.Confidence {

@@ -4,15 +4,27 @@ package beam
 type Mover struct {
 	Name     string
 	Class    Class
-	Length   Range // m, of its body along the lane
-	Usual    Range // m/s; zero: it does not pass here as a rule
-	Possible Range // m/s; from 0: it may stand in the beam
-	Animal   bool  // it is no arrival: a minimum dwell may well miss it
+	Length   Range  // m, of its body along the lane
+	Usual    Range  // m/s; zero: it does not pass here as a rule
+	Possible Range  // m/s; from 0: it may stand in the beam
+	Animal   bool   // it is no arrival: a minimum dwell may well miss it
+	Source   string // of its figures; empty: common practice, no source
 
 	// Body says how high above the ground its body is, and Others what else of it a beam may see, below and above. The zero Body is not known, and
 	// taken to be at any height.
 	Body   Heights
 	Others []Part
+}
+
+// Practice is the source of figures that have none.
+const Practice = "common practice, no source"
+
+// Sourced is where a mover's figures are from.
+func (m Mover) Sourced() string {
+	if m.Source == "" {
+		return Practice
+	}
+	return m.Source
 }
 
 // Heights are from the lower edge of something to its upper one, m above the ground; each differs from one to another.
@@ -60,8 +72,8 @@ func DefaultMovers() []Mover {
 		{Name: "leaf", Class: Debris, Length: Range{0.03, 0.10}, Usual: Range{2, 8}, Possible: Range{1, 20}, Body: everywhere},
 		// Small birds fly at 8 to 15 m/s.
 		{Name: "bird", Class: Debris, Length: Range{0.10, 0.40}, Usual: Range{5, 15}, Possible: Range{3, 25}, Body: everywhere},
-		// The torso, to which the thighs belong as far down as they hide the gap between them. ISO 13855 has 1.6 m/s for who walks up to a machine.
-		{Name: "person", Class: Walker, Length: Range{0.20, 0.50}, Usual: Range{1.2, 4}, Possible: Range{0, 9}, Body: Heights{Range{0.55, 0.70}, Range{1.25, 1.55}}, Others: []Part{
+		// The torso, to which the thighs belong as far down as they hide the gap between them.
+		{Name: "person", Class: Walker, Source: "common practice; ISO 13855 has 1.6 m/s for who walks up to a machine, which lies among its speeds", Length: Range{0.20, 0.50}, Usual: Range{1.2, 4}, Possible: Range{0, 9}, Body: Heights{Range{0.55, 0.70}, Range{1.25, 1.55}}, Others: []Part{
 			{"one leg at a time", Heights{Range{0, 0}, Range{0.55, 0.70}}, Range{0.08, 0.25}, swing},
 			{"head", Heights{Range{1.25, 1.55}, Range{1.50, 1.95}}, Range{0.15, 0.25}, Range{}}}},
 		{Name: "dog", Class: Walker, Animal: true, Length: Range{0.30, 0.90}, Usual: Range{2, 5}, Possible: Range{0, 15}, Body: Heights{Range{0.10, 0.35}, Range{0.25, 0.75}}, Others: []Part{
@@ -80,9 +92,8 @@ func DefaultMovers() []Mover {
 		{Name: "car", Class: Vehicle, Length: Range{3.30, 5.50}, Usual: Range{2, 10}, Possible: Range{0, 30}, Body: Heights{Range{0.15, 0.30}, Range{0.70, 1.00}}, Others: []Part{
 			{"one wheel at a time", Heights{Range{0, 0}, Range{0.15, 0.30}}, Range{0.30, 0.80}, Range{}},
 			{"cabin (glass)", Heights{Range{0.70, 1.00}, Range{1.25, 1.95}}, Range{1.50, 4.50}, Range{}}}},
-		// Directive 96/53/EC: the longest road train is 18.75 m long, the highest 4 m high. Between the axles of a lorry hang guards, no higher than
-		// 0.55 m above the ground (UN Regulation 73, from memory).
-		{Name: "van, lorry, tractor", Class: Vehicle, Length: Range{4.50, 18.80}, Usual: Range{2, 8}, Possible: Range{0, 25}, Body: Heights{Range{0.20, 0.55}, Range{1.20, 4.00}}, Others: []Part{
+		// Between the axles of a lorry hang guards, no higher than 0.55 m above the ground.
+		{Name: "van, lorry, tractor", Class: Vehicle, Source: "greatest length and height, 18.75 m and 4 m: Directive 96/53/EC; guards at 0.55 m: UN Regulation 73, from memory; the rest common practice", Length: Range{4.50, 18.80}, Usual: Range{2, 8}, Possible: Range{0, 25}, Body: Heights{Range{0.20, 0.55}, Range{1.20, 4.00}}, Others: []Part{
 			{"one wheel at a time", Heights{Range{0, 0}, Range{0.20, 0.55}}, Range{0.30, 1.90}, Range{}},
 			{"cab", Heights{Range{1.20, 4.00}, Range{1.90, 4.00}}, Range{1.00, 2.50}, Range{}}}},
 	}

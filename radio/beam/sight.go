@@ -38,8 +38,9 @@ func (h Heights) within(height float64) (some, all bool) {
 	return height >= h.Low.Least && height <= h.High.Most, height >= h.Low.Most && height <= h.High.Least
 }
 
-// At is what a beam that high above the ground and that wide (m) sees of a mover.
+// At is what a beam that high above the ground and that wide (m) sees of a mover. Heights count to the millimetre: 70 times 0.01 m is a little more than 0.7.
 func (m Mover) At(height, width float64) Sight {
+	height = math.Round(1000*height) / 1000
 	s := Sight{Mover: m, Width: width}
 	add := func(name string, body, all bool, length, pace Range) {
 		speed := func(v Range) Range { return Range{v.Least * pace.Least, v.Most * pace.Most} }

@@ -53,7 +53,7 @@ type Height struct {
 func (p *Plan) Heights() (list []Height) {
 	for i := range p.Beams {
 		b := &p.Beams[i]
-		k := slices.IndexFunc(list, func(h Height) bool { return h.Above == b.Beam.Height })
+		k := slices.IndexFunc(list, func(h Height) bool { return Centimetres(h.Above) == Centimetres(b.Beam.Height) })
 		if k < 0 {
 			k, list = len(list), append(list, Height{Above: b.Beam.Height})
 		}
@@ -229,6 +229,23 @@ func Taken(l beam.Limit) string {
 	return l.Judgement.String()
 }
 
+// moverSources say where lengths, speeds and heights are from.
+func (p *Plan) moverSources() []string {
+	var usual, others []string
+	for _, m := range p.Options.Movers {
+		if m.Sourced() == beam.Practice {
+			usual = append(usual, m.Name)
+		} else {
+			others = append(others, m.Name+": "+m.Source)
+		}
+	}
+	var lines []string
+	if usual != nil {
+		lines = append(lines, "Lengths, speeds and heights of "+strings.Join(usual, "; ")+": "+beam.Practice)
+	}
+	return append(lines, others...)
+}
+
 // Told are the limits, those together that read alike.
 func (p *Plan) Told() (list []beam.Limit) {
 	for _, l := range p.Limits {
@@ -271,6 +288,11 @@ func (p *Plan) writeBeams(w io.Writer) {
 		indent(b.Minimal())
 		if advice := b.HeightAdvice(); advice != "" {
 			indent(advice)
+		}
+	}
+	for _, line := range p.moverSources() {
+		for part := range strings.SplitSeq(wrap(line), "\n") {
+			fmt.Fprintf(w, "  %s\n", part)
 		}
 	}
 	fmt.Fprintf(w, "  What the gateway takes a dwell for; where it cannot tell, the dwells of several overlap, and only a second beam tells more\n")

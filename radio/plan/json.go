@@ -127,6 +127,7 @@ type jsonSight struct {
 	Views     []jsonView `json:"sees"` // empty: it is not seen at all
 	Dwell     *jsonSpan  `json:"usual_dwell_s"`
 	DwellMost *jsonSpan  `json:"possible_dwell_s"`
+	Source    string     `json:"source"`
 	Missed    number     `json:"missed_above_m_s"` // null: never by the minimum dwell
 }
 
@@ -266,7 +267,7 @@ func (b *Beam) json(width float64) jsonBeam {
 	}
 	for _, s := range b.Sights {
 		k := jsonSight{Name: s.Mover.Name, Class: s.Mover.Class.String(), Possible: jsonRange{s.Mover.Possible.Least, s.Mover.Possible.Most}, Whole: s.Whole(), Misses: s.Misses, Unknown: s.Unknown,
-			Views: []jsonView{}, Dwell: spanOf(s.Usual), DwellMost: spanOf(s.Possible), Missed: number(b.MissedFrom(s))}
+			Views: []jsonView{}, Dwell: spanOf(s.Usual), DwellMost: spanOf(s.Possible), Missed: number(b.MissedFrom(s)), Source: s.Mover.Sourced()}
 		if s.Mover.Usual != (beam.Range{}) {
 			k.Usual = &jsonRange{s.Mover.Usual.Least, s.Mover.Usual.Most}
 		}

@@ -27,6 +27,9 @@ func crag(t testing.TB) *lane.Lane {
 func TestNoWay(t *testing.T) {
 	p := make_(t, crag(t), plan.Options{})
 	good, bad := p.Zones[0], p.Zones[1]
+	if advice := p.Beams[0].HeightAdvice(); advice != "" { // the file says 70 cm, at which a beam sees bodies
+		t.Errorf("of a beam at %v m: %s", p.Beams[0].Beam.Height, advice)
+	}
 	if p.Met || !good.Served || bad.Served || len(bad.Hops) == 0 {
 		t.Fatalf("met %v, orchard gate served %v, quarry gate %v over %d hops", p.Met, good.Served, bad.Served, len(bad.Hops))
 	}
