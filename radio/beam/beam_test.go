@@ -89,7 +89,8 @@ func TestHeight(t *testing.T) {
 	}
 }
 
-// TestMoversHaveNoGap: the parts of each mover follow each other, so that nobody's waist is nowhere; the body alone is seen as the gateway judges it.
+// TestMoversHaveNoGap: the parts of each mover follow each other, so that nobody's waist is nowhere; the body alone is seen
+// as the gateway judges it.
 func TestMoversHaveNoGap(t *testing.T) {
 	for _, m := range DefaultMovers() {
 		bodies := 0
@@ -170,7 +171,8 @@ func TestLimits(t *testing.T) {
 	}
 }
 
-// TestBest: a beam at 70 cm sees the bodies of a person, a motorcycle and a car; none sees those of a small dog and of a person.
+// TestBest: a beam at 70 cm sees the bodies of a person, a motorcycle and a car; none sees those of a small dog and of a
+// person.
 func TestBest(t *testing.T) {
 	if got, any := Best([]Mover{mover(t, "person"), mover(t, "motorcycle"), mover(t, "car")}); !any || got != (Range{0.7, 0.7}) {
 		t.Errorf("%v, %v", got, any)

@@ -33,8 +33,8 @@ func (j Judgement) May(c Class) bool { return slices.Contains(j.Possible, c) }
 // Is reports whether that class is the judgement, for sure or likely.
 func (j Judgement) Is(c Class) bool { return j.Confidence != CannotTell && j.Class == c }
 
-// String is the judgement in words: "vehicle", "likely vehicle", "animal or person or vehicle" where it cannot be told, and "" where nothing that the settings
-// know can have been it.
+// String is the judgement in words: "vehicle", "likely vehicle", "animal or person or vehicle" where it cannot be told, and
+// "" where nothing that the settings know can have been it.
 func (j Judgement) String() string {
 	switch j.Confidence {
 	case Sure:
@@ -49,8 +49,8 @@ func (j Judgement) String() string {
 	return strings.Join(names, " or ")
 }
 
-// Judge judges by how long a beam was broken, which lies within told: it is sure where only one class is possible, likely where only one is usual,
-// and else it cannot be told.
+// Judge judges by how long a beam was broken, which lies within told: it is sure where only one class is possible, likely
+// where only one is usual, and else it cannot be told.
 func Judge(kinds []Kind, told Span) Judgement {
 	return Judged(Classes(kinds, func(k Kind) bool { return k.Possible.Meets(told) }),
 		Classes(kinds, func(k Kind) bool { return k.Usual.Most > 0 && k.Usual.Meets(told) }))

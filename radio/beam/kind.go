@@ -47,8 +47,8 @@ const Endless = time.Duration(math.MaxInt64)
 // UsualWidth is a beam's with a reflector of 5 cm, m.
 const UsualWidth = 0.05
 
-// Kind is something that may pass here, by how long it is and for how long it breaks the beam. The limits of the dwell may be set outright, or
-// reckoned from speeds: see Mover.
+// Kind is something that may pass here, by how long it is and for how long it breaks the beam. The limits of the dwell may
+// be set outright, or reckoned from speeds: see Mover.
 type Kind struct {
 	Name     string
 	Class    Class

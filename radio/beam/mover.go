@@ -10,8 +10,8 @@ type Mover struct {
 	Animal   bool   // it is no arrival: a minimum dwell may well miss it
 	Source   string // of its figures; empty: common practice, no source
 
-	// Body says how high above the ground its body is, and Others what else of it a beam may see, below and above. The zero Body is not known, and
-	// taken to be at any height.
+	// Body says how high above the ground its body is, and Others what else of it a beam may see, below and above. The zero
+	// Body is not known, and taken to be at any height.
 	Body   Heights
 	Others []Part
 }
@@ -39,7 +39,8 @@ type Part struct {
 	Pace Range
 }
 
-// Kind gives the dwell of a mover's body in a beam of that width (m): it is what the gateway judges by, which does not know how high a beam is.
+// Kind gives the dwell of a mover's body in a beam of that width (m): it is what the gateway judges by, which does not know
+// how high a beam is.
 func (m Mover) Kind(width float64) Kind {
 	k := Kind{Name: m.Name, Class: m.Class, Length: m.Length, Possible: dwells(m.Length, width, m.Possible)}
 	if m.Usual != (Range{}) {
@@ -59,14 +60,14 @@ func Kinds(movers []Mover, width float64) (list []Kind) {
 // everywhere is where a thing flies that may be at any height of a beam.
 var everywhere = Heights{Range{0, 0}, Range{10, 10}}
 
-// swing is a leg's pace: one that swings is about twice as fast as the walker, and the shin of one that stands turns about its foot at less than half of it.
-// Common practice, no source.
+// swing is a leg's pace: one that swings is about twice as fast as the walker, and the shin of one that stands turns about
+// its foot at less than half of it. Common practice, no source.
 var swing = Range{0.4, 2}
 
 // DefaultMovers pass a gate on a lane, grown-up where they grow. Common practice, no source, but where one is named.
 //
-// Two-wheelers and large animals are possible everywhere and usual nowhere: their dwell lies among that of walkers and cars, so where they are usual
-// little can be told from one beam. Who knows better at his gate changes the list.
+// Two-wheelers and large animals are possible everywhere and usual nowhere: their dwell lies among that of walkers and cars,
+// so where they are usual little can be told from one beam. Who knows better at his gate changes the list.
 func DefaultMovers() []Mover {
 	return []Mover{
 		{Name: "leaf", Class: Debris, Length: Range{0.03, 0.10}, Usual: Range{2, 8}, Possible: Range{1, 20}, Body: everywhere},

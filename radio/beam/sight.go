@@ -11,7 +11,8 @@ import (
 type View struct {
 	Part string // "body", or a Part's name
 	Body bool
-	// All: of each such mover, whatever its size. Else of some: what stands at the beam's height is another part of others, or nothing.
+	// All: of each such mover, whatever its size. Else of some: what stands at the beam's height is another part of others,
+	// or nothing.
 	All      bool
 	Length   Range // m
 	Pace     Range // by which factor it is slower or faster than the whole
@@ -38,7 +39,8 @@ func (h Heights) within(height float64) (some, all bool) {
 	return height >= h.Low.Least && height <= h.High.Most, height >= h.Low.Most && height <= h.High.Least
 }
 
-// At is what a beam that high above the ground and that wide (m) sees of a mover. Heights count to the millimetre: 70 times 0.01 m is a little more than 0.7.
+// At is what a beam that high above the ground and that wide (m) sees of a mover. Heights count to the millimetre: 70 times
+// 0.01 m is a little more than 0.7.
 func (m Mover) At(height, width float64) Sight {
 	height = math.Round(1000*height) / 1000
 	s := Sight{Mover: m, Width: width}
@@ -77,7 +79,8 @@ func (m Mover) At(height, width float64) Sight {
 	return s
 }
 
-// reaches reports whether each such mover, the smallest as well as the largest, has some part at that height: its parts follow each other without a gap.
+// reaches reports whether each such mover, the smallest as well as the largest, has some part at that height: its parts
+// follow each other without a gap.
 func (m Mover) reaches(height float64) bool {
 	if m.Body == (Heights{}) {
 		return true
@@ -118,8 +121,8 @@ func (s Sight) String() string {
 	return text
 }
 
-// MissedAbove is from which speed on (m/s) a mover may break the beam for less than a minimum dwell: the shortest part of it that the beam may see.
-// It is infinite for one that is not seen.
+// MissedAbove is from which speed on (m/s) a mover may break the beam for less than a minimum dwell: the shortest part of it
+// that the beam may see. It is infinite for one that is not seen.
 func (s Sight) MissedAbove(dwell time.Duration) float64 {
 	least := math.Inf(1)
 	for _, v := range s.Views {
@@ -142,8 +145,9 @@ type Minimum struct {
 // Separates reports whether it keeps out all debris and lets in all people and vehicles that pass as a rule.
 func (m Minimum) Separates() bool { return m.Set > m.Debris && m.Set < m.Real }
 
-// MinimumOf reckons it: the least setting that keeps out leaf and bird. If that would miss a person or a vehicle, or if no debris is known, then the greatest that misses none of
-// those who pass as a rule: a chime for a leaf is cheaper than an arrival that nobody hears of. Animals are no arrivals.
+// MinimumOf reckons it: the least setting that keeps out leaf and bird. If that would miss a person or a vehicle, or if no
+// debris is known, then the greatest that misses none of those who pass as a rule: a chime for a leaf is cheaper than an
+// arrival that nobody hears of. Animals are no arrivals.
 func MinimumOf(sights []Sight) Minimum {
 	m := Minimum{Real: Endless}
 	for _, s := range sights {

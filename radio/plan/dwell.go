@@ -22,7 +22,8 @@ type Beam struct {
 	Minimum beam.Minimum
 }
 
-// gates are those for whom a beam is set up: at a height at which it sees the bodies of all of them the gateway's judgement holds.
+// gates are those for whom a beam is set up: at a height at which it sees the bodies of all of them the gateway's judgement
+// holds.
 var gates = []string{"person", "motorcycle", "car"}
 
 // usualDebounce is a contact's unless a node says otherwise (radio/node): a break that is shorter is none.
@@ -126,7 +127,8 @@ func Sees(s beam.Sight) string {
 	return s.String()
 }
 
-// MissedFrom is from which speed on (m/s) a mover may be missed by the beam's minimum dwell; infinite: never, or not seen at all.
+// MissedFrom is from which speed on (m/s) a mover may be missed by the beam's minimum dwell; infinite: never, or not seen at
+// all.
 func (b *Beam) MissedFrom(s beam.Sight) float64 {
 	if v := s.MissedAbove(b.Minimum.Set); v < s.Mover.Possible.Most {
 		return v
@@ -162,7 +164,8 @@ func (b *Beam) Minimal() string {
 	return text + "."
 }
 
-// missed are the people and vehicles that pass as a rule and would be missed by a minimum dwell, with the speed from which on they would.
+// missed are the people and vehicles that pass as a rule and would be missed by a minimum dwell, with the speed from which
+// on they would.
 func (b *Beam) missed(dwell time.Duration) string {
 	var words []string
 	for _, s := range b.Sights {
@@ -173,8 +176,8 @@ func (b *Beam) missed(dwell time.Duration) string {
 	return list(words)
 }
 
-// HeightAdvice says what the height costs: of whom the beam sees no body, so that the gateway's judgement, which is by bodies, does not hold. Empty: it
-// sees the bodies of all for whom it is set up.
+// HeightAdvice says what the height costs: of whom the beam sees no body, so that the gateway's judgement, which is by
+// bodies, does not hold. Empty: it sees the bodies of all for whom it is set up.
 func (b *Beam) HeightAdvice() string {
 	var off []string
 	var movers []beam.Mover

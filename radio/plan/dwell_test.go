@@ -48,7 +48,8 @@ func sightOf(t testing.TB, p *plan.Plan, name string) beam.Sight {
 	return beam.Sight{}
 }
 
-// TestDwellByHeight: the report has for each height what the beam sees, its dwell (each one division by hand), and the minimum that follows.
+// TestDwellByHeight: the report has for each height what the beam sees, its dwell (each one division by hand), and the
+// minimum that follows.
 func TestDwellByHeight(t *testing.T) {
 	for _, c := range []struct {
 		height     float64
@@ -88,8 +89,8 @@ func TestDwellByHeight(t *testing.T) {
 	}
 }
 
-// TestAgreesWithTheGateway: every dwell is taken in the plan for what the gateway takes it for, with the defaults and with the example's [passage], and a beam
-// that sees a body has the dwell that the gateway reckons with.
+// TestAgreesWithTheGateway: every dwell is taken in the plan for what the gateway takes it for, with the defaults and with
+// the example's [passage], and a beam that sees a body has the dwell that the gateway reckons with.
 func TestAgreesWithTheGateway(t *testing.T) {
 	const seed = 5
 	r := rand.New(rand.NewPCG(seed, 0))

@@ -22,8 +22,9 @@ func crag(t testing.TB) *lane.Lane {
 	return l
 }
 
-// TestNoWay: of a zone behind a hill that is too high for its antenna and for each candidate, report and JSON tell which it is, by which hop, how much that lacks,
-// what is in the way, and what would help; and with that the goal is met. The other zone is served all the same.
+// TestNoWay: of a zone behind a hill that is too high for its antenna and for each candidate, report and JSON tell which it
+// is, by which hop, how much that lacks, what is in the way, and what would help; and with that the goal is met. The other
+// zone is served all the same.
 func TestNoWay(t *testing.T) {
 	p := make_(t, crag(t), plan.Options{})
 	good, bad := p.Zones[0], p.Zones[1]
@@ -83,8 +84,8 @@ func TestNoWay(t *testing.T) {
 	}
 }
 
-// TestAdviceWithoutCourse: where nobody has drawn the lane's course, new relays are tried between the zone that is not reached and the house, not between any other and the
-// house.
+// TestAdviceWithoutCourse: where nobody has drawn the lane's course, new relays are tried between the zone that is not
+// reached and the house, not between any other and the house.
 func TestAdviceWithoutCourse(t *testing.T) {
 	l := crag(t)
 	l.Course = nil
@@ -94,7 +95,8 @@ func TestAdviceWithoutCourse(t *testing.T) {
 	}
 }
 
-// TestNoWayThatIsJudged: deep in a wood no formula holds, so there is no hop to tell of; the plan says so, and what it has tried.
+// TestNoWayThatIsJudged: deep in a wood no formula holds, so there is no hop to tell of; the plan says so, and what it has
+// tried.
 func TestNoWayThatIsJudged(t *testing.T) {
 	l := crag(t)
 	leaf := lane.AllMonths
