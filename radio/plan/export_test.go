@@ -13,6 +13,11 @@ const (
 	UsualDebounce                               = usualDebounce
 )
 
+// InTime is the share of trips that come in the goal's time over hops of these margins, dB, by a hop's setting.
+func InTime(h *Hop, margins []float64, o Options) float64 {
+	return timing(&h.Setting.Settings, margins, &o)
+}
+
 // WayForBenchmark reckons the way between the first two sites, its profile ready.
 func WayForBenchmark(l *lane.Lane) func() {
 	s := &surveyor{lane: l, depth: 1}

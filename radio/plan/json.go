@@ -54,6 +54,7 @@ type jsonZone struct {
 	Wired  bool        `json:"wired"`
 	Bearer Kind        `json:"bearer,omitempty"`
 	Within number      `json:"in_time"`
+	Care   number      `json:"in_time_careful"`
 	Year   number      `json:"in_time_year"`
 	Months [12]float64 `json:"in_time_by_month"`
 	Half   *float64    `json:"half_after_s"`
@@ -280,7 +281,7 @@ func (b *Beam) json(width float64) jsonBeam {
 }
 
 func (z *ZonePlan) json() jsonZone {
-	j := jsonZone{Zone: z.Zone.Name, Site: z.Site.Name, Served: z.Served, Wired: z.Wired, Bearer: z.Bearer, Within: number(z.Within), Year: number(z.Year), Months: z.Months, Hops: []jsonHop{}}
+	j := jsonZone{Zone: z.Zone.Name, Site: z.Site.Name, Served: z.Served, Wired: z.Wired, Bearer: z.Bearer, Within: number(z.Within), Care: number(z.Careful), Year: number(z.Year), Months: z.Months, Hops: []jsonHop{}}
 	seconds := func(d time.Duration) *float64 {
 		if d == 0 {
 			return nil

@@ -53,7 +53,9 @@ type ZonePlan struct {
 	// Within is the share of trips that are heard in the goal's time, in leaf; Year its mean over the months; Half and Most when half
 	// and 99 % of them are, 0 if later than 10 s.
 	Within, Year float64
-	Months       [12]float64
+	// Careful is Within if each hop has no more margin than nine of ten such ways have: what the formulas leave open.
+	Careful float64
+	Months  [12]float64
 	Half, Most   time.Duration
 	// Lacks is what the best way of a zone that is not served has too little of, dB; infinite if there is none.
 	Lacks float64
@@ -665,6 +667,10 @@ func (q *question) settle(p *Plan, sol solution) {
 			zp.Hops = q.hops(p.Chosen, t, routes[t].relays)
 			q.times(&zp)
 		}
+		if zp.Served && !zp.Wired && zp.Careful < q.o.Goal.Share {
+			p.Warnings = append(p.Warnings, fmt.Sprintf("%s: only %s of its trips are in time if each hop is as bad as one in ten of such ways is: measure there with longlane survey before you buy",
+				zp.Zone.Name, percent(zp.Careful)))
+		}
 		p.Zones = append(p.Zones, zp)
 	}
 	q.feed(p, traffic)
@@ -831,6 +837,7 @@ func (q *question) times(z *ZonePlan) {
 	}
 	leaf := margins(func(h *Hop) float64 { return h.Margin })
 	z.Within = timing(s, leaf, q.o)
+	z.Careful = timing(s, margins(func(h *Hop) float64 { return h.Margin - nineOfTen*h.Sigma }), q.o)
 	for m := range z.Months {
 		z.Months[m] = timing(s, margins(func(h *Hop) float64 { return h.in(time.Month(m + 1)) }), q.o)
 		z.Year += z.Months[m] / 12

@@ -142,6 +142,32 @@ func TestBudget(t *testing.T) {
 	}
 }
 
+// TestWhatIsUnsure: the share of trips in time is told as well for ways as bad as one in ten, 1.2816 standard deviations below the mean
+// (the normal distribution's tenth part, as any table has it), and what does not keep the goal then is to be minded.
+func TestWhatIsUnsure(t *testing.T) {
+	p := make_(t, orchard(t), plan.Options{})
+	minded := 0
+	for _, z := range p.Zones {
+		var margins []float64
+		for _, h := range z.Hops {
+			margins = append(margins, h.Margin-1.2816*h.Sigma)
+		}
+		if want := plan.InTime(z.Hops[0], margins, p.Options); math.Abs(z.Careful-want) > 1e-9 || z.Careful > z.Within {
+			t.Errorf("%s: %v of the trips in time, %v if the hops are bad, want %v", z.Zone.Name, z.Within, z.Careful, want)
+		}
+		told := slices.ContainsFunc(p.Warnings, func(w string) bool { return strings.HasPrefix(w, z.Zone.Name+": only ") })
+		if told != (z.Careful < p.Options.Goal.Share) {
+			t.Errorf("%s: %v if the hops are bad, and it is minded: %v", z.Zone.Name, z.Careful, told)
+		}
+		if told {
+			minded++
+		}
+	}
+	if minded == 0 || minded == len(p.Zones) {
+		t.Errorf("%d zones of %d are minded: it shows nothing", minded, len(p.Zones))
+	}
+}
+
 // TestSeasons: what is lost in leaf is what is lost in the months in leaf, and bare trees take less.
 func TestSeasons(t *testing.T) {
 	p := make_(t, orchard(t), plan.Options{})

@@ -101,9 +101,12 @@ func (p *Plan) writeAnswer(w io.Writer) {
 func (p *Plan) pieces() string {
 	c := p.Options.Costs
 	var list []string
-	add := func(n int, what string, each float64) {
+	add := func(n int, one, what string, each float64) {
 		if n > 0 && each > 0 {
-			list = append(list, fmt.Sprintf("%d %s at %.0f", n, what, each))
+			if n > 1 {
+				one = fmt.Sprintf("%d %s", n, what)
+			}
+			list = append(list, fmt.Sprintf("%s at %.0f", one, each))
 		}
 	}
 	kinds, seen := map[Kind]int{}, map[*lane.Site]bool{}
@@ -114,11 +117,11 @@ func (p *Plan) pieces() string {
 		}
 	}
 	if kinds[LoRa] > 0 {
-		add(1, "modem for the gateway", c.Modem)
+		add(1, "a modem for the gateway", "", c.Modem)
 	}
-	add(kinds[LoRa], "gate nodes with LoRa", c.Node)
-	add(kinds[WiFi]+kinds[Bridge], "gate nodes on Wi-Fi", c.WiFiNode)
-	add(kinds[Bridge], "pairs of directional antennas", c.Bridge)
+	add(kinds[LoRa], "a gate node with LoRa", "gate nodes with LoRa", c.Node)
+	add(kinds[WiFi]+kinds[Bridge], "a gate node on Wi-Fi", "gate nodes on Wi-Fi", c.WiFiNode)
+	add(kinds[Bridge], "a pair of directional antennas", "pairs of directional antennas", c.Bridge)
 	relays := map[lane.Power]int{}
 	installed := 0
 	for _, s := range p.Relays {
@@ -129,9 +132,9 @@ func (p *Plan) pieces() string {
 		}
 	}
 	for _, power := range lane.Powers {
-		add(relays[power], "relays on "+string(power), c.Relay[power])
+		add(relays[power], "a relay on "+string(power), "relays on "+string(power), c.Relay[power])
 	}
-	add(installed, "relays that stand already", c.Installed)
+	add(installed, "a relay that stands already", "relays that stand already", c.Installed)
 	if list == nil {
 		return "nothing"
 	}
@@ -153,6 +156,9 @@ func (z *ZonePlan) write(w io.Writer, told map[*Way]string) {
 			fmt.Fprintf(w, "; half after %v, 99 %% after %v", z.Half, z.Most)
 		}
 		fmt.Fprintln(w)
+		if percent(z.Careful) != percent(z.Within) {
+			fmt.Fprintf(w, "  %s in leaf, if each hop is as bad as one in ten of such ways is\n", percent(z.Careful))
+		}
 	}
 	for _, h := range z.Hops {
 		if under := told[h.Way]; under != "" {
@@ -190,7 +196,7 @@ func (h *Hop) write(w io.Writer) {
 		over = fmt.Sprintf("%.1f dB below what is needed", -h.Margin)
 	}
 	fmt.Fprintf(w, "  %s to %s, %.0f m, %s: %s, give or take %.1f\n", h.From.Name, h.To.Name, h.Length, h.name(), over, h.Sigma)
-	fmt.Fprintf(w, "    at the first try %s of the frames; nine of ten such ways have %s or more\n", percent(h.Fading), percent(h.Careful))
+	fmt.Fprintf(w, "    at the first try %s of the frames; nine of ten such ways have %s\n", percent(h.Fading), orMore(percent(h.Careful)))
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', tabwriter.AlignRight)
 	for i, x := range h.Terms {
 		sign := "%+.1f"
@@ -211,7 +217,7 @@ func (h *Hop) write(w io.Writer) {
 		fmt.Fprintf(w, "    in the way: %s\n", b)
 	}
 	if h.Leaf > h.Bare {
-		fmt.Fprintf(w, "    bare: %.1f dB more\n", h.Leaf-h.Bare)
+		fmt.Fprintf(w, "    without leaves %.1f dB more reach the receiver\n", h.Leaf-h.Bare)
 	}
 }
 
@@ -244,7 +250,7 @@ func (p *Plan) writeMonths(w io.Writer) {
 func (p *Plan) writeSettings(w io.Writer) {
 	fmt.Fprintf(w, "\nThe settings, in the busiest hour\n")
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	fmt.Fprintf(t, "  \tpower\ta trip\treceipts of the gateway\tallowed\tneeds\tmargin for 1 to %d hops\n", MaxHops)
+	fmt.Fprintf(t, "  \tpower\ta trip\treceipts of the gateway\tallowed\tneeds\tmargin for 1 to %d hops, dB\n", MaxHops)
 	for _, s := range p.Settings {
 		if s.Refused != "" {
 			continue
@@ -261,7 +267,7 @@ func (p *Plan) writeSettings(w io.Writer) {
 		if s == p.Chosen {
 			mark = "*"
 		}
-		fmt.Fprintf(t, "%s %s\t%.0f dBm\t%v\t%.1f s\t%.0f s\t%.1f dBm\t%s dB\n", mark, s.Name(), s.LeastPower(), s.Airtime(tripSize).Round(time.Millisecond), s.Gateway.Seconds(), s.Budget.Seconds(), s.Need, strings.Join(margins, ", "))
+		fmt.Fprintf(t, "%s %s\t%.0f dBm\t%v\t%.1f s\t%.0f s\t%.1f dBm\t%s\n", mark, s.Name(), s.LeastPower(), s.Airtime(tripSize).Round(time.Millisecond), s.Gateway.Seconds(), s.Budget.Seconds(), s.Need, strings.Join(margins, ", "))
 	}
 	t.Flush()
 	writeRefused(w, p.Settings)
@@ -308,7 +314,7 @@ func (p *Plan) writeUnits(w io.Writer) {
 	if o.Cable != (Cable{}) {
 		fmt.Fprintf(w, "  %s\n", o.Cable.words())
 	}
-	fmt.Fprintf(w, "  gateway, broker and switch through %v without mains, at %.0f W: a battery of %.0f Wh\n", o.Outage, o.House, math.Ceil(p.Backup))
+	fmt.Fprintf(w, "  gateway, broker and switch through %s without mains, at %.0f W: a battery of %.0f Wh\n", lasting(o.Outage), o.House, math.Ceil(p.Backup))
 }
 
 func (p *Plan) writeAdvice(w io.Writer) {
@@ -363,6 +369,26 @@ func percent(x float64) string {
 	default:
 		return fmt.Sprintf("%.1f %%", 100*x)
 	}
+}
+
+// orMore is a share that is the least of some.
+func orMore(share string) string {
+	if strings.HasPrefix(share, "more than") {
+		return share
+	}
+	return share + " or more"
+}
+
+// lasting is a time without parts that are 0.
+func lasting(d time.Duration) string {
+	s := d.String()
+	if strings.HasSuffix(s, "m0s") {
+		s = strings.TrimSuffix(s, "0s")
+	}
+	if strings.HasSuffix(s, "h0m") {
+		s = strings.TrimSuffix(s, "0m")
+	}
+	return s
 }
 
 // wrap breaks a text into lines of up to 120 characters.
