@@ -231,7 +231,7 @@ func TestDrawnLanes(t *testing.T) {
 	r := rand.New(rand.NewPCG(1, 2))
 	powers := []string{"mains", "solar", "battery"}
 	seen := map[string]int{}
-	for i := range 60 {
+	for i := range 30 {
 		text := ground
 		relays := 1 + r.IntN(4)
 		for k := range relays { // hills between the relays, that most gates do not see the house over
