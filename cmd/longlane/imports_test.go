@@ -111,7 +111,7 @@ var imports = map[string]rule{
 		why:     "it decides what may be sent, by a ledger and a clock that are handed in: neither the modem nor the core can go round what they do not reach",
 	},
 	"gateway/planfiles": {
-		project: []string{"gateway/config", "gateway/rehearsal", "proto", "radio/ether", "radio/lane", "radio/lora", "radio/node", "radio/paragraph", "radio/plan", "radio/survey"}, // what will read the files, to try them by
+		project: []string{"gateway/config", "gateway/rehearsal", "proto", "radio/beam", "radio/ether", "radio/lane", "radio/lora", "radio/node", "radio/paragraph", "radio/plan", "radio/survey"}, // what will read the files, to try them by
 		std:     effects,
 		why:     "it gives files as bytes, so that they can all be judged before one of them is written; where they go is decided above",
 	},

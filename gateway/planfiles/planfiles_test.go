@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"longlane/gateway/config"
+	"longlane/radio/beam"
 	"longlane/radio/ether"
 	"longlane/radio/lane"
 	"longlane/radio/lora"
@@ -40,11 +41,16 @@ func zone(name, at string) string { return fmt.Sprintf("[zone.%s]\nsite = %q\n",
 
 func planOf(t *testing.T, text string) *plan.Plan {
 	t.Helper()
+	return planWith(t, text, asked)
+}
+
+func planWith(t *testing.T, text string, o plan.Options) *plan.Plan {
+	t.Helper()
 	l, err := config.ParseLane("lane.toml", []byte(text), nil)
 	if err != nil {
 		t.Fatalf("%v in\n%s", err, text)
 	}
-	p, err := plan.Make(l, asked)
+	p, err := plan.Make(l, o)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -367,6 +373,43 @@ func TestCommentedOut(t *testing.T) {
 	}
 	if !slices.Equal(cfg.Annunciators, []string{"shop"}) || cfg.Broker == nil || len(cfg.Pair) != 1 || cfg.Pair[0] != (config.Pair{Outer: "gate", Inner: "gate-inner", Distance: 1.5}) {
 		t.Errorf("%+v", cfg)
+	}
+}
+
+// TestDwell: the least dwell of a contact is that of its beams which lets most in, with a debounce below it, in the node's file and in the scenario; the gateway judges by the
+// width and the movers of the plan.
+func TestDwell(t *testing.T) {
+	text := ground + site("gate", "gate", 900, 0, 2.5, `power = "solar"`) + zone("gate", "gate")
+	for _, height := range []string{"30 cm", "70 cm"} {
+		text += fmt.Sprintf("[[zone.gate.beam]]\nlength = \"6 m\"\nheight = %q\n", height)
+	}
+	usual := planOf(t, text)
+	fast := asked
+	fast.BeamWidth = 0.2
+	fast.Movers = []beam.Mover{{Name: "racer", Class: beam.Vehicle, Length: beam.Range{Least: 0.8, Most: 2.5}, Usual: beam.Range{Least: 2, Most: 40}, Possible: beam.Range{Most: 60}},
+		{Name: "herd", Class: beam.Walker, Length: beam.Range{Least: 1, Most: 3}, Possible: beam.Range{Most: 9}}}
+	for _, p := range []*plan.Plan{usual, planWith(t, text, fast)} {
+		s := setOf(t, p)
+		agree(t, p, s)
+		c, err := config.ParseNode("", []byte(s.file(t, "node-gate.toml")))
+		if err != nil {
+			t.Fatal(err)
+		}
+		in := c.Input[0]
+		if want := min(p.Beams[0].Minimum.Set, p.Beams[1].Minimum.Set); time.Duration(in.MinDwell) != want || in.Debounce >= in.MinDwell || want == 75*time.Millisecond {
+			t.Errorf("min_dwell %v, debounce %v; the plan has %v", in.MinDwell, in.Debounce, want)
+		}
+		cfg, err := config.Parse("", []byte(s.file(t, gatewayFile)))
+		if err != nil {
+			t.Fatal(err)
+		}
+		got, want := beam.Kinds(cfg.Passage.Movers(), cfg.Passage.BeamWidth), beam.Kinds(p.Options.Movers, p.Options.BeamWidth)
+		if !slices.Equal(got, want) {
+			t.Errorf("the gateway judges by %v, the plan by %v", got, want)
+		}
+	}
+	if a, b := usual.Beams[0].Minimum.Set, usual.Beams[1].Minimum.Set; a == b {
+		t.Errorf("both beams ask for %v: nothing is tried", a)
 	}
 }
 

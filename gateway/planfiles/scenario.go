@@ -132,7 +132,7 @@ func (l *layout) station(p *page, u *unit, turn float64) {
 		p.WriteString("trips = [\n" + strings.Join(listed, "\n") + "\n]\n")
 	}
 	for i, z := range u.zones {
-		debounce, least, _ := dwell(z.Zone)
+		debounce, least, _ := l.dwell(z.Zone)
 		p.WriteString("[[node.input]]\n")
 		p.set("number", itoa(i), "the zone "+z.Zone.Name)
 		p.set("debounce", quoted(lasting(debounce)), "as in "+nodeFile(u)+", and so the next")

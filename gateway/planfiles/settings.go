@@ -4,12 +4,14 @@ import (
 	"cmp"
 	"fmt"
 	"path/filepath"
+	"reflect"
 	"slices"
 	"strconv"
 	"strings"
 	"time"
 
 	"longlane/gateway/config"
+	"longlane/radio/beam"
 	"longlane/radio/lane"
 	"longlane/radio/node"
 	"longlane/radio/plan"
@@ -79,6 +81,17 @@ func title(name string) string {
 
 // passage writes what the beams of the lane tell of who passes.
 func (l *layout) passage(p *page) {
+	if len(l.plan.Beams) == 0 {
+		return
+	}
+	o := &l.plan.Options
+	p.WriteString("\n")
+	p.say("What a trip's dwell is taken for, as the plan has it, which the least dwells in the nodes' files follow from.")
+	p.WriteString("[passage]\n")
+	p.set("beam_width", exact(o.BeamWidth), "m; CHANGE: the reflector's width at the most, and then plan again with --config and this file")
+	if !reflect.DeepEqual(o.Movers, beam.DefaultMovers()) {
+		p.movers(o.Movers)
+	}
 	for i := range l.plan.Lane.Zones {
 		z := &l.plan.Lane.Zones[i]
 		if len(z.Beams) < 2 {
@@ -96,9 +109,42 @@ func (l *layout) passage(p *page) {
 	}
 }
 
+// movers writes who passes, where it is somebody else than usual.
+func (p *page) movers(list []beam.Mover) {
+	p.say("Who passes here, as the plan was told by --config.")
+	words := map[beam.Class]string{}
+	for word, class := range config.Classes {
+		words[class] = word
+	}
+	span := func(key string, r beam.Range) { p.set(key, "["+exact(r.Least)+", "+exact(r.Most)+"]", "") }
+	for _, m := range list {
+		p.WriteString("[[passage.mover]]\n")
+		p.set("name", quoted(m.Name), "")
+		p.set("class", quoted(words[m.Class]), "")
+		span("length", m.Length)
+		if m.Usual != (beam.Range{}) {
+			span("usual", m.Usual)
+		}
+		span("possible", m.Possible)
+	}
+}
+
 // dwell is how long a contact of a zone stands before it is a trip, and what that follows from.
-func dwell(*lane.Zone) (debounce, least time.Duration, why string) {
-	return node.DefaultDebounce, node.DefaultMinDwell, "a node's default: leaves and insects break a beam for less, a car never does"
+func (l *layout) dwell(z *lane.Zone) (debounce, least time.Duration, why string) {
+	var by *plan.Beam
+	for i := range l.plan.Beams { // one contact tells of all beams of a zone, so that which lets most in decides
+		if b := &l.plan.Beams[i]; b.Zone == z && (by == nil || b.Minimum.Set < by.Minimum.Set) {
+			by = b
+		}
+	}
+	if by == nil {
+		return node.DefaultDebounce, node.DefaultMinDwell, "a node's default: the lane file has no beam at this zone"
+	}
+	debounce, least = node.DefaultDebounce, by.Minimum.Set
+	if least <= debounce {
+		debounce = least / 2
+	}
+	return debounce, least, fmt.Sprintf("from the plan, beam %d, %s above the ground: %s", by.Number, plan.Centimetres(by.Beam.Height), by.Minimal())
 }
 
 // nodeSettings are those of each node and relay with LoRa.
@@ -124,10 +170,10 @@ func (l *layout) nodeSettings() (list []File, err error) {
 		p.set("device", `"/dev/serial/by-id/usb-modem-if00"`, "CHANGE: the modem's name under /dev/serial/by-id")
 		l.radioSettings(p, u.site)
 		for i, z := range u.zones {
-			debounce, least, why := dwell(z.Zone)
+			debounce, least, why := l.dwell(z.Zone)
 			p.table("[[input]]")
 			p.set("number", itoa(i), "watches the zone "+z.Zone.Name+", by enrolment"+beams(z.Zone))
-			p.set("debounce", quoted(lasting(debounce)), "a node's default")
+			p.set("debounce", quoted(lasting(debounce)), "a contact that has not changed for so long has settled; shorter than min_dwell")
 			p.set("min_dwell", quoted(lasting(least)), why)
 			p.WriteString("[input.gpio]\n")
 			p.set("chip", `"/dev/gpiochip0"`, "CHANGE: ls /dev/gpiochip*; or a command instead of a pin")
