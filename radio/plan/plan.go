@@ -54,9 +54,9 @@ type ZonePlan struct {
 	// and 99 % of them are, 0 if later than 10 s.
 	Within, Year float64
 	// Careful is Within if each hop has no more margin than nine of ten such ways have: what the formulas leave open.
-	Careful float64
-	Months  [12]float64
-	Half, Most   time.Duration
+	Careful    float64
+	Months     [12]float64
+	Half, Most time.Duration
 	// Lacks is what the best way of a zone that is not served has too little of, dB; infinite if there is none.
 	Lacks float64
 }
