@@ -60,8 +60,11 @@ type laneSite struct {
 func (s *laneSite) SetDefaults() { s.AntennaGain = lane.DipoleGain }
 
 type laneZone struct {
-	Site string     `toml:"site"`
-	Beam []laneBeam `toml:"beam"`
+	Site           string         `toml:"site"`
+	NormallyClosed bool           `toml:"normally_closed"`
+	Supervised     bool           `toml:"supervised"`
+	Unpowered      lane.Unpowered `toml:"unpowered"`
+	Beam           []laneBeam     `toml:"beam"`
 }
 
 type laneBeam struct {
@@ -452,8 +455,9 @@ func (r *laneReader) places() {
 		r.lane.Sites = append(r.lane.Sites, site)
 	}
 	for _, name := range slices.Sorted(maps.Keys(f.Zone)) {
-		zone := lane.Zone{Name: name, Site: f.Zone[name].Site}
-		for _, b := range f.Zone[name].Beam {
+		z := f.Zone[name]
+		zone := lane.Zone{Name: name, Site: z.Site, NormallyClosed: z.NormallyClosed, Supervised: z.Supervised, Unpowered: z.Unpowered}
+		for _, b := range z.Beam {
 			zone.Beams = append(zone.Beams, lane.Beam{Along: float64(b.Along), Length: float64(*b.Length), Height: float64(*b.Height), Range: float64(b.Range)})
 		}
 		r.lane.Zones = append(r.lane.Zones, zone)

@@ -52,7 +52,7 @@ func TestLaneExample(t *testing.T) {
 		if z.Name != "river-gate" {
 			continue
 		}
-		if got := fmt.Sprint(z); got != "{river-gate river-gate [{0 6 0.8 20} {1.5 6 0.8 20}]}" {
+		if got := fmt.Sprint(z); got != "{river-gate river-gate true true open [{0 6 0.8 20} {1.5 6 0.8 20}]}" {
 			t.Errorf("zone = %s", got)
 		}
 	}

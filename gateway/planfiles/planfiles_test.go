@@ -124,6 +124,7 @@ func agree(t *testing.T, p *plan.Plan, s *Set) {
 		}
 	}
 	at(cfg.Modem[0], cfg.Gateway)
+	contacts(t, p, s)
 	sc := scenarioOf(t, s)
 	period := config.Duration(p.Options.CheckIn)
 	if cfg.Checkin.Period != period || sc.CheckIn != ether.Duration(period) {
@@ -410,6 +411,43 @@ func TestDwell(t *testing.T) {
 	}
 	if a, b := usual.Beams[0].Minimum.Set, usual.Beams[1].Minimum.Set; a == b {
 		t.Errorf("both beams ask for %v: nothing is tried", a)
+	}
+}
+
+// contacts holds each input of the nodes' files against the zone's contact in the lane file.
+func contacts(t *testing.T, p *plan.Plan, s *Set) {
+	t.Helper()
+	inputs := map[string]int{} // by site
+	for _, z := range p.Zones {
+		if z.Wired || z.Bearer != plan.LoRa {
+			continue
+		}
+		file := "node-" + z.Site.Name + ".toml"
+		cfg, err := config.ParseNode(file, []byte(s.file(t, file)))
+		if err != nil {
+			t.Fatal(err)
+		}
+		i := inputs[z.Site.Name]
+		inputs[z.Site.Name]++
+		in := cfg.Input[i]
+		if in.NormallyClosed != z.Zone.NormallyClosed || (in.Wire != nil) != z.Zone.Supervised {
+			t.Errorf("%s: input %d closed at rest %v, its wire by %v; the lane file has %+v", file, i, in.NormallyClosed, in.Wire, *z.Zone)
+		}
+	}
+}
+
+// TestContacts: what the lane file says of contacts is what the node's file says, each zone's at its own input.
+func TestContacts(t *testing.T) {
+	nodes := func(more ...string) string {
+		text := ground + site("gate", "gate", 900, 0, 2.5, `power = "solar"`)
+		for i, m := range more {
+			text += zone(fmt.Sprintf("gate-%d", i), "gate") + m
+		}
+		return text
+	}
+	for _, text := range []string{nodes(""), nodes("normally_closed = true\n", "supervised = true\n"), nodes("normally_closed = true\nsupervised = true\nunpowered = \"open\"\n", "", "supervised = true\n")} {
+		p := planOf(t, text)
+		contacts(t, p, setOf(t, p))
 	}
 }
 

@@ -173,11 +173,20 @@ func (l *layout) nodeSettings() (list []File, err error) {
 			debounce, least, why := l.dwell(z.Zone)
 			p.table("[[input]]")
 			p.set("number", itoa(i), "watches the zone "+z.Zone.Name+", by enrolment"+beams(z.Zone))
+			p.set("normally_closed", strconv.FormatBool(z.Zone.NormallyClosed), "from the lane file: a trip "+map[bool]string{true: "opens", false: "closes"}[z.Zone.NormallyClosed]+" the contact")
 			p.set("debounce", quoted(lasting(debounce)), "a contact that has not changed for so long has settled; shorter than min_dwell")
 			p.set("min_dwell", quoted(lasting(least)), why)
 			p.WriteString("[input.gpio]\n")
 			p.set("chip", `"/dev/gpiochip0"`, "CHANGE: ls /dev/gpiochip*; or a command instead of a pin")
 			p.set("line", itoa(17+i), "CHANGE: the pin's offset in the chip")
+			if z.Zone.Supervised {
+				p.say("From the lane file: supervised = true. Of a command this table goes, and the key supervised stands above instead. %s", plan.UsualLoop.Words())
+				p.WriteString("[input.wire]\n")
+				p.set("chip", `"/dev/gpiochip0"`, "CHANGE: as above")
+				p.set("line", itoa(17+len(u.zones)+i), "CHANGE: the pin that the comparator for a whole wire drives")
+				p.set("active_low", "false", "CHANGE: true if the pin is low while the wire is whole")
+				p.set("bias", `"none"`, "the comparator drives the pin")
+			}
 		}
 		p.table("[checkin]")
 		p.set("period", quoted(lasting(l.checkIn())), "from the plan, as in the gateway's file; its receipts say so as well")

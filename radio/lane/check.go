@@ -256,6 +256,9 @@ func (k *checker) zones() {
 		} else if s.Role == RoleCandidate {
 			k.refuse(at+".site", fmt.Sprintf("%q, where nothing stands yet", z.Site), `a site whose role is not "candidate"`)
 		}
+		if z.Unpowered != "" && word(k, at+".unpowered", z.Unpowered, AllUnpowered) && z.Unpowered == NeedsNoPower && len(z.Beams) > 0 {
+			k.refuse(at+".unpowered", `"none" beside a beam`, `"open" or "closed", how its contact stands without power: a light barrier needs some; left out: not known`)
+		}
 		for i, b := range z.Beams {
 			beam := fmt.Sprintf("%s.beam[%d]", at, i)
 			k.length(beam+".along", b.Along, -1000, 1000, true)

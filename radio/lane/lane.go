@@ -80,9 +80,26 @@ type Site struct {
 type Zone struct {
 	Name string
 	Site string // where its node stands
+	// NormallyClosed, Supervised: as a node's configuration has them. The contact that the sensor gives is closed at rest, and its wire has
+	// the resistors by which a cut and a short are told from a contact at rest.
+	NormallyClosed, Supervised bool
+	Unpowered                  Unpowered
 	// Beams, if there are two, are crossed one after the other, which tells in from out.
 	Beams []Beam
 }
+
+// Unpowered is how a zone's contact stands while its sensor has no power; empty: not known.
+type Unpowered string
+
+// The ways of a sensor without power.
+const (
+	UnpoweredOpen   Unpowered = "open"
+	UnpoweredClosed Unpowered = "closed"
+	NeedsNoPower    Unpowered = "none" // it needs none: a magnet's switch, a wire that tears
+)
+
+// AllUnpowered are all of them.
+var AllUnpowered = []Unpowered{UnpoweredOpen, UnpoweredClosed, NeedsNoPower}
 
 // Beam is a light barrier across the lane.
 type Beam struct {

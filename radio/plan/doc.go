@@ -14,6 +14,7 @@
 //	fading.go    from margin to availability, and to the time after which a trip is heard
 //	energy.go    batteries and the sun
 //	gate.go      the light of a beam, the drop along its cable
+//	contact.go   what silence from a zone proves, by its contact and wire
 //	arrange.go   the cheapest set of relays, with a bound where it is not proven
 //	plan.go      the answer
 //	links.go     each hop once, and what it would be by other settings: for pictures

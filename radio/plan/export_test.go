@@ -112,3 +112,6 @@ func CheapestOfAll(l *lane.Lane, options Options) (float64, error) {
 	}
 	return best, nil
 }
+
+// WireOhms is wireOhms.
+func WireOhms(metres float64) float64 { return wireOhms(metres) }

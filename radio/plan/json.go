@@ -178,13 +178,15 @@ func (p *Plan) MarshalJSON() ([]byte, error) {
 		Backup    float64       `json:"house_battery_wh"`
 		Beams     []jsonBeam    `json:"beams"`
 		Limits    []jsonLimit   `json:"dwell_limits"`
+		Contacts  []jsonContact `json:"contacts"`
+		Loop      *jsonLoop     `json:"supervised_loop"` // null: no wire is supervised
 		Advice    []jsonAdvice  `json:"advice"`
 		Decides   []jsonEffect  `json:"decides"`
 		Warnings  []string      `json:"warnings"`
 		Unjudged  []string      `json:"not_judged"`
 	}{
 		Lane: p.Lane.Name, Goal: goal{p.Options.Goal.Share, p.Options.Goal.Within.Seconds(), p.Options.Goal.Margin}, Met: p.Met,
-		Relays: siteNames(p.Relays), Cost: number(p.Cost), Bound: number(p.Bound), Backup: p.Backup,
+		Relays: siteNames(p.Relays), Cost: number(p.Cost), Bound: number(p.Bound), Backup: p.Backup, Contacts: p.jsonContacts(), Loop: p.jsonLoop(),
 		Beams: []jsonBeam{}, Limits: []jsonLimit{}, Zones: []jsonZone{}, Units: []jsonUnit{}, Advice: []jsonAdvice{}, Decides: []jsonEffect{},
 		Warnings: append([]string{}, p.Warnings...), Unjudged: append([]string{}, p.Unjudged...),
 	}

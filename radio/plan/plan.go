@@ -32,6 +32,8 @@ type Plan struct {
 	// Beams are all of the lane file, and Limits what the gateway takes a dwell for, whichever beam it was.
 	Beams  []Beam
 	Limits []beam.Limit
+	// Contacts are those of all zones: what silence from each proves.
+	Contacts []Contact
 	// Met reports whether the goal is. If not, Advice is what would help, and of the zones that have no way Best is the best there is.
 	Met       bool
 	Advice    []Advice
@@ -80,7 +82,7 @@ func Make(l *lane.Lane, options Options) (*Plan, error) {
 		return nil, err
 	}
 	p := &Plan{Lane: l, Options: *o, Settings: q.settings, Backup: Backup(o.House, o.Outage),
-		Beams: beamsOf(l, o), Limits: beam.Limits(beam.Kinds(o.Movers, o.BeamWidth))}
+		Beams: beamsOf(l, o), Limits: beam.Limits(beam.Kinds(o.Movers, o.BeamWidth)), Contacts: contactsOf(l)}
 	q.answer(p)
 	p.Evaluated = q.evaluated
 	o.Progress(0.7)
@@ -893,6 +895,11 @@ func (q *question) feed(p *Plan, traffic []int) {
 			if what := mind(z.Name, i, b); what != "" {
 				p.Warnings = append(p.Warnings, what)
 			}
+		}
+	}
+	for i := range p.Contacts {
+		if what := p.Contacts[i].Mind(); what != "" {
+			p.Warnings = append(p.Warnings, what)
 		}
 	}
 	for _, e := range p.Units {

@@ -51,6 +51,7 @@ func (p *Plan) writeBody(w io.Writer) {
 	p.writeSettings(w)
 	p.writeUnits(w)
 	p.writeBeams(w)
+	p.writeContacts(w)
 	p.writeAdvice(w)
 	p.writeEffects(w)
 	list := func(title string, lines []string) {

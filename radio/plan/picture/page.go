@@ -52,6 +52,8 @@ type page struct {
 	Beams                    []figure
 	Missing                  []missing // zones that are not reached
 	WouldHelp                []string
+	Contacts                 []plan.Contact
+	Silence, Loop            string // what the contacts' signs mean; the resistors of supervised wires
 	Report                   string
 	LoraCaution, LaneCaution string
 }
@@ -70,6 +72,7 @@ func WritePage(w io.Writer, p *plan.Plan) error {
 	g := p.Options.Goal
 	v := page{Name: p.Lane.Name, Met: p.Met, Verdict: verdict(p), Style: palette(), WouldHelp: p.WouldHelp(), Report: report.String(), LoraCaution: lora.Caution, LaneCaution: plan.Caution,
 		Goal: fmt.Sprintf("%s of the trips within %v, and %.0f dB of margin in leaf", plan.Percent(g.Share), g.Within, g.Margin)}
+	v.Contacts, v.Silence, v.Loop = p.Contacts, plan.Silence, p.SupervisedWords()
 	for i := range p.Zones {
 		v.Zones = append(v.Zones, rowOf(p, &p.Zones[i]))
 		if z := &p.Zones[i]; !z.Served {
