@@ -222,7 +222,7 @@ func (k *checker) area(path string, c *Cover) {
 		k.refuse(path, fmt.Sprintf("an area of %.3f m²", size), "a polygon that covers something")
 		return
 	}
-	c.bounds = c.Area.box()
+	c.edges = outlineOf(c.Area)
 }
 
 func (k *checker) course() {
@@ -331,7 +331,7 @@ func (k *checker) tiles() bool {
 		all = all.with(p)
 	}
 	for i := range k.l.Cover {
-		b := k.l.Cover[i].box()
+		b := k.l.Cover[i].outline().box()
 		all = all.with(b.min).with(b.max)
 	}
 	outside, voids, in, first := k.l.Terrain.tiles.gaps(all)

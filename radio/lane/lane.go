@@ -162,15 +162,15 @@ type Cover struct {
 	Leaf    *Months
 	Walls   Walls
 
-	bounds box // of Area; its zero value: not known yet
+	edges *outline // of Area; nil: not known yet
 }
 
-// box is what Check has found, or the same anew.
-func (c *Cover) box() box {
-	if c.bounds == (box{}) {
-		return c.Area.box()
+// outline is what Check has made, or the same anew.
+func (c *Cover) outline() *outline {
+	if c.edges == nil {
+		return outlineOf(c.Area)
 	}
-	return c.bounds
+	return c.edges
 }
 
 // InLeaf reports whether c grows and has leaves in a month.

@@ -69,11 +69,16 @@ func (a Area) edges(f func(p, q Point)) {
 func (a Area) contains(at Point) bool {
 	inside := false
 	a.edges(func(p, q Point) {
-		if (p.North > at.North) != (q.North > at.North) && at.East < p.East+(at.North-p.North)/(q.North-p.North)*(q.East-p.East) {
+		if (edge{p, q}).eastOf(at) {
 			inside = !inside
 		}
 	})
 	return inside
+}
+
+// eastOf reports whether e crosses the line from a point to the east.
+func (e edge) eastOf(at Point) bool {
+	return (e.p.North > at.North) != (e.q.North > at.North) && at.East < e.p.East+(at.North-e.p.North)/(e.q.North-e.p.North)*(e.q.East-e.p.East)
 }
 
 // Size is what the area covers, m².
@@ -99,52 +104,21 @@ func (a Area) Size() float64 {
 	return sum
 }
 
-// within gives the stretches of the segment p to q that are inside, as shares of its length, in order. cuts is scratch space.
-func (a Area) within(p, q Point, cuts []float64) (spans [][2]float64, _ []float64) {
-	cuts = append(cuts[:0], 0, 1)
-	d := Point{q.East - p.East, q.North - p.North}
-	length2 := d.East*d.East + d.North*d.North
-	a.edges(func(e, f Point) {
-		// On which side a corner lies is judged once and the same for both its edges, so that no way slips through between them.
-		s, t := turn(p, q, e), turn(p, q, f)
-		if (s > 0) == (t > 0) {
-			return
-		}
-		x := e.between(f, s/(s-t))
-		if at := ((x.East-p.East)*d.East + (x.North-p.North)*d.North) / length2; at > 0 && at < 1 {
-			cuts = append(cuts, at)
-		}
-	})
-	slices.Sort(cuts)
-	for i := 1; i < len(cuts); i++ {
-		from, to := cuts[i-1], cuts[i]
-		if to <= from || !a.contains(p.between(q, (from+to)/2)) {
-			continue
-		}
-		if n := len(spans); n > 0 && spans[n-1][1] == from {
-			spans[n-1][1] = to
-		} else {
-			spans = append(spans, [2]float64{from, to})
-		}
-	}
-	return spans, cuts
-}
-
 // crossing finds two edges of the rings that cross or touch, but for neighbours at their common corner, and returns where; ok is
 // false if the rings are simple and apart. It sorts the edges from west to east, so that only those that overlap are compared.
 func (a Area) crossing() (at Point, ok bool) {
-	type edge struct {
-		p, q    Point
+	type numbered struct {
+		edge
 		ring, i int
 	}
-	var list []edge
+	var list []numbered
 	for r, ring := range a {
 		for i, q := range ring {
-			list = append(list, edge{ring[(i+len(ring)-1)%len(ring)], q, r, i})
+			list = append(list, numbered{edge{ring[(i+len(ring)-1)%len(ring)], q}, r, i})
 		}
 	}
-	west := func(e edge) float64 { return min(e.p.East, e.q.East) }
-	slices.SortFunc(list, func(x, y edge) int { return cmp.Compare(west(x), west(y)) })
+	west := func(e numbered) float64 { return min(e.p.East, e.q.East) }
+	slices.SortFunc(list, func(x, y numbered) int { return cmp.Compare(west(x), west(y)) })
 	for i, x := range list {
 		for _, y := range list[i+1:] {
 			if west(y) > max(x.p.East, x.q.East) {

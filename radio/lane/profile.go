@@ -45,11 +45,12 @@ func (l *Lane) Profile(p *Profile, from, to *Site, n int) {
 	p.Cover = p.Cover[:0]
 	for i := range l.Cover {
 		c := &l.Cover[i]
-		if !c.box().meets(from.At, to.At) {
+		o := c.outline()
+		if !o.box().meets(from.At, to.At) {
 			continue
 		}
 		var shares [][2]float64
-		shares, p.cuts = c.Area.within(from.At, to.At, p.cuts)
+		shares, p.cuts = o.within(from.At, to.At, p.cuts)
 		for _, s := range shares {
 			span := Span{Cover: c, Start: s[0] * p.Length, End: s[1] * p.Length}
 			span.Below = p.below(s[0], s[1], c.Height) * p.Length

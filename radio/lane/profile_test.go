@@ -112,7 +112,7 @@ func TestWithin(t *testing.T) {
 		if rng.IntN(3) == 0 {
 			p = center // starts inside, or in the hole
 		}
-		spans, _ := a.within(p, q, nil)
+		spans, _ := outlineOf(a).within(p, q, nil)
 		if len(spans) > 0 && !a.box().meets(p, q) {
 			t.Fatalf("seed %d: the box of %v does not meet %v to %v", seed, a, p, q)
 		}
@@ -151,7 +151,7 @@ func TestWithinThroughCorners(t *testing.T) {
 		{Point{-10, -10}, Point{20, 20}, 1.0 / 3}, {Point{20, 20}, Point{-10, -10}, 1.0 / 3}, {Point{-5, 5}, Point{5, -5}, 0}, {Point{-10, 5}, Point{20, 5}, 1.0 / 3},
 		{Point{5, 5}, Point{5, 5}, 1}, {Point{20, 20}, Point{30, 30}, 0}, {Point{2, 2}, Point{8, 8}, 1}, {Point{0, -10}, Point{5, 5}, 1.0 / 3},
 	} {
-		spans, _ := square.within(c.p, c.q, nil)
+		spans, _ := outlineOf(square).within(c.p, c.q, nil)
 		got := 0.0
 		for _, s := range spans {
 			got += s[1] - s[0]

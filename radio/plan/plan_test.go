@@ -476,21 +476,58 @@ func onTile(t testing.TB, l *lane.Lane, file string) {
 	l.Terrain = lane.FromTiles([]*lane.Tile{tile}, lane.NewPlane(*l.Origin))
 }
 
-// BenchmarkPlan is a whole plan of 20 zones with 25 woods, the tile of its terrain read from the disk each time; beside it the largest over terrain of 40 spots, and one
-// whose goal cannot be met, so that what would help is tried as well.
+// mostSpots puts a lane on as many spots as there may be.
+func mostSpots(t testing.TB, l *lane.Lane, seed uint64) {
+	r := rand.New(rand.NewPCG(seed, 0))
+	spots := make([]lane.Spot, lane.MaxSpots)
+	for i := range spots {
+		spots[i] = lane.Spot{At: lane.Point{East: -200 + 3600*r.Float64(), North: -900 + 1800*r.Float64()}, Height: 100 + 25*r.Float64()}
+	}
+	var err error
+	if l.Terrain, err = lane.FromSpots(spots); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// mostCorners puts a ragged hedge around the middle of a lane, with as many corners as all cover may have.
+func mostCorners(l *lane.Lane, seed uint64) {
+	r := rand.New(rand.NewPCG(seed, 0))
+	left := lane.MaxCorners
+	for _, c := range l.Cover {
+		left -= len(c.Area[0])
+	}
+	ring := func(n int, east, north float64) (ring []lane.Point) {
+		for k := range n {
+			s, c := math.Sincos(2 * math.Pi * float64(k) / float64(n))
+			far := 1 + 0.002*r.Float64()
+			ring = append(ring, lane.Point{East: 1500 + far*east*c, North: far * north * s})
+		}
+		return ring
+	}
+	l.Cover = append(l.Cover, lane.Cover{Kind: lane.Hedge, Height: 3, Density: lane.Dense, Leaf: new(lane.AllMonths), Area: lane.Area{ring(left-left/2, 1210, 610), ring(left/2, 1200, 600)}})
+}
+
+// BenchmarkPlan is a whole plan of 20 zones with 25 woods, the tile of its terrain read from the disk each time; beside it the largest over terrain of 40 spots and of as many as
+// there may be, with as many corners of cover as there may be, and one whose goal cannot be met, so that what would help is tried as well.
 func BenchmarkPlan(b *testing.B) {
 	file := writeTile(b, 7)
 	for _, c := range []struct {
 		ground     string
 		candidates int
 		met        bool
-	}{{"tile", 25, true}, {"tile", 50, true}, {"tile", 100, true}, {"tile", 200, true}, {"tile", 200, false}, {"spots", 200, true}} {
+	}{{"tile", 25, true}, {"tile", 50, true}, {"tile", 100, true}, {"tile", 200, true}, {"tile", 200, false}, {"spots", 200, true}, {"most-spots", 200, true}, {"tile-most-corners", 60, true}, {"tile-most-corners", 200, true}} {
 		b.Run(fmt.Sprintf("ground=%s/candidates=%d/met=%v", c.ground, c.candidates, c.met), func(b *testing.B) {
 			begun, plans := processor(b), 0
 			for b.Loop() {
 				plans++
 				l := crowded(c.candidates, 20, 3)
-				if c.ground == "tile" {
+				switch c.ground {
+				case "most-spots":
+					mostSpots(b, l, 5)
+				case "tile-most-corners":
+					mostCorners(l, 5)
+					fallthrough
+				case "tile":
 					onTile(b, l, file)
 				}
 				var o plan.Options
