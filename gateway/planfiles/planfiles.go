@@ -150,8 +150,8 @@ func (l *layout) left() (list []string) {
 				by = "a Wi-Fi bridge"
 			}
 			list = append(list, fmt.Sprintf("%s (%s) comes home by %s: the simulator has no Wi-Fi, so it is not in the scenario; `longlane node` speaks LoRa only, so it has no "+
-				"settings file; a walk test compares LoRa only. Its board needs software that sends the frames of proto/PROTOCOL.md by UDP to the gateway's port",
-				u.site.Name, names(u.zones), by))
+				"settings file; a walk test compares LoRa only. Its board needs software that sends the frames of proto/PROTOCOL.md by UDP to the gateway's port, and again every %v until the receipt is there, as the plan has it",
+				u.site.Name, names(u.zones), by, plan.WiFiAgain))
 		}
 	}
 	for i := range l.plan.Zones {

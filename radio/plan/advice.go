@@ -340,11 +340,7 @@ func (q *question) sensitivity(p *Plan) (list []Effect) {
 			for _, h := range z.Hops {
 				margins = append(margins, h.Margin+delta[h.Way])
 			}
-			s := &q.settings[0].Settings
-			if z.Hops[0].Setting != nil {
-				s = &z.Hops[0].Setting.Settings
-			}
-			e.Within = min(e.Within, timing(s, margins, q.o))
+			e.Within = min(e.Within, timing(z.Hops[0].pace(), margins, q.o))
 		}
 		list = append(list, e)
 	}

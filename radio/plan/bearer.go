@@ -165,9 +165,9 @@ func (s *Setting) load(zones int, o *Options) {
 func (s *Setting) need(o *Options) {
 	best := 0.0
 	for h := 1; h <= MaxHops; h++ {
-		s.Margin[h-1] = max(o.Goal.Margin, neededMargin(&s.Settings, h, o))
+		s.Margin[h-1] = max(o.Goal.Margin, neededMargin(byLoRa(&s.Settings), h, o))
 		if h == 1 {
-			best = timing(&s.Settings, []float64{math.Inf(1)}, o)
+			best = timing(byLoRa(&s.Settings), []float64{math.Inf(1)}, o)
 		}
 	}
 	if s.Refused == "" && math.IsInf(s.Margin[0], 1) {

@@ -67,10 +67,10 @@ func Between(l *lane.Lane, options Options, from, to string) (*Pair, error) {
 	}
 	add := func(h *Hop, s *Setting) {
 		p.Hops = append(p.Hops, h)
-		p.Within = append(p.Within, timing(&s.Settings, []float64{h.Margin}, o))
+		p.Within = append(p.Within, timing(h.pace(), []float64{h.Margin}, o))
 		year := 0.0
 		for m := time.January; m <= time.December; m++ {
-			year += timing(&s.Settings, []float64{h.in(m)}, o) / 12
+			year += timing(h.pace(), []float64{h.in(m)}, o) / 12
 		}
 		p.Year = append(p.Year, year)
 	}

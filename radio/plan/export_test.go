@@ -15,7 +15,7 @@ const (
 
 // InTime is the share of trips that come in the goal's time over hops of these margins, dB, by a hop's setting.
 func InTime(h *Hop, margins []float64, o Options) float64 {
-	return timing(&h.Setting.Settings, margins, &o)
+	return timing(h.pace(), margins, &o)
 }
 
 // WayForBenchmark reckons the way between the first two sites, its profile ready.

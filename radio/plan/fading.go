@@ -25,6 +25,7 @@ const (
 	tries      = 5 // of a frame on its first hop
 	carryTries = 6 // on those after it
 	lastSlot   = 5
+	slotLeast  = 20 * time.Millisecond // of a slot, beside six symbols
 	proofSlack = 30 * time.Millisecond
 	coherence  = time.Second            // for so long a fade lasts: as in the rehearsals
 	dwell      = 75 * time.Millisecond  // of the contact, before anything is sent
@@ -35,14 +36,52 @@ const (
 // taken to begin.
 const steps, phases = 100, 8
 
-// timing is the share of trips that are heard within the goal's time over hops of some margins, from the gate to the gateway.
-// Fading is Rayleigh's, holds for coherence, and is drawn anew after that and for each hop. A hop is tried as radio/node does it: again when
-// nobody has shown to have the frame, up to 5 or 6 times; what is not over a hop by then is counted as late.
-func timing(s *lora.Settings, margins []float64, o *Options) float64 {
-	return within(s, margins, o.Goal.Within)
+// pace is how fast a bearer is: the time on the air of a frame of so many bytes, and when a frame goes again: after the slots by which
+// radio/node takes turns and up to so many tries, or if again is above 0 so long after the one before, as often as there is time.
+type pace struct {
+	air         func(size int) time.Duration
+	slot, again time.Duration
 }
 
-func within(s *lora.Settings, margins []float64, limit time.Duration) float64 {
+// byLoRa is the pace of a setting.
+func byLoRa(s *lora.Settings) pace { return pace{air: s.Airtime, slot: slotLeast + 6*s.Symbol()} }
+
+// WiFiAgain is after how long a board on Wi-Fi sends again what has no receipt. Our choice, no source: nobody counts its airtime there,
+// so that it need not stop after five copies; it goes on with a new attempt (proto/PROTOCOL.md, section 8).
+const WiFiAgain = 250 * time.Millisecond
+
+// byWiFi is Wi-Fi's pace. What its link layer sends again by itself follows within milliseconds, in the same fade, and does not help.
+func byWiFi() pace { return pace{air: wifiAirtime, again: WiFiAgain} }
+
+// wifiAirtime is how long a frame of so many bytes lasts in a UDP datagram over IPv4 at 6 Mbit/s, the rate of Options.WiFiNeed: 20 µs
+// before it, and symbols of 4 µs with 24 bits for 16 bits of service, 6 of tail, and 64 bytes around the frame (UDP 8, IPv4 20, link
+// 8, and of the MAC 24 and 4). Source: IEEE 802.11, clause 17.4.3 (TXTIME), from memory. What it waits for other stations is not in it.
+func wifiAirtime(size int) time.Duration {
+	const before, symbol, symbolBits, around = 20 * time.Microsecond, 4 * time.Microsecond, 24, 8 + 20 + 8 + 24 + 4
+	bits := 16 + 8*(around+size) + 6
+	return before + time.Duration((bits+symbolBits-1)/symbolBits)*symbol
+}
+
+// pace is that of a hop's bearer.
+func (h *Hop) pace() pace {
+	if h.Setting == nil {
+		return byWiFi()
+	}
+	return byLoRa(&h.Setting.Settings)
+}
+
+// wifiMargin is what the one hop of Wi-Fi must have so that the goal is met, dB; infinite if none is enough.
+func wifiMargin(o *Options) float64 { return max(o.Goal.Margin, neededMargin(byWiFi(), 1, o)) }
+
+// timing is the share of trips that are heard within the goal's time over hops of some margins, from the gate to the gateway.
+// Fading is Rayleigh's, holds for coherence, and is drawn anew after that and for each hop. A hop is tried as radio/node does it: again when
+// nobody has shown to have the frame, up to 5 or 6 times; what is not over a hop by then is counted as late. Of Wi-Fi see WiFiAgain.
+func timing(s pace, margins []float64, o *Options) float64 {
+	return within(s, margins, o.Goal.Within, coherence)
+}
+
+// within is that within a time, with fades that last as long as fade says.
+func within(s pace, margins []float64, limit, fade time.Duration) float64 {
 	left := limit - dwell - house
 	if left <= 0 {
 		return 0
@@ -50,32 +89,35 @@ func within(s *lora.Settings, margins []float64, limit time.Duration) float64 {
 	step := left / steps
 	var now, next [steps + 1]float64 // by which step a frame has come so far: its share
 	now[0] = 1
-	slot := 20*time.Millisecond + 6*s.Symbol()
-	first := s.Airtime(tripSize)
+	slot, first := s.slot, s.air(tripSize)
 	for i, margin := range margins {
 		size := tripSize + i*hopSize
-		air := s.Airtime(size)
+		air := s.air(size)
 		begin, most := time.Duration(0), tries
 		if i > 0 {
 			begin, most = slot+slot/2, carryTries // half a slot into its own, which is the second
 		}
-		cycle := air + (lastSlot+1)*slot + s.Airtime(size+hopSize) + proofSlack // until it goes again
+		cycle := air + (lastSlot+1)*slot + s.air(size+hopSize) + proofSlack // until it goes again
 		if i > 0 {
-			cycle = air + 4*slot + s.Airtime(size+hopSize) + proofSlack
+			cycle = air + 4*slot + s.air(size+hopSize) + proofSlack
+		}
+		spread := first
+		if s.again > 0 {
+			cycle, spread, most = s.again, 0, int(left/s.again)+1
 		}
 		var hop [steps + 1]float64
 		p := Rayleigh(margin)
 		for phase := range phases {
 			at, missed, block := begin, 1.0, -1
 			for k := range most {
-				if b := int((coherence*time.Duration(2*phase+1)/(2*phases) + at) / coherence); b != block {
+				if b := int((fade*time.Duration(2*phase+1)/(2*phases) + at) / fade); b != block {
 					block = b
 					if n := int((at + air + step - 1) / step); n <= steps {
 						hop[n] += missed * p / phases
 					}
 					missed *= 1 - p
 				}
-				at += cycle + first<<min(k, 1) // on the average, of twice as much
+				at += cycle + spread<<min(k, 1) // on the average, of twice as much
 			}
 		}
 		next = [steps + 1]float64{}
@@ -101,7 +143,7 @@ const mostMargin = 60
 
 // neededMargin is the margin that each of some hops must have so that the goal's share of trips is heard in time; infinite if
 // none is enough.
-func neededMargin(s *lora.Settings, hops int, o *Options) float64 {
+func neededMargin(s pace, hops int, o *Options) float64 {
 	reached := func(margin float64) bool {
 		list := make([]float64, hops)
 		for i := range list {

@@ -41,7 +41,7 @@ func TestTimingIsTheRehearsals(t *testing.T) {
 		{15, 3 * time.Second, 0.9999, 0.0015},
 		{20, 3 * time.Second, 0.9998, 0.0003},
 	} {
-		if got := within(&s, four(c.margin), c.limit); math.Abs(got-c.want) > c.error {
+		if got := within(byLoRa(&s), four(c.margin), c.limit, coherence); math.Abs(got-c.want) > c.error {
 			t.Errorf("four hops of %v dB: %.4f within %v, the rehearsal has %.4f", c.margin, got, c.limit, c.want)
 		} else {
 			t.Logf("four hops of %v dB: %.4f within %v, the rehearsal has %.4f", c.margin, got, c.limit, c.want)
@@ -55,14 +55,14 @@ func TestNeededMargin(t *testing.T) {
 	s := lora.Settings{SpreadingFactor: 7, Bandwidth: 125_000, CodingRate: 5, Preamble: 8}
 	last := 0.0
 	for hops := 1; hops <= MaxHops; hops++ {
-		m := neededMargin(&s, hops, o)
+		m := neededMargin(byLoRa(&s), hops, o)
 		all := func(m float64) (list []float64) {
 			for range hops {
 				list = append(list, m)
 			}
 			return list
 		}
-		if enough, less := timing(&s, all(m), o), timing(&s, all(m-0.5), o); enough < o.Goal.Share || less >= o.Goal.Share {
+		if enough, less := timing(byLoRa(&s), all(m), o), timing(byLoRa(&s), all(m-0.5), o); enough < o.Goal.Share || less >= o.Goal.Share {
 			t.Errorf("%d hops need %.1f dB: %.5f with it, %.5f with 0.5 dB less", hops, m, enough, less)
 		}
 		if m < last {
@@ -71,7 +71,7 @@ func TestNeededMargin(t *testing.T) {
 		last = m
 	}
 	s.SpreadingFactor = 12
-	if m := neededMargin(&s, 2, o); !math.IsInf(m, 1) {
+	if m := neededMargin(byLoRa(&s), 2, o); !math.IsInf(m, 1) {
 		t.Errorf("two hops at spreading factor 12 need %.1f dB, but last longer than 2 s", m)
 	}
 }
@@ -100,10 +100,33 @@ func TestSun(t *testing.T) {
 // if each try were drawn anew it would be 84 %.
 func TestRepeatsDoNotHelpInAFade(t *testing.T) {
 	s := lora.Settings{SpreadingFactor: 7, Bandwidth: 125_000, CodingRate: 5, Preamble: 8}
-	if got := within(&s, []float64{3}, 700*time.Millisecond); got < 0.62 || got > 0.76 {
+	if got := within(byLoRa(&s), []float64{3}, 700*time.Millisecond, coherence); got < 0.62 || got > 0.76 {
 		t.Errorf("one hop of 3 dB: %.3f within 0.7 s, want between 0.62 and 0.76", got)
 	}
-	if once, later := within(&s, []float64{3}, 300*time.Millisecond), within(&s, []float64{3}, 3*time.Second); math.Abs(once-Rayleigh(3)) > 1e-9 || later < 0.85 {
+	if once, later := within(byLoRa(&s), []float64{3}, 300*time.Millisecond, coherence), within(byLoRa(&s), []float64{3}, 3*time.Second, coherence); math.Abs(once-Rayleigh(3)) > 1e-9 || later < 0.85 {
 		t.Errorf("one hop of 3 dB: %.3f at once, want %.3f; %.3f within 3 s", once, Rayleigh(3), later)
+	}
+}
+
+// TestWiFiByItsOwnFrames: a goal that is over before any LoRa frame is leaves Wi-Fi the margin of a single try, 20 dB for 99 %
+// (Rayleigh), and not that of LoRa, which is infinite; 6 Mbit/s carry the 90 bytes of a trip and what is around it in 144 µs (IEEE 802.11,
+// clause 17.4.3: 20 µs, and 31 symbols of 4 µs). More time for more tries asks less.
+func TestWiFiByItsOwnFrames(t *testing.T) {
+	if got := byWiFi().air(tripSize); got != 144*time.Microsecond {
+		t.Errorf("a trip lasts %v on Wi-Fi, want 144µs", got)
+	}
+	o := (Options{Goal: Goal{Share: 0.99, Within: 200 * time.Millisecond, Margin: 1}, SunHours: 1}).complete(nil)
+	lora := lora.Settings{SpreadingFactor: 7, Bandwidth: 125_000, CodingRate: 5, Preamble: 8}
+	if m := neededMargin(byLoRa(&lora), 1, o); !math.IsInf(m, 1) {
+		t.Errorf("SF7 needs %.1f dB for 200 ms, but its frame lasts longer than what is left of them", m)
+	}
+	last := math.Inf(1)
+	for i, within := range []time.Duration{200 * time.Millisecond, 2 * time.Second, 4 * time.Second} {
+		o.Goal.Within = within
+		m := wifiMargin(o)
+		if i == 0 && math.Abs(m-19.98) > 0.05 || m >= last {
+			t.Errorf("within %v Wi-Fi needs %.2f dB, want 19.98 for one try, and less for more; before it was %.2f", within, m, last)
+		}
+		last = m
 	}
 }

@@ -48,8 +48,8 @@ func (p *Plan) Asked(z *ZonePlan) float64 {
 	switch {
 	case !z.Served:
 		return weakest.Margin + z.Lacks
-	case weakest.Setting == nil: // see byWiFi
-		return max(p.Options.Goal.Margin, p.Settings[0].Margin[0])
+	case weakest.Setting == nil:
+		return p.WiFiMargin
 	default:
 		return weakest.Setting.Margin[len(z.Hops)-1]
 	}

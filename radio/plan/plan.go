@@ -24,8 +24,11 @@ type Plan struct {
 	// Settings are all of LoRa's, with why each is refused; Chosen is the one to use, nil if none is or all is Wi-Fi.
 	Settings []*Setting
 	Chosen   *Setting
-	Relays   []*lane.Site // to be used, those that stand already among them
-	Zones    []ZonePlan
+	// WiFiMargin is what the one hop of Wi-Fi must have so that the goal is met, dB, by ordinary antennas or a bridge; infinite if none is
+	// enough.
+	WiFiMargin float64
+	Relays     []*lane.Site // to be used, those that stand already among them
+	Zones      []ZonePlan
 	// Cost is that of all, and Bound what no arrangement goes below; they are equal if the answer is proven to be the cheapest.
 	Cost, Bound float64
 	Units       []Energy
@@ -81,7 +84,7 @@ func Make(l *lane.Lane, options Options) (*Plan, error) {
 	if err != nil {
 		return nil, err
 	}
-	p := &Plan{Lane: l, Options: *o, Settings: q.settings, Backup: Backup(o.House, o.Outage),
+	p := &Plan{Lane: l, Options: *o, Settings: q.settings, WiFiMargin: q.wifiMargin, Backup: Backup(o.House, o.Outage),
 		Beams: beamsOf(l, o), Limits: beam.Limits(beam.Kinds(o.Movers, o.BeamWidth)), Contacts: contactsOf(l)}
 	q.answer(p)
 	p.Evaluated = q.evaluated
@@ -105,6 +108,8 @@ type question struct {
 	zones     []int        // of each zone its terminal; -1: wired
 	settings  []*Setting
 	frequency float64
+	// wifiMargin is what a hop of Wi-Fi must have, dB.
+	wifiMargin float64
 
 	// Ways in leaf; nil: not judged. between[i][j] is there for j < i.
 	between   [][]*Way
@@ -119,7 +124,7 @@ type question struct {
 
 // pose surveys all ways.
 func pose(l *lane.Lane, o *Options) (*question, error) {
-	q := &question{o: o, s: surveyor{lane: l, depth: 1}}
+	q := &question{o: o, s: surveyor{lane: l, depth: 1}, wifiMargin: wifiMargin(o)}
 	candidates := 0
 	for i := range l.Sites {
 		switch s := &l.Sites[i]; s.Role {
@@ -251,10 +256,9 @@ func (q *question) toGateway(a *lane.Site) (best *Way, err error) {
 	return best, nil
 }
 
-// byWiFi is the hop to a gateway by the cheapest means that meets the goal's margin and share: the frames of Wi-Fi are short, so
-// what is asked of it is what is asked of the fastest setting's one hop.
+// byWiFi is the hop to a gateway by the cheapest means that meets the goal's margin and share.
 func (q *question) byWiFi(a *lane.Site) (best *Hop, err error) {
-	need := max(q.o.Goal.Margin, q.settings[0].Margin[0])
+	need := q.wifiMargin
 	for _, g := range q.gateways {
 		free, err := path.FreeSpace(q.o.WiFiFrequency, a.At.Distance(g.At))
 		if err != nil || bridgeEIRP+bridgeGain-free-q.o.WiFiNeed < need {
@@ -620,7 +624,7 @@ func (q *question) settle(p *Plan, sol solution) {
 				if margins == nil || slices.Min(margins) < s.Margin[max(len(margins), 1)-1] {
 					continue
 				}
-				if w := timing(&s.Settings, margins, q.o); w > mine[t].within+slower { // a hop more must be worth it, too
+				if w := timing(byLoRa(&s.Settings), margins, q.o); w > mine[t].within+slower { // a hop more must be worth it, too
 					mine[t] = route{list, w}
 				}
 			}
@@ -827,10 +831,7 @@ func (q *question) times(z *ZonePlan) {
 	if len(z.Hops) == 0 {
 		return
 	}
-	s := &q.settings[0].Settings // Wi-Fi is at least as fast
-	if z.Hops[0].Setting != nil {
-		s = &z.Hops[0].Setting.Settings
-	}
+	s := z.Hops[0].pace()
 	margins := func(of func(*Hop) float64) (list []float64) {
 		for _, h := range z.Hops {
 			list = append(list, of(h))
@@ -846,11 +847,11 @@ func (q *question) times(z *ZonePlan) {
 	}
 	when := func(share float64) time.Duration {
 		low, high := time.Duration(0), 10*time.Second
-		if within(s, leaf, high) < share {
+		if within(s, leaf, high, coherence) < share {
 			return 0
 		}
 		for high-low > 20*time.Millisecond {
-			if mid := (low + high) / 2; within(s, leaf, mid) >= share {
+			if mid := (low + high) / 2; within(s, leaf, mid, coherence) >= share {
 				high = mid
 			} else {
 				low = mid

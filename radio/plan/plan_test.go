@@ -85,6 +85,24 @@ func TestWiFiGivesOut(t *testing.T) {
 	}
 }
 
+// TestWiFiForShortGoals: where the goal is too short for any frame of LoRa, a gate that Wi-Fi reaches well comes home by Wi-Fi, with
+// what the goal asks of Wi-Fi; at twice the distance it does not.
+func TestWiFiForShortGoals(t *testing.T) {
+	o := plan.Options{Goal: plan.Goal{Share: 0.99, Within: 200 * time.Millisecond}, Costs: plan.DefaultCosts()}
+	o.Costs.Bridge = 1e6
+	p := make_(t, flat(25), o)
+	if !p.Met || p.Zones[0].Bearer != plan.WiFi || p.Zones[0].Within < 0.99 || p.Chosen != nil {
+		t.Fatalf("at 25 m, within 200 ms: met %v, zones %+v", p.Met, p.Zones)
+	}
+	if asked := p.Asked(&p.Zones[0]); asked != p.WiFiMargin || asked < 19 || asked > 21 || p.Zones[0].Hops[0].Margin < asked {
+		t.Errorf("%.1f dB are asked and %.1f are there, want 20 at the least: one try for 99 %%", asked, p.Zones[0].Hops[0].Margin)
+	}
+	o.Costs = plan.DefaultCosts()
+	if p := make_(t, flat(50), o); p.Met && p.Zones[0].Bearer == plan.WiFi {
+		t.Errorf("at 50 m, within 200 ms: by ordinary antennas with %.1f dB", p.Zones[0].Hops[0].Margin)
+	}
+}
+
 // TestSizes: the sizes of frames are those of the protocol.
 func TestSizes(t *testing.T) {
 	for _, c := range []struct {
