@@ -19,7 +19,7 @@ import (
 var planCommand = command{
 	name:  "plan",
 	brief: "before anything is bought: does it reach, by which bearer, settings and relays, and what if not",
-	usage: "LANE [--goal GOAL] [--cost PIECE=COST,...] [--between SITE,SITE | --json] [--config FILE] [--html FILE] [--svg DIR] [--png DIR] [--write DIR]",
+	usage: "LANE [--goal GOAL] [--cost PIECE=COST,...] [--between SITE,SITE | --json] [--config FILE] [--frequency MHZ] [--power DBM] [--html FILE] [--svg DIR] [--png DIR] [--write DIR]",
 	example: `  longlane plan testdata/lane/hill-orchard.toml
   longlane plan lane.toml --goal "99 %, 3s, 15 dB" --cost relay-solar=300,node=90
   longlane plan lane.toml --between river-gate,house
@@ -57,7 +57,9 @@ func runPlan(_ context.Context, c *call) error {
 	c.Float64Var(&o.SunHours, "sun", 0, "peak-sun `hours` a day of the worst month on the panel; left out: by the latitude")
 	c.duration(&o.Outage, "outage", "for how long gateway, broker and switch must run without mains, a `time`; left out: 8h")
 	c.Func("cable", "tell what the cable to a sensor takes of its supply, as `CABLE`, such as \"100 m, 0.75 mm2, 100 mA, 12 V\"", func(s string) error { return parseCable(s, &o.Cable) })
-	gateway := c.String("config", "", "who passes the beams, and how wide these are, as the gateway's configuration in this `file` has it in [passage]; left out: as without that table")
+	gateway := c.String("config", "", "plan for the gateway of this configuration `file`: channel, power and carrier sense of its [[modem]], and who passes the beams by its [passage]; left out: the usual ones")
+	var radio planRadio
+	radio.flags(c)
 	between := c.String("between", "", "tell all of these two `SITE,SITE` instead: by each setting, and by Wi-Fi")
 	asJSON := c.Bool("json", false, "print the plan as JSON")
 	var pictures planPictures
@@ -89,28 +91,32 @@ func runPlan(_ context.Context, c *call) error {
 	if o.TripsPerHour <= 0 || o.Battery <= 0 {
 		return badUsage("--trips and --battery: expected a number above 0")
 	}
-	if *gateway != "" {
-		p, err := config.ReadPassing(*gateway)
-		if err != nil {
-			return usageError{err}
-		}
-		if o.Movers, o.BeamWidth = p.Movers(), p.BeamWidth; o.BeamWidth == 0 {
-			o.BeamWidth = -1
-		}
-	}
 	l, err := config.ReadLane(words[0])
 	if err != nil {
 		return usageError{err}
 	}
+	if *gateway != "" {
+		own, err := config.ReadAlone(*gateway)
+		if err != nil {
+			return usageError{err}
+		}
+		if o.Movers, o.BeamWidth = own.Passage.Movers(), own.Passage.BeamWidth; o.BeamWidth == 0 {
+			o.BeamWidth = -1
+		}
+		if err := radio.ofGateway(*gateway, own.Modem, l.Region); err != nil {
+			return usageError{err}
+		}
+	}
+	radio.into(&o)
 	if *between != "" {
-		return planBetween(c, l, o, *between, *asJSON)
+		return planBetween(c, l, o, *between, *asJSON, &radio)
 	}
 	bar := newProgress(c.err, "planning")
 	o.Progress = bar.show
 	p, err := plan.Make(l, o)
 	bar.clear()
 	if err != nil {
-		return usageError{fmt.Errorf("%s: %w", words[0], err)}
+		return usageError{radio.about(words[0], err)}
 	}
 	if err := pictures.write(p); err != nil {
 		return usageError{err}
@@ -148,14 +154,14 @@ func runPlan(_ context.Context, c *call) error {
 }
 
 // planBetween tells of two sites alone.
-func planBetween(c *call, l *lane.Lane, o plan.Options, between string, asJSON bool) error {
+func planBetween(c *call, l *lane.Lane, o plan.Options, between string, asJSON bool, radio *planRadio) error {
 	from, to, ok := strings.Cut(between, ",")
 	if !ok || asJSON {
 		return badUsage("--between: expected two sites with a comma between them, such as river-gate,house, and no --json")
 	}
 	p, err := plan.Between(l, o, strings.TrimSpace(from), strings.TrimSpace(to))
 	if err != nil {
-		return badUsage("--between: %w", err)
+		return usageError{radio.about("--between", err)}
 	}
 	return p.WriteText(c.out)
 }

@@ -375,6 +375,16 @@ func Load(path string) (*Config, error) {
 	return c, nil
 }
 
+// ReadAlone reads and checks the configuration at path, as Load does, but does not look at the files that it names: for who plans with it, mostly
+// on another machine.
+func ReadAlone(path string) (*Config, error) {
+	data, _, err := readBounded(path, maxFile)
+	if err != nil {
+		return nil, fmt.Errorf("read config: %w", err)
+	}
+	return Parse(path, data)
+}
+
 // Parse checks a configuration that is already in memory. name stands for the file in messages. Files that the
 // configuration names are not looked at.
 func Parse(name string, data []byte) (*Config, error) {

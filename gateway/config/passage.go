@@ -58,19 +58,6 @@ func (p *Passing) Movers() (list []beam.Mover) {
 	return list
 }
 
-// ReadPassing reads what the configuration at path says of who passes. It must be a whole one, but the files that it names are not looked at.
-func ReadPassing(path string) (*Passing, error) {
-	data, _, err := readBounded(path, maxFile)
-	if err != nil {
-		return nil, fmt.Errorf("read config: %w", err)
-	}
-	c, err := Parse(path, data)
-	if err != nil {
-		return nil, err
-	}
-	return &c.Passage, nil
-}
-
 func span(v []float64) (r passage.Range) {
 	if len(v) == 2 {
 		r = passage.Range{Least: v[0], Most: v[1]}

@@ -3,6 +3,8 @@ package plan
 import (
 	"fmt"
 	"math"
+	"slices"
+	"strings"
 	"time"
 
 	"longlane/radio/lane"
@@ -86,6 +88,12 @@ func settings(l *lane.Lane, sites []*lane.Site, zones int, o *Options) ([]*Setti
 	if o.Frequency != 0 {
 		base.Frequency = int64(math.Round(o.Frequency))
 	}
+	if o.Power != nil {
+		base.Power = *o.Power
+	}
+	if o.Listen != 0 {
+		base.Listen = o.Listen
+	}
 	var all []*Setting
 	for _, bw := range lora.Bandwidths() {
 		if bw < 125_000 {
@@ -93,7 +101,7 @@ func settings(l *lane.Lane, sites []*lane.Site, zones int, o *Options) ([]*Setti
 		}
 		for sf := 7; sf <= 12; sf++ {
 			t := base
-			t.SpreadingFactor, t.Bandwidth, t.Frame, t.Power = sf, bw, longestSize+MaxHops*hopSize, min(t.Power, o.Power)
+			t.SpreadingFactor, t.Bandwidth, t.Frame = sf, bw, longestSize+MaxHops*hopSize
 			s := &Setting{Settings: t.Settings, Frequency: float64(t.Frequency), region: l.Region, base: t, power: map[*lane.Site]float64{}}
 			all = append(all, s)
 			s.law(sites)
@@ -104,8 +112,51 @@ func settings(l *lane.Lane, sites []*lane.Site, zones int, o *Options) ([]*Setti
 			s.need(o)
 		}
 	}
-	return all, nil
+	return all, lawful(l.Region, all, o)
 }
+
+// lawful refuses a channel that the region leaves no setting, and a power that it leaves no site by any: what is asked for could not be done at all. That
+// a better antenna lowers the power of its own site is no mistake.
+func lawful(region string, all []*Setting, o *Options) error {
+	megahertz := fmt.Sprintf("%.3f MHz", all[0].Frequency/1e6)
+	if !slices.ContainsFunc(all, func(s *Setting) bool {
+		_, err := lora.Lawful(region, s.weakest())
+		return err == nil
+	}) {
+		var ranges []string
+		for _, b := range lora.Bands(region) {
+			if b.Use == "" && !slices.Contains(ranges, b.Range()) {
+				ranges = append(ranges, b.Range())
+			}
+		}
+		expected := fmt.Sprintf("a channel that the rules of %s allow; they cover %s", region, strings.Join(ranges, ", "))
+		if why := reasons(region, all[0].weakest()); why != "" {
+			expected += "; here " + why
+		}
+		return &OptionError{"frequency", megahertz, expected}
+	}
+	most := math.Inf(-1)
+	for _, s := range all {
+		for _, power := range s.power {
+			most = max(most, power)
+		}
+	}
+	if o.Power != nil && most < *o.Power && !math.IsInf(most, -1) {
+		return &OptionError{"power", fmt.Sprintf("%v dBm", *o.Power),
+			fmt.Sprintf("%v dBm or less: no more is lawful in %s at %s with any antenna of this lane", most, region, megahertz)}
+	}
+	return nil
+}
+
+// weakest is its modem with a power and antenna that no limit of power refuses.
+func (s *Setting) weakest() lora.Transmitter {
+	t := s.base
+	t.Power, t.AntennaGain, t.CableLoss = leastPower, lane.DipoleGain, 0
+	return t
+}
+
+// leastPower is that of the usual chips, dBm.
+const leastPower = -9
 
 // law finds the power of each site, and why there is none.
 func (s *Setting) law(sites []*lane.Site) {
@@ -114,7 +165,7 @@ func (s *Setting) law(sites []*lane.Site) {
 		t := s.base
 		t.AntennaGain, t.CableLoss = site.AntennaGain, site.CableLoss
 		band, err := lora.Lawful(region, t)
-		for ; err != nil && t.Power > -9; t.Power-- { // a better antenna than the region's default may need less power
+		for ; err != nil && t.Power > leastPower; t.Power-- { // a better antenna than the region's default may need less power
 			weaker := t
 			weaker.Power--
 			if band, err = lora.Lawful(region, weaker); err == nil {

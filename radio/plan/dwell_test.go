@@ -94,10 +94,11 @@ func TestDwellByHeight(t *testing.T) {
 func TestAgreesWithTheGateway(t *testing.T) {
 	const seed = 5
 	r := rand.New(rand.NewPCG(seed, 0))
-	own, err := config.ReadPassing("../../testdata/config/hill-orchard.toml")
+	example, err := config.ReadAlone("../../testdata/config/hill-orchard.toml")
 	if err != nil {
 		t.Fatal(err)
 	}
+	own := &example.Passage
 	if len(own.Mover) == 0 {
 		t.Fatal("the example has no movers of its own")
 	}

@@ -38,8 +38,11 @@ type Options struct {
 	Goal  Goal  // 99.9 % within 2 s, 10 dB, 60 days
 	Costs Costs // all zero: DefaultCosts
 
-	Power       float64 // most of a LoRa modem, dBm: 14
-	Frequency   float64 // of LoRa, Hz: that of lora.Default
+	// Of every LoRa modem, the gateway's and the nodes': the most that it puts out, dBm, and the channel, Hz, which must be lawful in the lane's region, the power
+	// by the antenna of one site at the least; and for how long it listens before it sends. Nil and 0: those of lora.Default.
+	Power       *float64
+	Frequency   float64
+	Listen      time.Duration
 	NoiseFigure float64 // of a LoRa receiver, dB: 6 (AN1200.22)
 	NoiseRise   float64 // of the place over that, dB: 3, common practice, no source. None: -1
 
@@ -102,7 +105,6 @@ func (o Options) complete(l *lane.Lane) *Options {
 		*c = DefaultCosts()
 	}
 	def(&o.Consumption, DefaultConsumption())
-	def(&o.Power, 14)
 	def(&o.NoiseFigure, 6)
 	def(&o.NoiseRise, 3)
 	if o.NoiseRise == -1 {
@@ -146,18 +148,19 @@ func (e *OptionError) Error() string {
 // check catches NaN too.
 func (o *Options) check() error {
 	hours := float64(time.Hour)
-	list := []struct {
+	type limit struct {
 		name      string
 		v         float64
 		low, high float64
 		unit      string
-	}{
+	}
+	list := []limit{
 		{"goal: share of trips", 100 * o.Goal.Share, 50, 99.999, "%"},
 		{"goal: time", o.Goal.Within.Seconds(), 0.2, 10, "s"},
 		{"goal: margin", o.Goal.Margin, 0, 40, "dB"},
 		{"goal: service", float64(o.Goal.Service) / hours / 24, 1, 3650, "days"},
-		{"power", o.Power, -9, 30, "dBm"},
 		{"frequency", o.Frequency, 0, 100e9, "Hz"},
+		{"carrier sense", o.Listen.Seconds(), 0, 60, "s"},
 		{"noise figure", o.NoiseFigure, 0, 30, "dB"},
 		{"noise of the place", o.NoiseRise, 0, 60, "dB"},
 		{"trips in an hour", o.TripsPerHour, 0, 3600, ""},
@@ -181,6 +184,9 @@ func (o *Options) check() error {
 		{"consumption of a transmitter", o.Consumption.Transmit, 0, 1e3, "W"},
 		{"consumption of a beam", o.Consumption.Beam, 0, 1e3, "W"},
 		{"consumption of Wi-Fi", o.Consumption.WiFi, 0, 1e3, "W"},
+	}
+	if o.Power != nil {
+		list = append(list, limit{"power", *o.Power, -9, 30, "dBm"})
 	}
 	for _, x := range list {
 		if !(x.v >= x.low && x.v <= x.high) {

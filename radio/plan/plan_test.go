@@ -18,6 +18,7 @@ import (
 	"longlane/gateway/config"
 	"longlane/proto"
 	"longlane/radio/lane"
+	"longlane/radio/lora"
 	"longlane/radio/path"
 	"longlane/radio/plan"
 )
@@ -373,7 +374,12 @@ func TestBadInputYieldsNoPlan(t *testing.T) {
 		}), plan.Options{}, "terrain.tiles: found no tile that covers"},
 		{"a gate nearer than a metre", flat(0.8), plan.Options{}, "gate to house: free space (ITU-R P.525): distance: found 0.8 m"},
 		{"too many candidates", crowded(201, 2, 1), plan.Options{}, "candidates: found 201, expected up to 200"},
-		{"a frequency outside of the formulas", flat(500), plan.Options{Frequency: 50e6}, "frequency: found 5e+07 Hz"},
+		{"a frequency that is none", flat(500), plan.Options{Frequency: nan}, "frequency: found NaN Hz"},
+		{"a channel outside of every band", flat(500), plan.Options{Frequency: 50e6}, "frequency: found 50.000 MHz, expected a channel that the rules of europe allow; they cover 863-865 MHz"},
+		{"a channel at a band's edge", flat(500), plan.Options{Frequency: 869.41e6}, "here 869.4-869.65 MHz ends at 869.4 and 869.65 MHz"},
+		{"too much power", flat(500), plan.Options{Frequency: 868.3e6, Power: ptr(20)}, "power: found 20 dBm, expected 14 dBm or less"},
+		{"no power that a modem has", flat(500), plan.Options{Power: ptr(31)}, "power: found 31 dBm"},
+		{"a power that is none", flat(500), plan.Options{Power: &nan}, "power: found NaN dBm"},
 		{"a Wi-Fi frequency that is none", flat(500), plan.Options{WiFiFrequency: nan}, "Wi-Fi frequency"},
 		{"a share that is none", flat(500), plan.Options{Goal: plan.Goal{Share: nan}}, "share of trips"},
 		{"a negative cost", flat(500), plan.Options{Costs: plan.Costs{Node: -1}}, "cost of a node"},
@@ -385,8 +391,39 @@ func TestBadInputYieldsNoPlan(t *testing.T) {
 		}
 	}
 	var r *path.RangeError
-	if _, err := plan.Make(flat(500), plan.Options{Frequency: 50e6}); !errors.As(err, &r) {
+	if _, err := plan.Make(flat(0.8), plan.Options{}); !errors.As(err, &r) {
 		t.Errorf("the error %v wraps no *path.RangeError", err)
+	}
+}
+
+func ptr(x float64) *float64 { return &x }
+
+// TestOwnChannel: a lane on another channel, with another power, is reckoned with that channel's rules and that power: the band and its airtime are
+// those of the law's table there, the level of a hop sinks by what the power does, and 0 dBm is a power and not the default. A better antenna
+// than the usual one still lowers its own site's power alone.
+func TestOwnChannel(t *testing.T) {
+	usual := make_(t, flat(800), plan.Options{}).Zones[0].Hops[0]
+	for _, power := range []float64{14, 5, 0, -9} {
+		p := make_(t, flat(800), plan.Options{Frequency: 868.1e6, Power: &power})
+		band, err := lora.Lawful("europe", lora.Transmitter{Settings: p.Chosen.Settings, Frequency: 868.1e6, Power: power, AntennaGain: lane.DipoleGain})
+		if err != nil {
+			t.Fatal(err)
+		}
+		h := p.Zones[0].Hops[0]
+		if p.Chosen.Frequency != 868.1e6 || p.Chosen.Band != band || p.Chosen.Budget != band.Budget() || band.Budget() != 36*time.Second {
+			t.Errorf("%v Hz by %v with %v in an hour, want 868.1 MHz by %v with 36 s", p.Chosen.Frequency, p.Chosen.Band, p.Chosen.Budget, band)
+		}
+		if got := usual.Level - h.Level; math.Abs(got-(14-power)) > 0.1 || h.Terms[0].Value != power {
+			t.Errorf("with %v dBm the level is %.2f dB below that with 14, and the budget begins with %v", power, got, h.Terms[0])
+		}
+	}
+	l := flat(800)
+	l.Site("gate").AntennaGain = lane.DipoleGain + 6
+	p := make_(t, l, plan.Options{Frequency: 868.1e6, Power: ptr(14), Listen: 7 * time.Millisecond})
+	for name, want := range map[string]float64{"gate": 8, "house": 14} {
+		if tx, ok := p.Chosen.Transmitter(l.Site(name)); !ok || tx.Power != want || tx.Listen != 7*time.Millisecond {
+			t.Errorf("%s: %v dBm after %v of listening, want %v after 7ms", name, tx.Power, tx.Listen, want)
+		}
 	}
 }
 
