@@ -6,6 +6,7 @@ import (
 	"errors"
 	"flag"
 	"fmt"
+	"io"
 	"strconv"
 	"strings"
 
@@ -19,7 +20,7 @@ import (
 var planCommand = command{
 	name:  "plan",
 	brief: "before anything is bought: does it reach, by which bearer, settings and relays, and what if not",
-	usage: "LANE [--goal GOAL] [--cost PIECE=COST,...] [--between SITE,SITE | --json] [--config FILE] [--frequency MHZ] [--power DBM] [--html FILE] [--svg DIR] [--png DIR] [--write DIR]",
+	usage: "LANE [--goal GOAL] [--cost PIECE=COST,...] [--between SITE,SITE] [--json] [--config FILE] [--frequency MHZ] [--power DBM] [--html FILE] [--svg DIR] [--png DIR] [--write DIR]",
 	example: `  longlane plan testdata/lane/hill-orchard.toml
   longlane plan lane.toml --goal "99 %, 3s, 15 dB" --cost relay-solar=300,node=90
   longlane plan lane.toml --between river-gate,house
@@ -128,9 +129,7 @@ func runPlan(_ context.Context, c *call) error {
 		}
 	}
 	if *asJSON {
-		e := json.NewEncoder(c.out)
-		e.SetIndent("", "  ")
-		err = e.Encode(p)
+		err = indented(c.out, p)
 	} else {
 		err = p.WriteText(c.out)
 	}
@@ -153,15 +152,24 @@ func runPlan(_ context.Context, c *call) error {
 	return err
 }
 
+func indented(to io.Writer, v any) error {
+	e := json.NewEncoder(to)
+	e.SetIndent("", "  ")
+	return e.Encode(v)
+}
+
 // planBetween tells of two sites alone.
 func planBetween(c *call, l *lane.Lane, o plan.Options, between string, asJSON bool, radio *planRadio) error {
 	from, to, ok := strings.Cut(between, ",")
-	if !ok || asJSON {
-		return badUsage("--between: expected two sites with a comma between them, such as river-gate,house, and no --json")
+	if !ok {
+		return badUsage("--between: expected two sites with a comma between them, such as river-gate,house")
 	}
 	p, err := plan.Between(l, o, strings.TrimSpace(from), strings.TrimSpace(to))
 	if err != nil {
 		return usageError{radio.about("--between", err)}
+	}
+	if asJSON {
+		return indented(c.out, p)
 	}
 	return p.WriteText(c.out)
 }

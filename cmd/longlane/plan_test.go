@@ -2,6 +2,7 @@ package main
 
 import (
 	"encoding/json"
+	"fmt"
 	"math"
 	"os"
 	"path/filepath"
@@ -105,6 +106,32 @@ func TestPlanThatCannotBe(t *testing.T) {
 	code, out, errs := cli("", append([]string{"plan"}, goal...)...)
 	if code != exitFailed || !strings.Contains(errs, "cannot be met") || !strings.Contains(out, "NOT REACHED: the best way lacks") || !strings.Contains(out, "What would help") {
 		t.Errorf("exit code %d, %q\n%s", code, errs, out)
+	}
+}
+
+// TestPlanBetween: two sites are told of for people and for machines, with the plan's own figures for a hop that it uses, and a goal that they do not keep is
+// no failure.
+func TestPlanBetween(t *testing.T) {
+	file := filepath.Join(lanes, "hill-orchard.toml")
+	p := planJSON(t, exitDone, file)
+	hop := p.Zones[0].Hops[0] // of the cattle grid, by SF8 and 125 kHz
+	code, text, errs := cli("", "plan", file, "--between", hop.From+", "+hop.To)
+	if code != exitDone || errs != "" || !strings.Contains(text, "what the goal asks of a single hop") || !strings.Contains(text, fmt.Sprintf(" %.1f ", hop.Margin)) {
+		t.Errorf("exit code %d, %s, or no %.1f dB in\n%s", code, errs, hop.Margin, text)
+	}
+	code, out, errs := cli("", "plan", file, "--goal", "99.9 %, 300 ms", "--between", hop.From+","+hop.To, "--json")
+	var pair struct {
+		Bearers []struct {
+			Setting *struct{ Name string }
+			Margin  float64 `json:"margin_db"`
+			Need    float64 `json:"need_dbm"`
+		}
+	}
+	if err := json.Unmarshal([]byte(out), &pair); err != nil || code != exitDone || errs != "" || len(pair.Bearers) != 14 {
+		t.Fatalf("exit code %d, %s, %v in\n%s", code, errs, err, out)
+	}
+	if b := pair.Bearers[1]; b.Setting.Name != "SF8, 125 kHz" || b.Margin != hop.Margin || b.Need != hop.Need {
+		t.Errorf("%+v between the two, %+v in the plan", b, hop)
 	}
 }
 

@@ -32,6 +32,17 @@ const (
 	Bridge Kind = "wifi-bridge"
 )
 
+// Title is a bearer as people call it.
+func (k Kind) Title() string {
+	switch k {
+	case LoRa:
+		return "LoRa"
+	case Bridge:
+		return "Wi-Fi bridge"
+	}
+	return "Wi-Fi"
+}
+
 // Setting is a modem's settings that the region allows with the antennas of this lane, or why it is refused.
 type Setting struct {
 	lora.Settings

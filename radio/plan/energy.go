@@ -49,6 +49,31 @@ func energy(s *lane.Site, beams int, relay, wifi bool, airtime time.Duration, o 
 	return e
 }
 
+// nodeEnergy is that of the unit which watches the zones of a site; s is of LoRa, and nil without.
+func nodeEnergy(l *lane.Lane, site *lane.Site, by Kind, s *Setting, o *Options) Energy {
+	beams := 0
+	for _, z := range l.Zones {
+		if z.Site == site.Name {
+			beams += max(len(z.Beams), 1)
+		}
+	}
+	return energy(site, beams, false, by != LoRa, s.busiest(1, receiptSize, o), o)
+}
+
+// relayEnergy is that of a unit which carries for so many gates.
+func relayEnergy(site *lane.Site, by Kind, gates int, s *Setting, o *Options) Energy {
+	return energy(site, 0, true, by != LoRa, s.busiest(gates, 2*receiptSize, o), o)
+}
+
+// busiest is the airtime of the busiest hour, if so many gates have a zone each and frames are of a size; none without a setting.
+func (s *Setting) busiest(gates, size int, o *Options) time.Duration {
+	if s == nil {
+		return 0
+	}
+	per := 2*o.TripsPerHour + float64(time.Hour)/float64(o.CheckIn)
+	return time.Duration(float64(gates) * per * repeats * float64(s.Airtime(size)))
+}
+
 // life is how long the battery lasts.
 func life(watts float64, o *Options) time.Duration {
 	const longest = 10 * 365 * 24 // h; nobody should count on more, since batteries age

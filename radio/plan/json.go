@@ -156,16 +156,19 @@ type jsonLimit struct {
 	Possible   []string `json:"possible"`
 }
 
+type jsonGoal struct {
+	Share  float64 `json:"share"`
+	Within float64 `json:"within_s"`
+	Margin float64 `json:"margin_db"`
+}
+
+func (g Goal) json() jsonGoal { return jsonGoal{g.Share, g.Within.Seconds(), g.Margin} }
+
 // MarshalJSON writes the plan for machines. Shares are 0 to 1; by month is from January.
 func (p *Plan) MarshalJSON() ([]byte, error) {
-	type goal struct {
-		Share  float64 `json:"share"`
-		Within float64 `json:"within_s"`
-		Margin float64 `json:"margin_db"`
-	}
 	out := struct {
 		Lane      string        `json:"lane"`
-		Goal      goal          `json:"goal"`
+		Goal      jsonGoal      `json:"goal"`
 		Met       bool          `json:"met"`
 		Chosen    string        `json:"setting,omitempty"`
 		Frequency float64       `json:"frequency_hz,omitempty"`
@@ -185,7 +188,7 @@ func (p *Plan) MarshalJSON() ([]byte, error) {
 		Warnings  []string      `json:"warnings"`
 		Unjudged  []string      `json:"not_judged"`
 	}{
-		Lane: p.Lane.Name, Goal: goal{p.Options.Goal.Share, p.Options.Goal.Within.Seconds(), p.Options.Goal.Margin}, Met: p.Met,
+		Lane: p.Lane.Name, Goal: p.Options.Goal.json(), Met: p.Met,
 		Relays: siteNames(p.Relays), Cost: number(p.Cost), Bound: number(p.Bound), Backup: p.Backup, Contacts: p.jsonContacts(), Loop: p.jsonLoop(),
 		Beams: []jsonBeam{}, Limits: []jsonLimit{}, Zones: []jsonZone{}, Units: []jsonUnit{}, Advice: []jsonAdvice{}, Decides: []jsonEffect{},
 		Warnings: append([]string{}, p.Warnings...), Unjudged: append([]string{}, p.Unjudged...),
@@ -197,24 +200,10 @@ func (p *Plan) MarshalJSON() ([]byte, error) {
 		out.Zones = append(out.Zones, p.Zones[i].json())
 	}
 	for _, s := range p.Settings {
-		j := jsonSetting{Name: s.Name(), SF: s.SpreadingFactor, Width: s.Bandwidth, Power: number(s.LeastPower()), Trip: s.Airtime(tripSize).Seconds(), Gateway: s.Gateway.Seconds(),
-			Budget: s.Budget.Seconds(), Need: s.Need, Refused: s.Refused}
-		for h := range j.Margin {
-			if s.usable(h + 1) {
-				j.Margin[h] = &s.Margin[h]
-			}
-		}
-		out.Settings = append(out.Settings, j)
+		out.Settings = append(out.Settings, s.json())
 	}
 	for _, e := range p.Units {
-		u := jsonUnit{Site: e.Site.Name, Watts: e.Watts}
-		if e.Battery > 0 {
-			u.Battery = ptr(number(e.Battery.Hours() / 24))
-		}
-		if e.Panel > 0 {
-			u.Panel = ptr(number(e.Panel))
-		}
-		out.Units = append(out.Units, u)
+		out.Units = append(out.Units, e.json())
 	}
 	for i := range p.Beams {
 		out.Beams = append(out.Beams, p.Beams[i].json(p.Options.BeamWidth))
@@ -233,6 +222,28 @@ func (p *Plan) MarshalJSON() ([]byte, error) {
 		out.Decides = append(out.Decides, jsonEffect{e.Assumption, e.DB, e.Before, e.Within})
 	}
 	return json.Marshal(out)
+}
+
+func (s *Setting) json() jsonSetting {
+	j := jsonSetting{Name: s.Name(), SF: s.SpreadingFactor, Width: s.Bandwidth, Power: number(s.LeastPower()), Trip: s.Airtime(tripSize).Seconds(), Gateway: s.Gateway.Seconds(),
+		Budget: s.Budget.Seconds(), Need: s.Need, Refused: s.Refused}
+	for h := range j.Margin {
+		if s.usable(h + 1) {
+			j.Margin[h] = &s.Margin[h]
+		}
+	}
+	return j
+}
+
+func (e *Energy) json() jsonUnit {
+	u := jsonUnit{Site: e.Site.Name, Watts: e.Watts}
+	if e.Battery > 0 {
+		u.Battery = ptr(number(e.Battery.Hours() / 24))
+	}
+	if e.Panel > 0 {
+		u.Panel = ptr(number(e.Panel))
+	}
+	return u
 }
 
 func ptr[T any](v T) *T { return &v }
@@ -282,15 +293,17 @@ func (b *Beam) json(width float64) jsonBeam {
 	return j
 }
 
+// someSeconds is nil for no time.
+func someSeconds(d time.Duration) *float64 {
+	if d == 0 {
+		return nil
+	}
+	return ptr(d.Seconds())
+}
+
 func (z *ZonePlan) json() jsonZone {
 	j := jsonZone{Zone: z.Zone.Name, Site: z.Site.Name, Served: z.Served, Wired: z.Wired, Bearer: z.Bearer, Within: number(z.Within), Care: number(z.Careful), Year: number(z.Year), Months: z.Months, Hops: []jsonHop{}}
-	seconds := func(d time.Duration) *float64 {
-		if d == 0 {
-			return nil
-		}
-		return ptr(d.Seconds())
-	}
-	j.Half, j.Most = seconds(z.Half), seconds(z.Most)
+	j.Half, j.Most = someSeconds(z.Half), someSeconds(z.Most)
 	if !z.Served {
 		j.Lacks = ptr(number(z.Lacks))
 		if h := z.Weakest(); h != nil {
@@ -298,13 +311,17 @@ func (z *ZonePlan) json() jsonZone {
 		}
 	}
 	for _, h := range z.Hops {
-		k := jsonHop{From: h.From.Name, To: h.To.Name, Length: h.Length, Bearer: h.Bearer, Level: h.Level, Need: h.Need, Margin: h.Margin, Sigma: h.Sigma,
-			Leaf: h.Leaf, Bare: h.Bare, Clearance: number(h.Least.Share()), ClearAt: h.Least.At, Blocked: append([]string{}, h.Blocked...),
-			FirstTry: h.Fading, Careful: h.Careful, Holds: h.Holds, Year: h.Year, Months: h.Months}
-		for _, t := range h.Terms {
-			k.Terms = append(k.Terms, jsonTerm(t))
-		}
-		j.Hops = append(j.Hops, k)
+		j.Hops = append(j.Hops, h.json())
 	}
 	return j
+}
+
+func (h *Hop) json() jsonHop {
+	k := jsonHop{From: h.From.Name, To: h.To.Name, Length: h.Length, Bearer: h.Bearer, Level: h.Level, Need: h.Need, Margin: h.Margin, Sigma: h.Sigma,
+		Leaf: h.Leaf, Bare: h.Bare, Clearance: number(h.Least.Share()), ClearAt: h.Least.At, Blocked: append([]string{}, h.Blocked...),
+		FirstTry: h.Fading, Careful: h.Careful, Holds: h.Holds, Year: h.Year, Months: h.Months}
+	for _, t := range h.Terms {
+		k.Terms = append(k.Terms, jsonTerm(t))
+	}
+	return k
 }

@@ -55,15 +55,19 @@ type ZonePlan struct {
 	Bearer Kind
 	Hops   []*Hop // from the gate to the gateway
 	Served bool
-	// Within is the share of trips that are heard in the goal's time, in leaf; Year its mean over the months; Half and Most when half
-	// and 99 % of them are, 0 if later than 10 s.
-	Within, Year float64
-	// Careful is Within if each hop has no more margin than nine of ten such ways have: what the formulas leave open.
-	Careful    float64
-	Months     [12]float64
-	Half, Most time.Duration
+	Heard
 	// Lacks is what the best way of a zone that is not served has too little of, dB; infinite if there is none.
 	Lacks float64
+}
+
+// Heard is when the trips of a gate are heard over its hops.
+type Heard struct {
+	// Within is the share of trips that are heard in the goal's time, in leaf; Careful the same if each hop has no more margin than nine of ten such
+	// ways have: what the formulas leave open; Months by month, from January; Year their mean; Half and Most when half and 99 % of them are, in
+	// leaf, 0 if later than 10 s.
+	Within, Careful, Year float64
+	Months                [12]float64
+	Half, Most            time.Duration
 }
 
 // Make plans. It checks the lane first (lane.Lane.Check), which must not be in use meanwhile. Whatever cannot be is an error: a *lane.FieldError,
@@ -663,15 +667,15 @@ func (q *question) settle(p *Plan, sol solution) {
 		case slices.Contains(sol.unserved, t):
 			zp.Hops, zp.Lacks = q.nearest(same, t)
 			zp.Bearer = LoRa
-			q.times(&zp)
+			zp.Heard = heard(zp.Hops, q.o)
 		case sol.other[t]:
 			q.s.describe(q.wifi[t].Way)
 			zp.Hops, zp.Bearer, zp.Served = []*Hop{q.wifi[t]}, q.wifi[t].Bearer, true
-			q.times(&zp)
+			zp.Heard = heard(zp.Hops, q.o)
 		default:
 			zp.Bearer, zp.Served = LoRa, true
 			zp.Hops = q.hops(p.Chosen, t, routes[t].relays)
-			q.times(&zp)
+			zp.Heard = heard(zp.Hops, q.o)
 		}
 		if zp.Served && !zp.Wired && zp.Careful < q.o.Goal.Share {
 			p.Warnings = append(p.Warnings, fmt.Sprintf("%s: only %s of its trips are in time if each hop is as bad as one in ten of such ways is: measure there with longlane survey before you buy",
@@ -826,24 +830,24 @@ func (q *question) nearest(settings []*Setting, t int) (list []*Hop, lacks float
 	return q.hops(best.s, t, best.path), best.lacks
 }
 
-// times tells when trips are heard, and in which share.
-func (q *question) times(z *ZonePlan) {
-	if len(z.Hops) == 0 {
-		return
+// heard tells when trips are heard over some hops of one bearer, and in which share; nothing over none.
+func heard(hops []*Hop, o *Options) (h Heard) {
+	if len(hops) == 0 {
+		return h
 	}
-	s := z.Hops[0].pace()
+	s := hops[0].pace()
 	margins := func(of func(*Hop) float64) (list []float64) {
-		for _, h := range z.Hops {
+		for _, h := range hops {
 			list = append(list, of(h))
 		}
 		return list
 	}
 	leaf := margins(func(h *Hop) float64 { return h.Margin })
-	z.Within = timing(s, leaf, q.o)
-	z.Careful = timing(s, margins(func(h *Hop) float64 { return h.Margin - nineOfTen*h.Sigma }), q.o)
-	for m := range z.Months {
-		z.Months[m] = timing(s, margins(func(h *Hop) float64 { return h.in(time.Month(m + 1)) }), q.o)
-		z.Year += z.Months[m] / 12
+	h.Within = timing(s, leaf, o)
+	h.Careful = timing(s, margins(func(h *Hop) float64 { return h.Margin - nineOfTen*h.Sigma }), o)
+	for m := range h.Months {
+		h.Months[m] = timing(s, margins(func(h *Hop) float64 { return h.in(time.Month(m + 1)) }), o)
+		h.Year += h.Months[m] / 12
 	}
 	when := func(share float64) time.Duration {
 		low, high := time.Duration(0), 10*time.Second
@@ -859,18 +863,12 @@ func (q *question) times(z *ZonePlan) {
 		}
 		return high.Round(10 * time.Millisecond)
 	}
-	z.Half, z.Most = when(0.5), when(0.99)
+	h.Half, h.Most = when(0.5), when(0.99)
+	return h
 }
 
 // feed tells what units need, and warns of gates on a battery.
 func (q *question) feed(p *Plan, traffic []int) {
-	per := 2*q.o.TripsPerHour + float64(time.Hour)/float64(q.o.CheckIn)
-	air := func(gates int, size int) time.Duration {
-		if p.Chosen == nil {
-			return 0
-		}
-		return time.Duration(float64(gates) * per * repeats * float64(p.Chosen.Airtime(size)))
-	}
 	seen := map[*lane.Site]bool{}
 	for i := range p.Zones {
 		z := &p.Zones[i]
@@ -878,17 +876,11 @@ func (q *question) feed(p *Plan, traffic []int) {
 			continue
 		}
 		seen[z.Site] = true
-		beams := 0
-		for _, o := range q.s.lane.Zones {
-			if o.Site == z.Site.Name {
-				beams += max(len(o.Beams), 1)
-			}
-		}
-		p.Units = append(p.Units, energy(z.Site, beams, false, z.Bearer != LoRa, air(1, receiptSize), q.o))
+		p.Units = append(p.Units, nodeEnergy(q.s.lane, z.Site, z.Bearer, p.Chosen, q.o))
 	}
 	for i, gates := range traffic {
 		if gates > 0 && !seen[q.relays[i]] {
-			p.Units = append(p.Units, energy(q.relays[i], 0, true, false, air(gates, 2*receiptSize), q.o))
+			p.Units = append(p.Units, relayEnergy(q.relays[i], LoRa, gates, p.Chosen, q.o))
 		}
 	}
 	for _, z := range q.s.lane.Zones {

@@ -187,7 +187,7 @@ func (h *Hop) name() string {
 	if h.Setting != nil {
 		return h.Setting.Name()
 	}
-	return string(h.Bearer)
+	return h.Bearer.Title()
 }
 
 // write tells the budget, line by line, and what is in the way.
@@ -299,23 +299,26 @@ func (p *Plan) writeUnits(w io.Writer) {
 	o := p.Options
 	fmt.Fprintf(w, "\nPower, with boards that never sleep and a battery of %.0f Wh; %.1f peak-sun hours in the worst month\n", o.Battery, o.SunHours)
 	for _, e := range p.Units {
-		fmt.Fprintf(w, "  %s: %.2f W", e.Site.Name, e.Watts)
-		switch {
-		case e.Battery == 0:
-			fmt.Fprint(w, ", from the mains")
-		case e.Panel > 0 && !math.IsInf(e.Panel, 1):
-			fmt.Fprintf(w, ", a panel of %.0f W; %s without sun", math.Ceil(e.Panel), days(e.Battery))
-		case e.Panel > 0:
-			fmt.Fprintf(w, ", no panel is enough; %s without sun", days(e.Battery))
-		default:
-			fmt.Fprintf(w, ", %s on a battery", days(e.Battery))
-		}
-		fmt.Fprintln(w)
+		fmt.Fprintf(w, "  %s: %s\n", e.Site.Name, e.words())
 	}
 	if o.Cable != (Cable{}) {
 		fmt.Fprintf(w, "  %s\n", o.Cable.words())
 	}
 	fmt.Fprintf(w, "  gateway, broker and switch through %s without mains, at %.0f W: a battery of %.0f Wh\n", lasting(o.Outage), o.House, math.Ceil(p.Backup))
+}
+
+func (e *Energy) words() string {
+	watts := fmt.Sprintf("%.2f W", e.Watts)
+	switch {
+	case e.Battery == 0:
+		return watts + ", from the mains"
+	case e.Panel > 0 && !math.IsInf(e.Panel, 1):
+		return fmt.Sprintf("%s, a panel of %.0f W; %s without sun", watts, math.Ceil(e.Panel), days(e.Battery))
+	case e.Panel > 0:
+		return fmt.Sprintf("%s, no panel is enough; %s without sun", watts, days(e.Battery))
+	default:
+		return fmt.Sprintf("%s, %s on a battery", watts, days(e.Battery))
+	}
 }
 
 func (p *Plan) writeAdvice(w io.Writer) {
