@@ -3,6 +3,7 @@
 package picture
 
 import (
+	"cmp"
 	"fmt"
 	"image/color"
 	"math"
@@ -92,6 +93,11 @@ func mapOf(p *plan.Plan) Picture {
 	legend := float64((len(keys)+1)/2)*keyHigh + 6
 	m := &mapping{p: p, links: p.Links(), keys: keys, foot: edge + legend + 26, wide: wide, tall: tall,
 		chart: chart{lane.Point{East: (low.East + high.East) / 2, North: (low.North + high.North) / 2}, scale, at{wide / 2, edge + legend + 26 + tall/2}}}
+	if m.courses = m.apart(); m.aside() { // room for the note of it
+		m.foot += noteHigh
+		m.centre.y += noteHigh
+		m.courses = m.apart()
+	}
 	words := fmt.Sprintf("Map of %s to scale, north up.", p.Lane.Name)
 	for _, l := range m.links {
 		words += fmt.Sprintf(" %s to %s: %.1f dB of margin, %s.", l.From.Name, l.To.Name, l.Margin, grades[gradeOf(l.Spare())].words)
@@ -113,6 +119,98 @@ type mapping struct {
 	tall  float64
 	chart
 	crowd
+	courses []course // of the links
+}
+
+const (
+	sideBySide = "links that lie on one line are drawn side by side"
+	noteHigh   = 10
+)
+
+// aside reports whether a link is drawn beside another one.
+func (m *mapping) aside() bool {
+	return slices.ContainsFunc(m.courses, func(c course) bool { return len(c) > 2 })
+}
+
+// course is how a link goes on the paper: from end to end, or aside, beside one that it would lie upon.
+type course []at
+
+// middle is its longest stretch.
+func (c course) middle() [2]at { return [2]at{c[len(c)/2-1], c[len(c)/2]} }
+
+func (c course) stretches() (list [][2]at) {
+	for i := 1; i < len(c); i++ {
+		list = append(list, [2]at{c[i-1], c[i]})
+	}
+	return list
+}
+
+// aside is so far beside the straight course; it leaves the ends by a slope of one and a half times that.
+func (c course) aside(by float64) course {
+	a, b := c[0], c[len(c)-1]
+	long := math.Hypot(b.x-a.x, b.y-a.y)
+	if by == 0 || long == 0 {
+		return course{a, b}
+	}
+	e, n := (b.x-a.x)/long, (b.y-a.y)/long
+	if e < 0 || e == 0 && n < 0 { // to the same side, whichever end is the first
+		by = -by
+	}
+	slope := min(1.5*math.Abs(by), long/3)
+	return course{a, {a.x + slope*e - by*n, a.y + slope*n + by*e}, {b.x - slope*e - by*n, b.y - slope*n + by*e}, b}
+}
+
+// upon reports whether more than half of the shorter of two courses lies on the other, so that one would hide it.
+func (c course) upon(o course) bool {
+	a, b := c.middle(), o.middle()
+	if math.Hypot(a[1].x-a[0].x, a[1].y-a[0].y) > math.Hypot(b[1].x-b[0].x, b[1].y-b[0].y) {
+		a, b = b, a
+	}
+	const parts, near = 40, 4.0
+	hidden := 0
+	for i := range parts {
+		t := (float64(i) + 0.5) / parts
+		if (at{a[0].x + t*(a[1].x-a[0].x), a[0].y + t*(a[1].y-a[0].y)}).from(b) < near {
+			hidden++
+		}
+	}
+	return hidden > parts/2
+}
+
+// from is how far p is from a stretch.
+func (p at) from(s [2]at) float64 {
+	e, n := s[1].x-s[0].x, s[1].y-s[0].y
+	t := 0.0
+	if long := e*e + n*n; long > 0 {
+		t = min(max(((p.x-s[0].x)*e+(p.y-s[0].y)*n)/long, 0), 1)
+	}
+	return math.Hypot(p.x-s[0].x-t*e, p.y-s[0].y-t*n)
+}
+
+// apart gives every link a course on which it lies on no other, or on the fewest. The shorter ones go straight: what is longer passes by the sites on its way, and
+// would look as if it ended there.
+func (m *mapping) apart() []course {
+	all, order := make([]course, len(m.links)), make([]int, len(m.links))
+	for i, l := range m.links {
+		order[i], all[i] = i, course{m.at(l.From.At), m.at(l.To.At)}
+	}
+	slices.SortStableFunc(order, func(i, j int) int { return cmp.Compare(m.links[i].Length, m.links[j].Length) })
+	const beside = 9 // pt: clear of a symbol
+	for k, i := range order {
+		straight, fewest := all[i], len(order)
+		for _, by := range []float64{0, beside, -beside, 2 * beside, -2 * beside} {
+			c, on := straight.aside(by), 0
+			for _, j := range order[:k] {
+				if c.upon(all[j]) {
+					on++
+				}
+			}
+			if on < fewest { // where more than five go the same way some must
+				all[i], fewest = c, on
+			}
+		}
+	}
+	return all
 }
 
 func (m *mapping) draw(n *pen) {
@@ -132,12 +230,12 @@ func (m *mapping) draw(n *pen) {
 		in.line(stroke{faint, 3.4, nil}, way...)
 		in.line(stroke{paper, 2, nil}, way...)
 	}
-	for _, l := range m.links {
-		a, b := m.at(l.From.At), m.at(l.To.At)
-		m.lines = append(m.lines, [2]at{a, b})
+	for i, l := range m.links {
+		c := m.courses[i]
+		m.lines = append(m.lines, c.stretches()...)
 		s := grades[gradeOf(l.Spare())].stroke
-		in.line(stroke{paper, s.width + 2.4, nil}, a, b)
-		in.line(s, a, b)
+		in.line(stroke{paper, s.width + 2.4, nil}, c...)
+		in.line(s, c...)
 	}
 	for i := range m.p.Lane.Sites {
 		s := &m.p.Lane.Sites[i]
@@ -169,7 +267,10 @@ func (m *mapping) draw(n *pen) {
 	m.bar(n, x0, y0-12)
 	for i, k := range m.keys {
 		rows := (len(m.keys) + 1) / 2
-		x, y := x0+float64(i/rows)*172, y0-30-float64(i%rows)*keyHigh
+		x, y := x0+float64(i/rows)*172, m.foot-30-float64(i%rows)*keyHigh
+		if m.aside() {
+			y -= noteHigh
+		}
 		k.draw(n, x+12, y)
 		n.text(x+29, y, k.words, small, left, plain, ink)
 	}
@@ -257,8 +358,8 @@ func symbol(n *pen, p at, what string) {
 }
 
 func (m *mapping) margins(n *pen) {
-	for _, l := range m.links {
-		a, b := m.at(l.From.At), m.at(l.To.At)
+	for i, l := range m.links {
+		a, b := m.courses[i].middle()[0], m.courses[i].middle()[1]
 		words := fmt.Sprintf("%.1f dB", l.Margin)
 		if l.Setting == nil {
 			words += ", " + bearer(l.Hop)
@@ -269,7 +370,7 @@ func (m *mapping) margins(n *pen) {
 			places = append(places, at{a.x + t*(b.x-a.x), a.y + t*(b.y-a.y)})
 		}
 		others := m.lines
-		m.lines = slices.DeleteFunc(slices.Clone(others), func(x [2]at) bool { return x == [2]at{a, b} })
+		m.lines = slices.DeleteFunc(slices.Clone(others), func(x [2]at) bool { return slices.Contains(m.courses[i].stretches(), x) })
 		p, cost := m.best(places, dx, dy, nil)
 		if cost > 10 { // the link is shorter than its label
 			m.taken = m.taken[:len(m.taken)-1]
@@ -406,6 +507,9 @@ func (m *mapping) bar(n *pen, x, y float64) {
 	n.line(stroke{ink, 0.7, nil}, closed(rectangle(x, y, x+long, y+3))...)
 	n.text(x+long+5, y+1.5, meters(last), small, left, plain, ink)
 	n.text(m.wide-edge, y+1.5, "heights above the datum; margins in leaf", small, right, plain, faint)
+	if m.aside() {
+		n.text(m.wide-edge, y+1.5-noteHigh, sideBySide, small, right, plain, faint)
+	}
 }
 
 func meters(x float64) string {

@@ -239,6 +239,64 @@ func TestMap(t *testing.T) {
 	}
 }
 
+// inLine is a lane whose three gates stand one behind the other, each with a link of its own to the house, so that the links lie upon each other.
+func inLine() *lane.Lane {
+	l := flat(1500, 900, 400)
+	for i := range l.Sites {
+		l.Sites[i].At.North = 0
+	}
+	return l
+}
+
+// TestLinksInLine: where links lie upon each other every one can be seen: the shortest goes straight, the others beside it, each from its own site to its own. No two of
+// any lane lie upon each other, and the map says so. Links that meet at an end or cross do not.
+func TestLinksInLine(t *testing.T) {
+	all := plans(t)
+	all["in line"] = make_(t, inLine(), plan.Options{})
+	for kind, p := range all {
+		m := &mapping{p: p, links: p.Links(), chart: chart{scale: 0.2, centre: at{200, 200}}}
+		straight := 0
+		courses := m.apart()
+		for i, c := range courses {
+			l := m.links[i]
+			if c[0] != m.at(l.From.At) || c[len(c)-1] != m.at(l.To.At) {
+				t.Errorf("%s: %s to %s goes %v", kind, l.From.Name, l.To.Name, c)
+			}
+			if len(c) == 2 {
+				straight++
+			}
+			for _, o := range courses[:i] {
+				if c.upon(o) && kind != "many" { // whose twelve gates stand too close together for this
+					t.Errorf("%s: %v lies upon %v", kind, c, o)
+				}
+			}
+		}
+		if kind == "in line" && (straight != 1 || len(courses) != 3 || len(courses[2]) != 2) {
+			t.Errorf("%s: %d of %d links go straight, want the shortest: %v", kind, straight, len(courses), courses)
+		}
+		if kind == "flat" && straight != len(courses) {
+			t.Errorf("%s: %v, want straight links", kind, courses)
+		}
+		labels := labelsOf(t, written(t, find(t, of(t, p), "map"), SVG))
+		if kind == "in line" && count(labels, sideBySide) != 1 || kind == "wifi" && count(labels, sideBySide) != 0 {
+			t.Errorf("%s: the map says or does not say, wrongly, that links are drawn side by side", kind)
+		}
+	}
+	right := course{{0, 0}, {100, 0}}
+	for _, c := range []struct {
+		other course
+		want  bool
+	}{{course{{0, 0}, {100, 0}}, true}, {course{{100, 0}, {0, 0}}, true}, {course{{20, 1}, {60, 1}}, true}, {course{{100, 0}, {200, 0}}, false}, {course{{0, 0}, {60, 40}}, false},
+		{course{{0, 9}, {100, 9}}, false}, {course{{50, -50}, {50, 50}}, false}} {
+		if got, back := right.upon(c.other), c.other.upon(right); got != c.want || back != c.want {
+			t.Errorf("%v upon %v: %v, %v, want %v", right, c.other, got, back, c.want)
+		}
+	}
+	if a, b := right.aside(9), (course{right[1], right[0]}).aside(9); a.middle()[0] != b.middle()[1] || a.middle()[0].y != 9 {
+		t.Errorf("the same link from its two ends goes %v and %v", a, b)
+	}
+}
+
 // TestGrades: what lacks, and what has how much to spare, differs by dashes or width and not by colour alone.
 func TestGrades(t *testing.T) {
 	for _, c := range []struct {
