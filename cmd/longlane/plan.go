@@ -119,8 +119,12 @@ func runPlan(_ context.Context, c *call) error {
 	if err != nil {
 		return usageError{radio.about(words[0], err)}
 	}
-	if err := pictures.write(p); err != nil {
+	notes, err := pictures.write(p)
+	if err != nil {
 		return usageError{err}
+	}
+	for _, n := range notes {
+		fmt.Fprintf(c.err, "longlane plan: %s\n", n)
 	}
 	var files *planfiles.Set
 	if *write != "" && p.Met {

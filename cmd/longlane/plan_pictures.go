@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
+	"strings"
 
 	"longlane/gateway/wholefile"
 	"longlane/radio/plan"
@@ -37,6 +39,11 @@ func (o *planPictures) given() string {
 // check refuses what cannot be, before the plan is made.
 func (o *planPictures) check(between string) error {
 	flag := o.given()
+	for name, to := range map[string]string{"--html": o.page, "--svg": o.svg, "--png": o.png} {
+		if to == "-" { // which stands for standard output elsewhere, and the report goes there
+			return badUsage("%s: found \"-\", expected the name of a file or directory: standard output has the report", name)
+		}
+	}
 	switch {
 	case flag == "":
 		return nil
@@ -51,8 +58,9 @@ func (o *planPictures) check(between string) error {
 // forAll lets everybody read a file: a plan holds no secret.
 func forAll(f *os.File) error { return f.Chmod(0o644) }
 
-// write draws. Each file stands there whole or not at all.
-func (o *planPictures) write(p *plan.Plan) error {
+// write draws. Each file stands there whole or not at all. What stood there before by a picture's name and is not of this plan is told, and left: it may be
+// somebody's own.
+func (o *planPictures) write(p *plan.Plan) (notes []string, err error) {
 	if o.page != "" {
 		var b bytes.Buffer
 		err := picture.WritePage(&b, p)
@@ -60,16 +68,27 @@ func (o *planPictures) write(p *plan.Plan) error {
 			err = wholefile.Write(o.page, b.Bytes(), wholefile.Options{Prepare: forAll})
 		}
 		if err != nil {
-			return fmt.Errorf("--html: %w", err)
+			return nil, fmt.Errorf("--html: %w", err)
 		}
 	}
-	return errors.Join(o.draw(p, o.svg, picture.SVG), o.draw(p, o.png, picture.PNG))
+	for f, dir := range map[picture.Format]string{picture.SVG: o.svg, picture.PNG: o.png} {
+		if dir == "" {
+			continue
+		}
+		others, e := draw(p, dir, f)
+		if e != nil {
+			err = errors.Join(err, fmt.Errorf("--%s: %w", f, e))
+		}
+		if others != nil {
+			notes = append(notes, fmt.Sprintf("--%s: %s holds pictures that are not of this plan: %s. They were left; delete them if they are of an earlier plan", f, dir, strings.Join(others, ", ")))
+		}
+	}
+	slices.Sort(notes)
+	return notes, err
 }
 
-func (o *planPictures) draw(p *plan.Plan, dir string, f picture.Format) error {
-	if dir == "" {
-		return nil
-	}
+// draw gives the names of what looks like a picture of a plan, and is none of this one.
+func draw(p *plan.Plan, dir string, f picture.Format) (others []string, err error) {
 	pictures, err := picture.Of(p)
 	if err == nil {
 		err = os.MkdirAll(dir, 0o755)
@@ -84,7 +103,14 @@ func (o *planPictures) draw(p *plan.Plan, dir string, f picture.Format) error {
 		}
 	}
 	if err != nil {
-		return fmt.Errorf("--%s: %w", f, err)
+		return nil, err
 	}
-	return nil
+	there, err := os.ReadDir(dir)
+	for _, e := range there {
+		name, ok := strings.CutSuffix(e.Name(), "."+string(f))
+		if ok && picture.IsName(name) && !slices.ContainsFunc(pictures, func(q picture.Picture) bool { return q.Name == name }) {
+			others = append(others, e.Name())
+		}
+	}
+	return others, err
 }

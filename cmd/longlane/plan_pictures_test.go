@@ -103,6 +103,12 @@ func TestPlanPictureMistakes(t *testing.T) {
 		{[]string{"--between", "river-gate,house", "--svg", dir}, "--svg: the pictures are of a whole plan"},
 		{[]string{"--between", "river-gate,house", "--png", dir}, "--png: the pictures are of a whole plan"},
 	}
+	for _, flag := range []string{"--html", "--svg", "--png"} {
+		cases = append(cases, struct {
+			args []string
+			want string
+		}{[]string{flag, "-"}, flag + `: found "-", expected the name of a file or directory`})
+	}
 	if picture.Draws {
 		cases = append(cases, []struct {
 			args []string
@@ -129,5 +135,36 @@ func TestPlanPictureMistakes(t *testing.T) {
 	entries, err := os.ReadDir(dir)
 	if b, _ := os.ReadFile(file); err != nil || len(entries) != 1 || string(b) != "kept" {
 		t.Errorf("left behind: %v, %v", entries, err)
+	}
+}
+
+// TestPlanPicturesOfBefore: pictures of an earlier plan are told by name and left, as is whatever else stands there; drawing the same plan again tells nothing.
+func TestPlanPicturesOfBefore(t *testing.T) {
+	if !picture.Draws {
+		t.Skip(picture.ErrNone)
+	}
+	lane, dir := filepath.Join(lanes, "hill-orchard.toml"), t.TempDir()
+	own := []string{"photo.svg", "map.txt", "profile-a-b.svg", "dwell-70cm.svg", "map-of-mine.svg"}
+	for _, name := range own {
+		if err := os.WriteFile(filepath.Join(dir, name), []byte(name), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for range 2 {
+		code, _, errs := cli("", "plan", lane, "--svg", dir)
+		if code != exitDone || errs != "longlane plan: --svg: "+dir+" holds pictures that are not of this plan: dwell-70cm.svg, profile-a-b.svg. They were left; delete them if they are of an earlier plan\n" {
+			t.Errorf("exit code %d, %q", code, errs)
+		}
+	}
+	for _, name := range own {
+		if b, err := os.ReadFile(filepath.Join(dir, name)); err != nil || string(b) != name {
+			t.Errorf("%s holds %q now, %v", name, b, err)
+		}
+		if err := os.Remove(filepath.Join(dir, name)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if code, _, errs := cli("", "plan", lane, "--svg", dir); code != exitDone || errs != "" {
+		t.Errorf("the same plan again: exit code %d, %q", code, errs)
 	}
 }

@@ -11,7 +11,10 @@
 // hatching, shape or words. The colours are of the set of Okabe and Ito, "Color Universal Design", 2008 (from memory).
 package picture
 
-import "errors"
+import (
+	"errors"
+	"regexp"
+)
 
 // Format is that of a file.
 type Format string
@@ -33,3 +36,8 @@ type Picture struct {
 
 	drawing
 }
+
+var names = regexp.MustCompile(`^(map|settings|months|dwell|(profile|budget|dwell)-.+)$`)
+
+// IsName reports whether the pictures of a plan, this or another, may have such a name: see Picture.Name.
+func IsName(name string) bool { return names.MatchString(name) }

@@ -491,6 +491,9 @@ func TestPage(t *testing.T) {
 			t.Errorf("%s: a rule of the page is missing", kind)
 		}
 		for _, q := range of(t, p) {
+			if !IsName(q.Name) {
+				t.Errorf("%s: %s is no picture's name", kind, q.Name)
+			}
 			for _, want := range []string{fmt.Sprintf("id=\"%s\"", q.Name), fmt.Sprintf("aria-labelledby=\"%s-words\"", q.Name), fmt.Sprintf("id=\"%s-words\"", q.Name)} {
 				if strings.Count(text, want) != 1 {
 					t.Errorf("%s: %s stands there %d times", kind, want, strings.Count(text, want))
