@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"time"
 
 	"longlane/radio/lane"
 )
@@ -315,7 +316,7 @@ func (q *question) sensitivity(p *Plan) (list []Effect) {
 	if hops == nil {
 		return nil
 	}
-	add := func(name string, change func(h *Hop) (float64, error)) {
+	try := func(name string, fade time.Duration, change func(h *Hop) (float64, error)) {
 		e := Effect{Assumption: name, Within: 1, Before: before}
 		delta := map[*Way]float64{}
 		for _, h := range hops {
@@ -340,10 +341,11 @@ func (q *question) sensitivity(p *Plan) (list []Effect) {
 			for _, h := range z.Hops {
 				margins = append(margins, h.Margin+delta[h.Way])
 			}
-			e.Within = min(e.Within, timing(z.Hops[0].pace(), margins, q.o))
+			e.Within = min(e.Within, within(z.Hops[0].pace(), margins, q.o.Goal.Within, fade))
 		}
 		list = append(list, e)
 	}
+	add := func(name string, change func(h *Hop) (float64, error)) { try(name, coherence, change) }
 	again := func(change func(s *surveyor, from, to *lane.Site)) func(h *Hop) (float64, error) {
 		return func(h *Hop) (float64, error) {
 			s := surveyor{lane: q.s.lane, depth: 1}
@@ -365,6 +367,8 @@ func (q *question) sensitivity(p *Plan) (list []Effect) {
 	add("the ground half way 2 m higher than the lane file has it", again(func(s *surveyor, _, _ *lane.Site) { s.off = 2 }))
 	add("noise of the place 6 dB higher", func(*Hop) (float64, error) { return -6, nil })
 	add("an antenna that is mounted badly or whose cable is wet: 3 dB", func(*Hop) (float64, error) { return -3, nil })
+	// What moves makes fades pass; where nothing does a path stays in one. How long is our choice, no source.
+	try("fades that last 10 s, as on a still winter day, and not 1 s", 10*time.Second, func(*Hop) (float64, error) { return 0, nil })
 	slices.SortStableFunc(list, func(a, b Effect) int {
 		switch {
 		case a.Within < b.Within-1e-9, math.Abs(a.Within-b.Within) <= 1e-9 && a.DB < b.DB:

@@ -130,3 +130,17 @@ func TestWiFiByItsOwnFrames(t *testing.T) {
 		last = m
 	}
 }
+
+// TestLongFades: in a fade that outlasts all tries they are worth as much as one, exp(-10^(-margin/10)) of the trips; that one is over before the tries are
+// happens as often as they are long beside it, so a fade of 10 s lies between that and one of 1 s.
+func TestLongFades(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		pace pace
+	}{{"SF7", byLoRa(&lora.Settings{SpreadingFactor: 7, Bandwidth: 125_000, CodingRate: 5, Preamble: 8})}, {"Wi-Fi", byWiFi()}} {
+		short, long, endless := within(c.pace, []float64{8}, 3*time.Second, coherence), within(c.pace, []float64{8}, 3*time.Second, 10*time.Second), within(c.pace, []float64{8}, 3*time.Second, time.Hour)
+		if math.Abs(endless-Rayleigh(8)) > 1e-9 || long <= endless || long >= short {
+			t.Errorf("%s: %.4f in time with fades of 1 s, %.4f with 10 s, %.4f with an hour, want less and less down to %.4f", c.name, short, long, endless, Rayleigh(8))
+		}
+	}
+}
