@@ -245,25 +245,22 @@ func (p *Pair) writeAirtime(w io.Writer, say func(string)) {
 
 // grouped tells what is said of the hops, each once with the names of those of which it is: LoRa's name for all of its settings. An empty one is left out.
 func (p *Pair) grouped(of func(h *OnlyHop) string, tell func(names, what string)) {
-	names, all := map[string][]string{}, 0
+	names, settings, all := map[string][]string{}, map[string]int{}, 0
 	var order []string
 	for _, h := range p.Hops {
 		what := of(h)
-		if h.Bearer == LoRa {
-			all++
-		}
-		if what == "" {
-			continue
-		}
-		if names[what] == nil {
+		if what != "" && names[what] == nil {
 			order = append(order, what)
 		}
-		names[what] = append(names[what], h.name())
+		if names[what] = append(names[what], h.name()); h.Bearer == LoRa { // which come first
+			settings[what]++
+			all++
+		}
 	}
 	for _, what := range order {
 		list := names[what]
-		if len(list) >= all && all > 0 && list[0] == p.Hops[0].name() {
-			list = append([]string{LoRa.Title()}, list[all:]...)
+		if n := settings[what]; n == all && n > 0 {
+			list = append([]string{LoRa.Title()}, list[n:]...)
 		}
 		tell(strings.Join(list, "; "), what)
 	}
@@ -271,6 +268,9 @@ func (p *Pair) grouped(of func(h *OnlyHop) string, tell func(names, what string)
 
 func (p *Pair) writePower(w io.Writer, say func(string)) {
 	o := &p.Options
+	if len(p.Hops) == 0 {
+		return
+	}
 	caption(w, "Power, with boards that never sleep and a battery of %.0f Wh; %.1f peak-sun hours in the worst month", o.Battery, o.SunHours)
 	for k := range p.Hops[0].Units {
 		p.grouped(func(h *OnlyHop) string {

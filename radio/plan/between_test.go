@@ -182,6 +182,34 @@ func TestBetweenInText(t *testing.T) {
 	}
 }
 
+// TestBetweenByNothing: with an antenna so good that no power is lawful there is Wi-Fi alone, and where its formula does not hold, nothing: both are told, and why.
+func TestBetweenByNothing(t *testing.T) {
+	l := flat(500)
+	l.Site("gate").AntennaGain = 30
+	wooded := flat(600)
+	leaf := lane.AllMonths
+	wooded.Cover = []lane.Cover{{Kind: lane.Wood, Height: 15, Density: lane.Dense, Leaf: &leaf,
+		Area: lane.Area{{{East: 100, North: -50}, {East: 700, North: -50}, {East: 700, North: 50}, {East: 100, North: 50}}}}}
+	if _, err := plan.Between(wooded, plan.Options{}, "gate", "house"); err == nil || !strings.Contains(err.Error(), "0 to 400 m") {
+		t.Errorf("through 500 m of wood: %v", err)
+	}
+	p := between(t, l, plan.Options{Frequency: 868.1e6}, "gate", "house")
+	if len(p.Hops) != 2 || p.Hops[0].Bearer != plan.WiFi {
+		t.Fatalf("%d hops", len(p.Hops))
+	}
+	for p.Hops = p.Hops[:2]; ; p.Hops = p.Hops[:0] {
+		var text bytes.Buffer
+		err := p.WriteText(&text)
+		_, bad := json.Marshal(p)
+		if err != nil || bad != nil || !strings.Contains(text.String(), "not lawful in europe at 868.100 MHz at any power") || strings.Contains(text.String(), " by LoRa") {
+			t.Errorf("%v, %v in\n%s", err, bad, text.String())
+		}
+		if len(p.Hops) == 0 {
+			break
+		}
+	}
+}
+
 // TestBetweenInJSON: for machines the figures are the same; what has no end or is none is null, and there is no number that JSON lacks: in the
 // polar night, within a time that no LoRa frame keeps, at a power and a distance at which nothing is heard.
 func TestBetweenInJSON(t *testing.T) {

@@ -47,7 +47,8 @@ type pace struct {
 func byLoRa(s *lora.Settings) pace { return pace{air: s.Airtime, slot: slotLeast + 6*s.Symbol()} }
 
 // WiFiAgain is after how long a board on Wi-Fi sends again what has no receipt. Our choice, no source: nobody counts its airtime there,
-// so that it need not stop after five copies; it goes on with a new attempt (proto/PROTOCOL.md, section 8).
+// so that it need not stop after five copies but begins a new attempt, and lets its pauses grow (proto/PROTOCOL.md, section 8) when the goal's time is
+// over.
 const WiFiAgain = 250 * time.Millisecond
 
 // byWiFi is Wi-Fi's pace. What its link layer sends again by itself follows within milliseconds, in the same fade, and does not help.
