@@ -147,6 +147,9 @@ func (p *Pair) WriteText(to io.Writer) error {
 	for i, h := range p.Hops {
 		if i == 0 || h.Bearer != LoRa {
 			h.write(w)
+			if room := h.Least.Share(); !math.IsInf(room, 0) && !math.IsNaN(room) {
+				fmt.Fprintf(w, "    least room: %.2f of the first Fresnel zone's radius, at %.0f m; clear is %.1f or more\n", room, h.Least.At, clearShare)
+			}
 		}
 	}
 	say := func(text string) { io.WriteString(w, paragraph.Wrap(text, "  ", "    ", betweenWidth)) }
