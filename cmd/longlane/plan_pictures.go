@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"slices"
@@ -13,6 +14,9 @@ import (
 	"longlane/radio/plan"
 	"longlane/radio/plan/picture"
 )
+
+// pageHead is how a page begins.
+const pageHead = "<!DOCTYPE html>"
 
 // planPictures are the files that a plan is drawn into; empty: none.
 type planPictures struct{ page, svg, png string }
@@ -51,6 +55,27 @@ func (o *planPictures) check(between string) error {
 		return badUsage("%s: the pictures are of a whole plan; found --between too, expected one of the two", flag)
 	case !picture.Draws:
 		return badUsage("%s: %w", flag, picture.ErrNone)
+	}
+	return mayBePage(o.page)
+}
+
+// mayBePage refuses to write a page over a file that is none: who swaps the names of page and lane file must not lose the lane. A page of
+// before is written anew.
+func mayBePage(path string) error {
+	if info, err := os.Stat(path); err != nil || !info.Mode().IsRegular() {
+		return nil // nothing to lose; if it cannot be written, writing says why
+	}
+	f, err := os.Open(path)
+	if err != nil {
+		return badUsage("--html: %w", err)
+	}
+	defer func() { _ = f.Close() }()
+	head, err := io.ReadAll(io.LimitReader(f, int64(len(pageHead))))
+	if err != nil {
+		return badUsage("--html: %w", err)
+	}
+	if len(head) > 0 && string(head) != pageHead {
+		return badUsage("--html: found %s, a file that is no page, expected a name that is free, or a page to write anew; nothing was written", path)
 	}
 	return nil
 }

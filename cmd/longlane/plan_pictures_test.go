@@ -76,6 +76,41 @@ func TestPlanPictures(t *testing.T) {
 	}
 }
 
+// TestPlanPageOverOtherFile: a page never takes the place of a file that is none, such as the lane file itself; of one that is, it does.
+func TestPlanPageOverOtherFile(t *testing.T) {
+	if !picture.Draws {
+		t.Skip("this build draws nothing: see TestPlanPictureMistakes")
+	}
+	dir := t.TempDir()
+	written, err := os.ReadFile(filepath.Join(lanes, "hill-orchard.toml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	file := filepath.Join(dir, "lane.toml")
+	if err := os.WriteFile(file, written, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	code, out, errs := cli("", "plan", file, "--html", file)
+	if code != exitUsage || out != "" || !strings.Contains(errs, "--html: found "+file+", a file that is no page, expected a name that is free") {
+		t.Errorf("over the lane file: exit code %d, %q, %q", code, out, errs)
+	}
+	if b, err := os.ReadFile(file); err != nil || !bytes.Equal(b, written) {
+		t.Errorf("the lane file is another one now: %v, %.40q", err, b)
+	}
+	for _, before := range []string{"", "<!DOCTYPE html>\n<p>a page of before"} {
+		page := filepath.Join(dir, "plan.html")
+		if err := os.WriteFile(page, []byte(before), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		if code, _, errs := cli("", "plan", file, "--html", page); code != exitDone {
+			t.Errorf("over %q: exit code %d, %q", before, code, errs)
+		}
+		if b, err := os.ReadFile(page); err != nil || !bytes.HasSuffix(b, []byte("</html>\n")) {
+			t.Errorf("over %q: %v, %.40q", before, err, b)
+		}
+	}
+}
+
 // TestPlanPicturesOfWhatCannotBe: a goal that cannot be met is drawn all the same, with exit code 1.
 func TestPlanPicturesOfWhatCannotBe(t *testing.T) {
 	if !picture.Draws {
