@@ -5,6 +5,7 @@ import (
 	"io"
 	"math"
 	"slices"
+	"strconv"
 	"strings"
 	"text/tabwriter"
 	"time"
@@ -70,8 +71,16 @@ func (p *Plan) writeAnswer(w io.Writer) {
 	if !p.Met {
 		fmt.Fprintf(w, "No arrangement meets that.\n")
 	}
+	for _, line := range p.Answer() {
+		fmt.Fprintln(w, line)
+	}
+}
+
+// Answer is what to set, to build and to buy, and what that costs, a line each, "What: ...".
+func (p *Plan) Answer() (lines []string) {
+	add := func(format string, v ...any) { lines = append(lines, fmt.Sprintf(format, v...)) }
 	if p.Chosen != nil {
-		fmt.Fprintf(w, "Settings: LoRa, %s, %.3f MHz, %v a trip; lawful by %s\n", p.Chosen.Name(), p.Chosen.Frequency/1e6,
+		add("Settings: LoRa, %s, %.3f MHz, %v a trip; lawful by %s", p.Chosen.Name(), p.Chosen.Frequency/1e6,
 			p.Chosen.Airtime(tripSize).Round(100*time.Microsecond), p.Chosen.Band)
 	}
 	var names []string
@@ -85,17 +94,44 @@ func (p *Plan) writeAnswer(w io.Writer) {
 	if names == nil {
 		names = []string{"none"}
 	}
-	fmt.Fprintf(w, "Relays: %s\n", strings.Join(names, ", "))
+	add("Relays: %s", strings.Join(names, ", "))
+	if antennas := p.antennas(); antennas != "" {
+		add("Antennas above the ground: %s", antennas)
+	}
 	if p.Met {
-		fmt.Fprintf(w, "To buy: %s\n", p.pieces())
+		add("To buy: %s", p.pieces())
 	}
 	switch {
 	case !p.Met:
 	case p.Cost-p.Bound <= 1e-6*(1+p.Cost):
-		fmt.Fprintf(w, "Cost: %.0f; nothing cheaper meets the goal\n", p.Cost)
+		add("Cost: %.0f; nothing cheaper meets the goal", p.Cost)
 	default:
-		fmt.Fprintf(w, "Cost: %.0f; none below %.0f can meet the goal, so at most %.0f %% could be saved\n", p.Cost, p.Bound, 100*(p.Cost-p.Bound)/p.Cost)
+		add("Cost: %.0f; none below %.0f can meet the goal, so at most %.0f %% could be saved", p.Cost, p.Bound, 100*(p.Cost-p.Bound)/p.Cost)
 	}
+	return lines
+}
+
+// antennas are how high they stand at the sites of the hops, each once, the gates before what hears them; empty without a hop.
+func (p *Plan) antennas() string {
+	var list []string
+	seen := map[string]bool{}
+	add := func(s *lane.Site) {
+		if !seen[s.Name] {
+			seen[s.Name] = true
+			list = append(list, fmt.Sprintf("%s %s m", s.Name, strconv.FormatFloat(math.Round(100*s.AntennaHeight)/100, 'f', -1, 64)))
+		}
+	}
+	for i := range p.Zones {
+		if hops := p.Zones[i].Hops; len(hops) > 0 {
+			add(hops[0].From)
+		}
+	}
+	for i := range p.Zones {
+		for _, h := range p.Zones[i].Hops {
+			add(h.To)
+		}
+	}
+	return strings.Join(list, ", ")
 }
 
 // pieces are what the cost is made of.
@@ -104,10 +140,11 @@ func (p *Plan) pieces() string {
 	var list []string
 	add := func(n int, one, what string, each float64) {
 		if n > 0 && each > 0 {
+			of := ""
 			if n > 1 {
-				one = fmt.Sprintf("%d %s", n, what)
+				one, of = fmt.Sprintf("%d %s", n, what), " each"
 			}
-			list = append(list, fmt.Sprintf("%s at %.0f", one, each))
+			list = append(list, fmt.Sprintf("%s at %.0f%s", one, each, of))
 		}
 	}
 	kinds, seen := map[Kind]int{}, map[*lane.Site]bool{}

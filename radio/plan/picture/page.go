@@ -46,6 +46,7 @@ type page struct {
 	Met                      bool
 	Style                    template.CSS
 	Zones                    []zoneRow
+	Answer, Mind             []string
 	Map                      figure
 	Links                    []linkFigures
 	Settings, Months         *figure
@@ -70,7 +71,8 @@ func WritePage(w io.Writer, p *plan.Plan) error {
 		return err
 	}
 	g := p.Options.Goal
-	v := page{Name: p.Lane.Name, Met: p.Met, Verdict: verdict(p), Style: palette(), WouldHelp: p.WouldHelp(), Report: report.String(), LoraCaution: lora.Caution, LaneCaution: plan.Caution,
+	v := page{Name: p.Lane.Name, Met: p.Met, Verdict: verdict(p), Style: palette(), Answer: p.Answer(), Mind: p.Warnings,
+		WouldHelp: p.WouldHelp(), Report: report.String(), LoraCaution: lora.Caution, LaneCaution: plan.Caution,
 		Goal: fmt.Sprintf("%s of the trips within %v, and %.0f dB of margin in leaf", plan.Percent(g.Share), g.Within, g.Margin)}
 	v.Contacts, v.Silence, v.Loop = p.Contacts, plan.Silence, p.SupervisedWords()
 	for i := range p.Zones {

@@ -7,6 +7,7 @@ import (
 	"encoding/xml"
 	"errors"
 	"fmt"
+	"html/template"
 	"image/png"
 	"io"
 	"math"
@@ -514,6 +515,15 @@ func TestPage(t *testing.T) {
 			if strings.Contains(text, want) == z.Served {
 				t.Errorf("%s: %s is served %v, and what is missing stands there or not, wrongly: %q", kind, z.Zone.Name, z.Served, want)
 			}
+		}
+		before, _, _ := strings.Cut(text, "<h2>The lane</h2>")
+		for _, line := range slices.Concat(p.Answer(), p.Warnings) {
+			if !strings.Contains(before, "<li>"+template.HTMLEscapeString(line)+"</li>") {
+				t.Errorf("%s: the page does not say above the map: %s", kind, line)
+			}
+		}
+		if strings.Contains(text, "<h2>Mind</h2>") != (len(p.Warnings) > 0) {
+			t.Errorf("%s: of %d things to mind the page has a title, or none, wrongly", kind, len(p.Warnings))
 		}
 		for _, line := range p.WouldHelp() {
 			if !strings.Contains(text, "<li>"+line+"</li>") {
