@@ -89,9 +89,20 @@ func TestPlanWritten(t *testing.T) {
 			t.Errorf("%s: %+v, of a node %+v", file, c, n)
 		}
 	}
-	modem, scenario := filepath.Join(dir, "modem"), filepath.Join(dir, "scenario.toml")
-	if code, _, errs := cli("", "sim", "--scenario", scenario, "--modem", modem, "--for", "10ms", "--out", filepath.Join(dir, "sim.jsonl")); code != exitDone || !strings.Contains(errs, "4 nodes behind "+modem) {
-		t.Errorf("sim --modem: exit code %d, %s", code, errs)
+	// The command of the report and that of the scenario's own head; neither floods the terminal.
+	head, err := os.ReadFile(filepath.Join(dir, "scenario.toml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	played := regexp.MustCompile(`(?m)^(?:# )?  longlane (sim --scenario .*)$`).FindAllStringSubmatch(out+string(head), -1)
+	if len(played) != 2 || !strings.Contains(out, "Trips come at random, 12 an hour at each zone") {
+		t.Errorf("the files and the report play %q, and the report may not say how often somebody comes:\n%s", played, out)
+	}
+	for _, c := range played {
+		code, _, errs := cli("", append(strings.Fields(c[1]), "--for", "10ms")...)
+		if _, err := os.Stat(filepath.Join(dir, "sim.jsonl")); code != exitDone || err != nil || !strings.Contains(c[1], " --out ") || !strings.Contains(errs, "4 nodes behind "+filepath.Join(dir, "modem")) {
+			t.Errorf("%s: exit code %d, %v, %s", c[1], code, err, errs)
+		}
 	}
 	p, err := readPlan(filepath.Join(dir, "survey.json"))
 	if err != nil {

@@ -18,6 +18,7 @@ const (
 	surveyFile   = "survey.json"
 	// What the gateway takes for its modem until the owner names the real one: the simulator makes it.
 	simulatedModem = "modem"
+	simulatedLog   = "sim.jsonl" // what the simulator tells of its air
 )
 
 // Options say where the files will stand.
@@ -43,6 +44,7 @@ type Set struct {
 	// Left are what could not be written for a zone, and why.
 	Left  []string
 	nodes []*unit
+	trips float64 // of each zone in an hour
 }
 
 // unit is a board: the node of a site's zones, a relay, or both in one.
@@ -75,7 +77,7 @@ func Of(p *plan.Plan, o Options) (*Set, error) {
 	if err := l.stations(); err != nil {
 		return nil, err
 	}
-	s := &Set{Dir: o.Dir, nodes: l.units, Left: l.left()}
+	s := &Set{Dir: o.Dir, nodes: l.units, Left: l.left(), trips: p.Options.TripsPerHour}
 	for _, u := range l.units {
 		s.Enrol = append(s.Enrol, l.enrol(u))
 	}

@@ -48,8 +48,8 @@ func (l *layout) scenario() ([]File, error) {
 func (l *layout) air(p *page, path string) {
 	s := l.plan.Chosen
 	t := l.transmitter(l.gateway)
-	p.say("The planned lane of %s, for the simulator: what follows from the plan of %s.\n\n  longlane sim --fast --scenario %s --for 7d\n  longlane sim --scenario %s --modem %s\n",
-		l.plan.Lane.Name, l.to.Lane, Shell(path), Shell(path), Shell(filepath.Join(l.to.Dir, simulatedModem)))
+	p.say("The planned lane of %s, for the simulator: what follows from the plan of %s.\n\n  longlane sim --fast --scenario %s --for 7d\n  longlane sim --scenario %s --modem %s --out %s\n",
+		l.plan.Lane.Name, l.to.Lane, Shell(path), Shell(path), Shell(filepath.Join(l.to.Dir, simulatedModem)), Shell(filepath.Join(l.to.Dir, simulatedLog)))
 	p.say("The first needs no cards. The second feeds the gateway of %s beside this file, once the nodes are enrolled: it looks for "+
 		"their cards here.\n\n"+
 		"Every level is the plan's own for that way in leaf, hills, plants and buildings in it, so each hop has the margin that the plan gives it. "+

@@ -33,8 +33,10 @@ func (s *Set) WriteText(to io.Writer) error {
 		fmt.Fprintf(&b, "  %3d  the gateway\n", proto.GatewayBase)
 	}
 	if s.has(scenarioFile) {
-		fmt.Fprintf(&b, "\nWith the cards there, a trial of the whole house, in two terminals:\n\n  longlane run --config %s\n  longlane sim --scenario %s --modem %s\n",
-			Shell(filepath.Join(s.Dir, gatewayFile)), Shell(filepath.Join(s.Dir, scenarioFile)), Shell(filepath.Join(s.Dir, simulatedModem)))
+		fmt.Fprintf(&b, "\nWith the cards there, a trial of the whole house, in two terminals:\n\n  longlane run --config %s\n  longlane sim --scenario %s --modem %s --out %s\n\n",
+			Shell(filepath.Join(s.Dir, gatewayFile)), Shell(filepath.Join(s.Dir, scenarioFile)), Shell(filepath.Join(s.Dir, simulatedModem)), Shell(filepath.Join(s.Dir, simulatedLog)))
+		b.WriteString(paragraph.Wrap(fmt.Sprintf("Trips come at random, %g an hour at each zone, as in the plan's busiest hour: wait for the first. The log of longlane run tells of "+
+			"each, and so does the gateway's page, whose address longlane check names. Ctrl-C ends either.", s.trips), "", "", 120) + "\n")
 	}
 	for _, left := range s.Left {
 		b.WriteString("\n" + paragraph.Wrap("Left out: "+left+".", "", "", 120))
