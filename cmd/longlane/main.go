@@ -203,7 +203,17 @@ var dash = regexp.MustCompile(`^(flag provided but not defined: |flag needs an a
 	`invalid boolean value ".*" for )-`)
 
 // optionError is what the flag package has to say of the user's mistake, with the option as help shows it.
-func optionError(err error) string { return dash.ReplaceAllString(err.Error(), "${1}--") }
+func optionError(err error) string {
+	text := dash.ReplaceAllString(err.Error(), "${1}--")
+	// Of a number and of a switch the flag package says no more than this.
+	if what, unread := strings.CutSuffix(text, ": parse error"); unread {
+		if strings.HasPrefix(text, "invalid boolean value") {
+			return what + ": expected true or false"
+		}
+		return what + ": expected a number without a unit, such as 12"
+	}
+	return text
+}
 
 // parse reads options and positional arguments in any order, up to most of the latter.
 func (c *call) parse(most int) ([]string, error) {

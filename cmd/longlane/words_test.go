@@ -53,7 +53,9 @@ func TestOptionMistakes(t *testing.T) {
 		{[]string{"demo", "--for", "-30s"}, `not negative`},
 		{[]string{"sim", "--seed"}, "needs an argument: --seed"},
 		{[]string{"check", "--jso"}, "not defined: --jso"},
-		{[]string{"check", "--json=maybe"}, "for --json"},
+		{[]string{"check", "--json=maybe"}, `invalid boolean value "maybe" for --json: expected true or false; `},
+		{[]string{"plan", "--battery", "12Ah"}, `invalid value "12Ah" for flag --battery: expected a number without a unit, such as 12; `},
+		{[]string{"decode", "--sf", "SF7"}, `invalid value "SF7" for flag --sf: expected a number without a unit, such as 12; `},
 		{[]string{"decode", "--counter", "4294967296"}, "expected a whole number from 0 to 4294967295"},
 	} {
 		if code, _, errs := cli("", c.args...); code != exitUsage || !strings.Contains(errs, c.want) {

@@ -2,6 +2,8 @@ package plan
 
 import (
 	"fmt"
+	"strconv"
+	"strings"
 	"time"
 
 	"longlane/radio/beam"
@@ -190,7 +192,7 @@ func (o *Options) check() error {
 	}
 	for _, x := range list {
 		if !(x.v >= x.low && x.v <= x.high) {
-			return &OptionError{x.name, fmt.Sprintf("%v %s", x.v, x.unit), fmt.Sprintf("%v to %v %s", x.low, x.high, x.unit)}
+			return &OptionError{x.name, figure(x.v, x.unit), plainly(x.low) + " to " + figure(x.high, x.unit)}
 		}
 	}
 	if c := o.Cable; c != (Cable{}) {
@@ -203,8 +205,14 @@ func (o *Options) check() error {
 	}
 	for _, p := range lane.Powers {
 		if v := o.Costs.Relay[p]; !(v >= 0 && v <= 1e9) {
-			return &OptionError{"cost of a relay on " + string(p), fmt.Sprint(v), "0 to 1e9"}
+			return &OptionError{"cost of a relay on " + string(p), plainly(v), "0 to 1000000000"}
 		}
 	}
 	return nil
 }
+
+// plainly is a number without an exponent, which not everybody reads.
+func plainly(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }
+
+// figure is a number with its unit, if it has one.
+func figure(v float64, unit string) string { return strings.TrimSpace(plainly(v) + " " + unit) }
