@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"slices"
 	"sort"
 	"strconv"
 	"strings"
@@ -223,6 +224,9 @@ func (d *Document) syntax(err error) *Problem {
 		p.Found = found(line) // the reader points at the end of the key, where there is nothing to see
 	}
 	p.Expected = syntaxExpected(strings.TrimPrefix(de.Error(), "toml: "))
+	if rest := line[min(col-1, len(line)):]; slices.ContainsFunc(printedQuotes, func(q string) bool { return bytes.HasPrefix(rest, []byte(q)) }) {
+		p.Expected = `a text in straight quotes (")`
+	}
 	return p
 }
 
@@ -261,8 +265,13 @@ func found(text []byte) string {
 	return quote(s)
 }
 
+// printedQuotes are what word processors and phones make of ".
+var printedQuotes = []string{"“", "”", "„", "‘", "’", "«", "»"}
+
 func syntaxExpected(msg string) string {
 	switch {
+	case strings.HasPrefix(msg, "expected newline but got"):
+		return `the end of the line after a value; a number with its unit stands in quotes, such as "7 m"`
 	case strings.Contains(msg, "at start of value"), msg == "strings must be quoted", strings.HasPrefix(msg, "expected keyword"):
 		return "a text in quotes, a number, true or false"
 	case strings.Contains(msg, "expected '=' after key"):

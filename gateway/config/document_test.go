@@ -102,6 +102,8 @@ func TestDecodeProblems(t *testing.T) {
 		{`loss = 1`, `1:1: loss: found an unknown key, expected one of seed, scale, small, start, words, grid, node, limit, extra, strict; did you mean "loss" under [[node]]?`},
 		{`[seed]`, `1:2: seed: found a table, expected a whole number`},
 		{`seed`, `1:4: line 1: found "seed", expected "=" and a value after the key`},
+		{"scale = 7 m", `1:11: scale: found "m", expected the end of the line after a value; a number with its unit stands in quotes, such as "7 m"`},
+		{"scale = “7 m”", `1:9: scale: found "“7 m”", expected a text in straight quotes (")`},
 		{"# é\nscale = é", `2:9: scale: found "é", expected a text in quotes, a number, true or false`},
 		{"seed = 99999999999999999999", `1:8: seed: found "99999999999999999999", expected valid TOML (decimal number is too large to fit in a 64-bit signed integer)`},
 	} {
