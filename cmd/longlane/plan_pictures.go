@@ -62,7 +62,11 @@ func (o *planPictures) check(between string) error {
 // mayBePage refuses to write a page over a file that is none: who swaps the names of page and lane file must not lose the lane. A page of
 // before is written anew.
 func mayBePage(path string) error {
-	if info, err := os.Stat(path); err != nil || !info.Mode().IsRegular() {
+	info, err := os.Stat(path)
+	switch {
+	case err == nil && info.IsDir():
+		return badUsage("--html: found %s, a directory, expected the name of a file, such as plan.html", path)
+	case err != nil || !info.Mode().IsRegular():
 		return nil // nothing to lose; if it cannot be written, writing says why
 	}
 	f, err := os.Open(path)

@@ -150,7 +150,8 @@ func TestPlanPictureMistakes(t *testing.T) {
 			want string
 		}{
 			{[]string{"--html", filepath.Join(dir, "nowhere", "a.html")}, "--html: write " + filepath.Join(dir, "nowhere", "a.html")},
-			{[]string{"--html", dir}, "--html: write " + dir},
+			{[]string{"--html", dir}, "--html: found " + dir + ", a directory, expected the name of a file"},
+			{[]string{"--html", file}, "--html: found " + file + ", a file that is no page"},
 			{[]string{"--svg", file}, "--svg: mkdir " + file},
 			{[]string{"--png", filepath.Join(file, "below")}, "--png: mkdir " + file},
 		}...)

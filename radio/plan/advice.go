@@ -197,12 +197,12 @@ func (q *question) advise(p *Plan) []Advice {
 			if m < 0 {
 				way = "towards the gate"
 			}
-			try(s, c, "move %s by %.0f m %s, to %v", s.Name, math.Abs(m), way, c.At)
+			try(s, c, "move %s by %.0f m %s, to %v%s", s.Name, math.Abs(m), way, c.At, q.inDegrees(c.At))
 		}
 	}
 	for _, at := range q.places(p) {
 		c := lane.Site{Name: "a new relay", Role: lane.RoleCandidate, At: at, AntennaHeight: newHeight, AntennaGain: lane.DipoleGain, Power: lane.PowerSolar}
-		try(nil, c, "put a relay at %v, its antenna %.0f m up", at, newHeight)
+		try(nil, c, "put a relay at %v, its antenna %.0f m up%s", at, newHeight, q.inDegrees(at))
 	}
 	slices.SortStableFunc(list, func(a, b Advice) int {
 		switch {
@@ -222,6 +222,15 @@ func (q *question) advise(p *Plan) []Advice {
 		return a.fresh && fresh > 2
 	})
 	return list[:min(len(list), 6)]
+}
+
+// inDegrees is a place as a phone finds it, in brackets; empty if nobody knows where on earth the lane is.
+func (q *question) inDegrees(at lane.Point) string {
+	origin := q.s.lane.Origin
+	if origin == nil {
+		return ""
+	}
+	return fmt.Sprintf(" (%v)", lane.NewPlane(*origin).LatLon(at))
 }
 
 // involved are the ends of the best ways of zones that are not served, each once: they are where something can be done.
