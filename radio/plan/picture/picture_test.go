@@ -517,6 +517,17 @@ func TestPage(t *testing.T) {
 			}
 		}
 		before, _, _ := strings.Cut(text, "<h2>The lane</h2>")
+		// On a phone each figure of a zone has its column's title before it.
+		titles := regexp.MustCompile(`<th scope="col">([^<]*)</th>`).FindAllStringSubmatch(before, -1)
+		cells := regexp.MustCompile(`<td role="cell" data-head="([^"]*)">`).FindAllStringSubmatch(before, -1)
+		if len(titles) < 2 || len(cells) != len(p.Zones)*(len(titles)-1) || len(cells) != strings.Count(before, "<td") {
+			t.Fatalf("%s: %d zones, %d columns, %d figures", kind, len(p.Zones), len(titles), len(cells))
+		}
+		for i, c := range cells {
+			if want := titles[1+i%(len(titles)-1)][1]; c[1] != want {
+				t.Errorf("%s: figure %d is called %q, its column %q", kind, i, c[1], want)
+			}
+		}
 		for _, line := range slices.Concat(p.Answer(), p.Warnings) {
 			if !strings.Contains(before, "<li>"+template.HTMLEscapeString(line)+"</li>") {
 				t.Errorf("%s: the page does not say above the map: %s", kind, line)
