@@ -89,8 +89,11 @@ func runPlan(_ context.Context, c *call) error {
 	} else if *noise < 0 {
 		return badUsage("--noise: found %v, expected 0 or more", *noise)
 	}
-	if o.TripsPerHour <= 0 || o.Battery <= 0 {
-		return badUsage("--trips and --battery: expected a number above 0")
+	if o.TripsPerHour <= 0 {
+		return badUsage("--trips: found %v, expected a number above 0", o.TripsPerHour)
+	}
+	if o.Battery <= 0 {
+		return badUsage("--battery: found %v, expected Wh above 0", o.Battery)
 	}
 	l, err := config.ReadLane(words[0])
 	if err != nil {
@@ -166,7 +169,7 @@ func indented(to io.Writer, v any) error {
 func planBetween(c *call, l *lane.Lane, o plan.Options, between string, asJSON bool, radio *planRadio) error {
 	from, to, ok := strings.Cut(between, ",")
 	if !ok {
-		return badUsage("--between: expected two sites with a comma between them, such as river-gate,house")
+		return badUsage("--between: found %q, expected two sites with a comma between them, such as river-gate,house", between)
 	}
 	p, err := plan.Between(l, o, strings.TrimSpace(from), strings.TrimSpace(to))
 	if err != nil {

@@ -158,7 +158,8 @@ func TestPlanMistakes(t *testing.T) {
 		{[]string{file, "--cost", "relay-solar=-1"}, "cost of a relay on solar: found -1, expected 0 to 1000000000\n"},
 		{[]string{file, "--noise", "-2"}, "--noise"},
 		{[]string{file, "--noise", "NaN"}, "noise of the place"},
-		{[]string{file, "--trips", "0"}, "--trips"},
+		{[]string{file, "--trips", "0"}, "--trips: found 0, expected a number above 0"},
+		{[]string{file, "--battery", "-5"}, "--battery: found -5, expected Wh above 0"},
 		{[]string{file, "--sun", "30"}, "sun hours"},
 		{[]string{file, "--cable", "100 m, 0.75 mm2, 12 V"}, "expected four"},
 		{[]string{file, "--cable", "100 m, 0.7 mm2, 12 V, 1 A"}, "cross-section: found 0.7 mm²"},
@@ -166,7 +167,7 @@ func TestPlanMistakes(t *testing.T) {
 		{[]string{file, "--cable", "m, 0.75 mm2, 12 V, 1 A"}, `found "m"`},
 		{[]string{file, "--config", "nowhere.toml"}, "nowhere.toml"},
 		{[]string{file, "--config", file}, "hill-orchard.toml:"},
-		{[]string{file, "--between", "house"}, "expected two sites with a comma"},
+		{[]string{file, "--between", "house"}, `--between: found "house", expected two sites with a comma`},
 		{[]string{file, "--between", "house,moon"}, `found "moon"`},
 	} {
 		if code, out, errs := cli("", append([]string{"plan"}, c.args...)...); code != exitUsage || out != "" || !strings.Contains(errs, c.want) {
