@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"strconv"
+	"strings"
 	"time"
 
 	"longlane/gateway/config"
@@ -77,6 +78,9 @@ func (r *planRadio) into(o *plan.Options) {
 func (r *planRadio) about(other string, err error) error {
 	from := map[string]string{"frequency": r.frequencyFrom, "power": r.powerFrom}
 	var wrong *plan.OptionError
+	if errors.As(err, &wrong) && strings.HasPrefix(wrong.Name, "goal: ") {
+		return &plan.OptionError{Name: "--" + wrong.Name, Found: wrong.Found, Expected: wrong.Expected}
+	}
 	if !errors.As(err, &wrong) || from[wrong.Name] == "" {
 		return fmt.Errorf("%s: %w", other, err)
 	}

@@ -22,9 +22,11 @@ type Advice struct {
 // Effect is what an assumption does if it is wrong.
 type Effect struct {
 	Assumption string
-	DB         float64 // of the weakest hop that is affected most
-	// Within is the share of trips in time of the zone that is worst then; Before the same without the change.
+	DB         float64 // of the hop that it takes most from
+	Hop        *Hop    // that hop; nil: it takes the same from every one
+	// Within is the share of trips in time of the zone that is worst then, which Zone is; Before is that of the worst without the change.
 	Within, Before float64
+	Zone           *lane.Zone
 }
 
 // The trials: heights of antennas, m; how far a relay is moved, m; and how far apart new relays are tried along the lane's course, m.
@@ -336,10 +338,13 @@ func (q *question) sensitivity(p *Plan) (list []Effect) {
 					return
 				}
 				delta[h.Way] = d
-				if math.Abs(delta[h.Way]) > math.Abs(e.DB) {
-					e.DB = delta[h.Way]
+				if math.Abs(d) > math.Abs(e.DB) {
+					e.DB, e.Hop = d, h
 				}
 			}
+		}
+		if !slices.ContainsFunc(hops, func(h *Hop) bool { return delta[h.Way] != e.DB }) {
+			e.Hop = nil
 		}
 		for i := range p.Zones {
 			z := &p.Zones[i]
@@ -350,7 +355,9 @@ func (q *question) sensitivity(p *Plan) (list []Effect) {
 			for _, h := range z.Hops {
 				margins = append(margins, h.Margin+delta[h.Way])
 			}
-			e.Within = min(e.Within, within(z.Hops[0].pace(), margins, q.o.Goal.Within, fade))
+			if x := within(z.Hops[0].pace(), margins, q.o.Goal.Within, fade); e.Zone == nil || x < e.Within {
+				e.Within, e.Zone = x, z.Zone
+			}
 		}
 		list = append(list, e)
 	}

@@ -62,7 +62,7 @@ func Between(l *lane.Lane, options Options, from, to string) (*Pair, error) {
 		s    *lane.Site
 	}{{from, p.From}, {to, p.To}} {
 		if x.s == nil {
-			return nil, &OptionError{"site", fmt.Sprintf("%q", x.name), "the name of a site of the lane: " + fmt.Sprint(names(l))}
+			return nil, &OptionError{"site", fmt.Sprintf("%q", x.name), "the name of a site of the lane: " + strings.Join(names(l), ", ")}
 		}
 	}
 	if p.From == p.To {

@@ -152,10 +152,10 @@ func (b *Beam) Minimal() string {
 	case debris == nil:
 		text = fmt.Sprintf("min_dwell = \"%v\" misses no person or vehicle that passes as a rule: the shortest break is %s (%s)", m.Set, Milliseconds(m.Real), m.By)
 	case m.Separates():
-		text = fmt.Sprintf("min_dwell = \"%v\" separates debris (%s: up to %s as a rule) from what it sees of people and vehicles (from %s: %s)", m.Set, list(debris), Milliseconds(m.Debris), Milliseconds(m.Real), m.By)
+		text = fmt.Sprintf("Set min_dwell = \"%v\": it separates debris (%s: up to %s as a rule) from what it sees of people and vehicles (from %s: %s)", m.Set, list(debris), Milliseconds(m.Debris), Milliseconds(m.Real), m.By)
 	default:
 		out := m.Debris/beam.Step*beam.Step + beam.Step
-		text = fmt.Sprintf("No minimum dwell separates debris (%s: up to %s as a rule) from what it sees of people and vehicles (from %s: %s). min_dwell = \"%v\" misses none of these that passes as a rule, and lets in debris that holds the beam for longer; \"%v\" would keep that out, and miss %s",
+		text = fmt.Sprintf("No minimum dwell separates debris (%s: up to %s as a rule) from what it sees of people and vehicles (from %s: %s). Set min_dwell = \"%v\": it misses none of these that passes as a rule, and lets in debris that holds the beam for longer; \"%v\" would keep that out, and miss %s",
 			list(debris), Milliseconds(m.Debris), Milliseconds(m.Real), m.By, m.Set, out, b.missed(out))
 	}
 	if m.Set <= usualDebounce {

@@ -56,7 +56,7 @@ func TestDwellByHeight(t *testing.T) {
 		want, lack []string
 	}{
 		{0.7, []string{"70 cm above the ground", "leaf 2 to 8 m/s 10 to 75 ms 4 to 150 ms at any height", "person 1.2 to 4 m/s 62 to 458 ms 28 ms on above 4.2 m/s body",
-			"motorcycle none none 62 ms on body car 2 to 10 m/s 335 ms to 2.8 s 112 ms on body", `No minimum dwell separates debris (leaf and bird: up to 90 ms as a rule) from what it sees of people and vehicles (from 62 ms: person). min_dwell = "60ms"`,
+			"motorcycle none none 62 ms on body car 2 to 10 m/s 335 ms to 2.8 s 112 ms on body", `No minimum dwell separates debris (leaf and bird: up to 90 ms as a rule) from what it sees of people and vehicles (from 62 ms: person). Set min_dwell = "60ms": it misses`,
 			`"95ms" would keep that out, and miss person above 2.6 m/s`}, []string{"judges by bodies", "debounce"}},
 		{0.3, []string{"30 cm above the ground", "person 1.2 to 4 m/s 16 to 625 ms 7 ms on above 4.3 m/s one leg at a time", `min_dwell = "15ms"`, "debounce, 30ms unless it is set, must be shorter",
 			"From this height it is otherwise: person, one leg at a time", "At 70 cm a beam sees the bodies of person, motorcycle and car."}, nil},
@@ -83,7 +83,7 @@ func TestDwellByHeight(t *testing.T) {
 	}
 	separated := []beam.Mover{{Name: "leaf", Class: beam.Debris, Length: beam.Range{Least: 0.03, Most: 0.1}, Usual: beam.Range{Least: 2, Most: 8}, Possible: beam.Range{Least: 1, Most: 20}},
 		{Name: "cart", Class: beam.Vehicle, Length: beam.Range{Least: 1, Most: 2}, Usual: beam.Range{Least: 1, Most: 5}, Possible: beam.Range{Most: 10}}}
-	if text := report(t, make_(t, barred(0.7), plan.Options{Movers: separated})); !strings.Contains(text, `min_dwell = "80ms" separates debris (leaf: up to 75 ms as a rule) from what it sees of people and vehicles (from 210 ms: cart)`) ||
+	if text := report(t, make_(t, barred(0.7), plan.Options{Movers: separated})); !strings.Contains(text, `Set min_dwell = "80ms": it separates debris (leaf: up to 75 ms as a rule) from what it sees of people and vehicles (from 210 ms: cart)`) ||
 		!strings.Contains(text, "its height is not known") {
 		t.Error(text)
 	}

@@ -101,6 +101,9 @@ type jsonEffect struct {
 	DB         float64 `json:"db"`
 	Before     float64 `json:"in_time_before"`
 	Within     float64 `json:"in_time"`
+	From       string  `json:"from,omitempty"` // the hop; left out: every one
+	To         string  `json:"to,omitempty"`
+	Zone       string  `json:"zone"`
 }
 
 // jsonRange is the least and the most.
@@ -219,7 +222,11 @@ func (p *Plan) MarshalJSON() ([]byte, error) {
 		out.Advice = append(out.Advice, jsonAdvice{a.Change, a.Meets, a.Served, number(a.Gains)})
 	}
 	for _, e := range p.Decides {
-		out.Decides = append(out.Decides, jsonEffect{e.Assumption, e.DB, e.Before, e.Within})
+		j := jsonEffect{Assumption: e.Assumption, DB: e.DB, Before: e.Before, Within: e.Within, Zone: e.Zone.Name}
+		if e.Hop != nil {
+			j.From, j.To = e.Hop.From.Name, e.Hop.To.Name
+		}
+		out.Decides = append(out.Decides, j)
 	}
 	return json.Marshal(out)
 }

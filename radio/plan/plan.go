@@ -211,10 +211,10 @@ func unfit(s *lane.Site, o *Options) string {
 	}
 	switch s.Power {
 	case lane.PowerNone:
-		return s.Name + ": nothing can be powered there"
+		return s.Name + ": not judged as a place for a relay, for nothing can be powered there"
 	case lane.PowerBattery:
 		if lasts := energy(s, 0, true, false, 0, o).Battery; lasts < o.Goal.Service {
-			return fmt.Sprintf("%s: a battery of %.0f Wh lasts a relay %s, and %s are asked for", s.Name, o.Battery, days(lasts), days(o.Goal.Service))
+			return fmt.Sprintf("%s: not judged as a place for a relay, for a battery of %.0f Wh lasts one %s, and %s are asked for", s.Name, o.Battery, days(lasts), days(o.Goal.Service))
 		}
 	}
 	return ""
@@ -684,7 +684,7 @@ func (q *question) settle(p *Plan, sol solution) {
 		p.Zones = append(p.Zones, zp)
 	}
 	q.feed(p, traffic)
-	p.Warnings = append(p.Warnings, q.batteries...)
+	p.Warnings = append(append(p.Warnings, q.batteries...), q.buildings()...)
 }
 
 // edge is the way from a terminal (at < 0: the terminal itself) or relay to another relay, or to the gateway (to < 0).

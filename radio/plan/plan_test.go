@@ -432,7 +432,7 @@ func TestBatteryMustLast(t *testing.T) {
 	l := walled()
 	l.Sites = append(l.Sites, lane.Site{Name: "crest", Role: lane.RoleCandidate, At: lane.Point{East: 750}, AntennaHeight: 6, AntennaGain: lane.DipoleGain, Power: lane.PowerBattery})
 	o := plan.Options{Goal: plan.Goal{Margin: 20}}
-	if p := make_(t, l, o); p.Met || !strings.Contains(strings.Join(p.Warnings, "\n"), "crest: a battery of 240 Wh lasts a relay 11 days") {
+	if p := make_(t, l, o); p.Met || !strings.Contains(strings.Join(p.Warnings, "\n"), "crest: not judged as a place for a relay, for a battery of 240 Wh lasts one 11 days") {
 		t.Errorf("met %v, warnings %q", p.Met, p.Warnings)
 	}
 	o.Battery = 2000
@@ -709,6 +709,12 @@ func TestWhatDecides(t *testing.T) {
 		}
 		if i > 0 && e.Within < p.Decides[i-1].Within-1e-9 {
 			t.Errorf("%s decides more than %s, which stands before it", e.Assumption, p.Decides[i-1].Assumption)
+		}
+		if e.Zone == nil || (e.Hop == nil) != (e.DB == 0 || e.DB == -6 || e.DB == -3) {
+			t.Errorf("%s: %+.1f dB of %v, and worst then %v", e.Assumption, e.DB, e.Hop, e.Zone)
+		}
+		if strings.HasPrefix(e.Assumption, "half as much again of leaves") && e.Hop.Leaf == 0 {
+			t.Errorf("%s takes most from %s to %s", e.Assumption, e.Hop.From.Name, e.Hop.To.Name)
 		}
 		if !strings.HasPrefix(e.Assumption, "noise") {
 			continue

@@ -392,10 +392,17 @@ func (p *Plan) writeEffects(w io.Writer) {
 	if len(p.Decides) == 0 {
 		return
 	}
-	fmt.Fprintf(w, "\nWhat decides, if it is otherwise than assumed: the hop that loses most, and the worst zone's trips in time (now %s)\n", percent(p.Decides[0].Before))
+	fmt.Fprintf(w, "\nWhat decides, if it is otherwise than assumed: the hop that loses most, and the zone that is worst then, with its trips in time (now %s)\n", percent(p.Decides[0].Before))
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 	for _, e := range p.Decides {
-		fmt.Fprintf(t, "  %s\t%+.1f dB\t%s\n", e.Assumption, e.DB+0, percent(e.Within))
+		loses, at := fmt.Sprintf("%+.1f dB", e.DB), "every hop"
+		switch {
+		case e.Hop != nil:
+			at = e.Hop.From.Name + " to " + e.Hop.To.Name
+		case e.DB == 0:
+			loses, at = "none", ""
+		}
+		fmt.Fprintf(t, "  %s\t%s\t%s\t%s\t%s\n", e.Assumption, loses, at, percent(e.Within), e.Zone.Name)
 	}
 	t.Flush()
 }
