@@ -13,10 +13,15 @@
 //	hop.go       the link budget of a hop, its margin and how uncertain that is
 //	fading.go    from margin to availability, and to the time after which a trip is heard
 //	energy.go    batteries and the sun
+//	dwell.go     who breaks a beam, and for how long
 //	gate.go      the light of a beam, the drop along its cable
 //	contact.go   what silence from a zone proves, by its contact and wire
+//	question.go  all ways of a lane, surveyed
 //	arrange.go   the cheapest set of relays, with a bound where it is not proven
+//	route.go     by which of them a zone's trips go
+//	choose.go    which setting, and with it which relays
 //	plan.go      the answer
+//	building.go  what Wi-Fi does for those who are to hear of a trip
 //	links.go     each hop once, and what it would be by other settings: for pictures
 //	between.go   two sites by every setting
 //	advice.go    what would help, and which assumption decides, both found by trying
