@@ -138,7 +138,7 @@ func TestCheckLane(t *testing.T) {
 		}
 	}
 	mistakes("another site", with(`lane = "lane.toml"`), strings.Replace(string(place), `"hill-orchard"`, `"mill"`, 1), h.path("lane.toml")+`:6:8: name: found "mill", expected "hill-orchard"`)
-	mistakes("another region", with(`lane = "lane.toml"`), strings.Replace(string(place), `"europe"`, `"japan"`, 1), `region: found "japan", expected "europe"`)
+	mistakes("another region", with(`lane = "lane.toml"`), strings.NewReplacer(`"europe"`, `"japan"`, `"44.5 N, 30.5 W"`, `"36 N, 138 E"`).Replace(string(place)), `region: found "japan", expected "europe"`)
 	mistakes("no unit", with(`lane = "lane.toml"`), strings.Replace(string(place), `"9 m" `, `9`, 1), "site.house.antenna_height: found 9, expected a length with its unit")
 	mistakes("no file", with(`lane = "lanes.toml"`), "", ":1:8: lane: found no file "+h.path("lanes.toml")+", expected the lane file")
 	mistakes("no name", with(`lane = "la\nne.toml"`), "", `expected the lane file beside this one, such as "lane.toml", or a full path`)

@@ -249,6 +249,11 @@ func (r *laneReader) form() {
 	if f.Origin != nil && f.Origin.Local != nil {
 		r.refuse("origin", "metres", `where on the globe "0 m E, 0 m N" lies: degrees such as "44.50120 N, 30.49830 W"`)
 	}
+	if f.Origin != nil && f.Origin.Globe != nil {
+		if found, expected, hint := whereabouts(f.Region, *f.Origin.Globe); found != "" {
+			r.doc.RefuseHint("origin", found, expected, hint)
+		}
+	}
 	if n := len(f.Site); n == 0 || n > maxSites {
 		r.refuse("site", fmt.Sprintf("%d sites", n), fmt.Sprintf("1 to %d tables [site.NAME]", maxSites))
 	}
@@ -379,7 +384,7 @@ func (r *laneReader) told(file string, err error) {
 	}
 	var e *drawing.Error
 	if errors.As(err, &e) {
-		r.other(file, e.Position, e.Field, e.Found, e.Expected, "")
+		r.other(file, e.Position, e.Field, e.Found, e.Expected, e.Hint)
 	}
 }
 
@@ -425,19 +430,19 @@ func (r *laneReader) waypoint(field, name string) (found *drawnPoint) {
 func (r *laneReader) places() {
 	f := &r.file
 	names := slices.Sorted(maps.Keys(f.Site))
-	at := map[string]lane.Place{}
+	at := map[string]sitePlace{}
 	for _, name := range names {
 		s := f.Site[name]
 		switch {
 		case s.At != nil:
-			at[name] = *s.At
+			at[name] = sitePlace{Place: *s.At}
 		case s.Waypoint != "":
 			if p := r.waypoint(join("site", name)+".waypoint", s.Waypoint); p != nil {
-				at[name] = lane.Place{Globe: &p.At}
+				at[name] = sitePlace{lane.Place{Globe: &p.At}, p}
 			}
 		default:
 			if p := r.waypoint(join("site", name)+".at", name); p != nil {
-				at[name] = lane.Place{Globe: &p.At}
+				at[name] = sitePlace{lane.Place{Globe: &p.At}, p}
 			}
 		}
 	}
@@ -445,9 +450,12 @@ func (r *laneReader) places() {
 		return
 	}
 	r.origin(at)
+	if r.doc.Err() != nil {
+		return
+	}
 	for _, name := range names {
 		s, path := f.Site[name], join("site", name)
-		site := lane.Site{Name: name, Role: s.Role, At: r.local(path+".at", at[name]), AntennaHeight: float64(*s.AntennaHeight),
+		site := lane.Site{Name: name, Role: s.Role, At: r.siteAt(path+".at", at[name]), AntennaHeight: float64(*s.AntennaHeight),
 			AntennaGain: float64(s.AntennaGain), CableLoss: float64(s.CableLoss), Power: s.Power, Annunciator: s.Annunciator}
 		if s.Ground != nil {
 			site.Ground = (*float64)(s.Ground)
@@ -467,16 +475,50 @@ func (r *laneReader) places() {
 	r.cover()
 }
 
-// origin finds where on the globe the plane touches: where the file says, or at the only gateway.
-func (r *laneReader) origin(at map[string]lane.Place) {
+// sitePlace is where a site is, and the point of a drawing that says so, if one does.
+type sitePlace struct {
+	lane.Place
+	drawn *drawnPoint
+}
+
+// refuseSite tells what is wrong with a site's place, where the number stands.
+func (r *laneReader) refuseSite(field string, p sitePlace, found, expected, hint string) {
+	if d := p.drawn; d != nil {
+		r.other(d.file, d.Position, d.Field, quote(d.Name)+" at "+found, expected, inDrawing(d.file, hint))
+		return
+	}
+	r.doc.RefuseHint(field, found, expected, hint)
+}
+
+// siteAt is local for a site.
+func (r *laneReader) siteAt(field string, p sitePlace) lane.Point {
+	if p.drawn == nil || r.plane == nil {
+		return r.local(field, p.Place)
+	}
+	at, found, expected, hint := r.onPlane(*p.Globe)
+	if found != "" {
+		r.refuseSite(field, p, found, expected, hint)
+	}
+	return at
+}
+
+// origin finds where on the globe the plane touches: where the file says, or at the only gateway, which must then be in the region.
+func (r *laneReader) origin(at map[string]sitePlace) {
 	origin := r.file.Origin
 	if origin == nil {
+		gateway := ""
 		for name, s := range r.file.Site {
 			if p := at[name]; s.Role == lane.RoleGateway && p.Globe != nil {
 				if origin != nil {
 					return // two: which of them is for the file to say
 				}
-				origin = &p
+				gateway, origin = name, &p.Place
+			}
+		}
+		if origin != nil {
+			if found, expected, hint := whereabouts(r.file.Region, *origin.Globe); found != "" {
+				r.refuseSite(join("site", gateway)+".at", at[gateway], found, expected, hint)
+				return
 			}
 		}
 	}
@@ -493,27 +535,28 @@ func (r *laneReader) local(field string, p lane.Place) lane.Point {
 	if p.Globe == nil { // refused already
 		return lane.Point{}
 	}
-	at, found, expected := r.onPlane(*p.Globe)
+	at, found, expected, hint := r.onPlane(*p.Globe)
 	switch {
 	case found == "":
 	case r.plane == nil:
 		r.refuse("origin", found, expected)
 	default:
-		r.refuse(field, found, expected)
+		r.doc.RefuseHint(field, found, expected, hint)
 	}
 	return at
 }
 
 // onPlane is local for a place on the globe; found is "" if it has one there.
-func (r *laneReader) onPlane(at lane.LatLon) (p lane.Point, found, expected string) {
+func (r *laneReader) onPlane(at lane.LatLon) (p lane.Point, found, expected, hint string) {
 	if r.plane == nil {
-		return p, "nothing", `where on the globe "0 m E, 0 m N" lies, such as "44.50120 N, 30.49830 W", since places are in degrees; without this key the only gateway serves, if its place is in degrees too`
+		return p, "nothing", `where on the globe "0 m E, 0 m N" lies, such as "44.50120 N, 30.49830 W", since places are in degrees; without this key the only gateway serves, if its place is in degrees too`, ""
 	}
+	near := func(at lane.LatLon) bool { return r.plane.Distance(at) <= lane.Reach }
 	if d := r.plane.Distance(at); d > lane.Reach {
 		return p, fmt.Sprintf("%v, %.0f km from the origin", at, d/1000),
-			fmt.Sprintf("a place within %d km: one this far off has probably been mistyped", lane.Reach/1000)
+			fmt.Sprintf("a place within %d km: one this far off has probably been mistyped", lane.Reach/1000), hintFor(at, near)
 	}
-	return r.plane.Local(at), "", ""
+	return r.plane.Local(at), "", "", ""
 }
 
 func (r *laneReader) locals(field string, list []lane.Place) []lane.Point {
@@ -552,9 +595,9 @@ func (r *laneReader) course() {
 	}
 	l := r.lines[pick]
 	for _, at := range l.At {
-		p, found, expected := r.onPlane(at)
+		p, found, expected, hint := r.onPlane(at)
 		if found != "" {
-			r.other(l.file, l.Position, l.Field, found, expected, "")
+			r.other(l.file, l.Position, l.Field, found, expected, inDrawing(l.file, hint))
 			return
 		}
 		r.lane.Course = append(r.lane.Course, p)
@@ -580,9 +623,9 @@ func (r *laneReader) cover() {
 		for _, ring := range a.Rings {
 			var local []lane.Point
 			for _, at := range ring {
-				p, found, expected := r.onPlane(at)
+				p, found, expected, hint := r.onPlane(at)
 				if found != "" {
-					r.other(a.file, a.Position, a.Field, found, expected, "")
+					r.other(a.file, a.Position, a.Field, found, expected, inDrawing(a.file, hint))
 					break
 				}
 				local = append(local, p)

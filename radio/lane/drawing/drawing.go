@@ -55,10 +55,15 @@ type Error struct {
 	Position
 	Field           string
 	Found, Expected string
+	Hint            string // what to do, or empty
 }
 
 func (e *Error) Error() string {
-	return fmt.Sprintf("%d:%d: %s: found %s, expected %s", e.Line, e.Col, e.Field, e.Found, e.Expected)
+	s := fmt.Sprintf("%d:%d: %s: found %s, expected %s", e.Line, e.Col, e.Field, e.Found, e.Expected)
+	if e.Hint != "" {
+		s += "; " + e.Hint
+	}
+	return s
 }
 
 // maxProblems bounds the list: what is no drawing at all is seen well before this.
@@ -68,14 +73,23 @@ const maxProblems = 20
 type problems []error
 
 func (p *problems) add(at Position, field, found, expected string) {
+	p.addHint(at, field, found, expected, "")
+}
+
+func (p *problems) addHint(at Position, field, found, expected, hint string) {
 	if len(*p) < maxProblems {
-		*p = append(*p, &Error{at, field, found, expected})
+		*p = append(*p, &Error{at, field, found, expected, hint})
 	}
 }
 
 func (p problems) err() error { return errors.Join(p...) }
 
 const degrees = "longitude from -180 to 180 and latitude from -90 to 90, in degrees (WGS 84)"
+
+// exchanged reports whether a place that is none would be one with latitude and longitude the other way round.
+func exchanged(at lane.LatLon) bool {
+	return !at.Valid() && lane.LatLon{Lat: at.Lon, Lon: at.Lat}.Valid()
+}
 
 // shown is a text for a message, shortened where it is long.
 func shown(s string) string {

@@ -272,11 +272,14 @@ func (r *geoReader) judge(at Position, field string, list []position) bool {
 		if p.wrong == "" && p.Valid() {
 			continue
 		}
-		found := p.wrong
+		found, hint := p.wrong, ""
 		if found == "" {
 			found = fmt.Sprintf("[%v, %v]", p.Lon, p.Lat)
+			if exchanged(p.LatLon) {
+				hint = "are latitude and longitude swapped? GeoJSON has longitude first"
+			}
 		}
-		r.add(at, fmt.Sprintf("%s[%d]", field, i), found, "two numbers: "+degrees)
+		r.addHint(at, fmt.Sprintf("%s[%d]", field, i), found, "two numbers: "+degrees, hint)
 		return false
 	}
 	return true

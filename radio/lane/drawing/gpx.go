@@ -151,7 +151,11 @@ func (r *gpxReader) place(at Position, field string, t xml.StartElement) (p lane
 	p.Lat, errLat = lane.Decimal(lat)
 	p.Lon, errLon = lane.Decimal(lon)
 	if errLat != nil || errLon != nil || !p.Valid() {
-		r.add(at, field, fmt.Sprintf("lat=%s lon=%s", shown(lat), shown(lon)), degrees)
+		hint := ""
+		if errLat == nil && errLon == nil && exchanged(p) {
+			hint = "are latitude and longitude swapped?"
+		}
+		r.addHint(at, field, fmt.Sprintf("lat=%s lon=%s", shown(lat), shown(lon)), degrees, hint)
 		return p, false
 	}
 	if r.positions++; r.positions > MaxPositions {
