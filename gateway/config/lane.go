@@ -182,15 +182,16 @@ func parseLane(name string, data []byte, read func(name string, limit int64) ([]
 	r := laneReader{checker: checker{doc: doc}, read: read, base: name, drawn: map[int]drawing.Area{}}
 	doc.Into(&r.file)
 	r.form()
-	// Each step judges by what the one before has read: after a mistake, it would report what is none.
-	for _, step := range []func(){r.drawings, r.places, r.terrain, r.judge} {
-		if err := doc.Err(); err != nil {
-			return nil, nil, err
+	r.drawings()
+	// Each step from here on judges by what the one before has read: after a mistake, it would report what is none.
+	for _, step := range []func(){r.places, r.terrain, r.judge} {
+		if doc.Err() == nil {
+			step()
 		}
-		step()
 	}
-	if err := doc.Err(); err != nil {
-		return nil, nil, err
+	if doc.Err() != nil {
+		r.said()
+		return nil, nil, doc.Err()
 	}
 	return &r.lane, doc, nil
 }
@@ -283,6 +284,57 @@ func (r *laneReader) form() {
 	}
 	r.formTerrain()
 	r.several("geometry", f.Geometry, maxDrawings)
+}
+
+// said has those words and numbers judged that mean the same wherever things lie, so that a file in which something kept the place from
+// being judged is told of these as well. What has been refused before is not told again.
+func (r *laneReader) said() {
+	f := &r.file
+	var l lane.Lane
+	for _, name := range slices.Sorted(maps.Keys(f.Site)) {
+		l.Sites = append(l.Sites, siteOf(Key(name), f.Site[name]))
+	}
+	for _, name := range slices.Sorted(maps.Keys(f.Zone)) {
+		l.Zones = append(l.Zones, zoneOf(Key(name), f.Zone[name]))
+	}
+	for _, c := range f.Cover {
+		l.Cover = append(l.Cover, coverOf(c))
+	}
+	if f.Terrain != nil {
+		for _, h := range f.Terrain.Hill {
+			l.Terrain.Hills = append(l.Terrain.Hills, lane.Hill{Height: metres(h.Height), Radius: metres(h.Radius)})
+		}
+	}
+	for _, e := range l.CheckSaid() {
+		r.doc.RefuseHint(e.Path, e.Found, e.Expected, e.Hint)
+	}
+}
+
+// metres is a length, or 0 if there is none.
+func metres(l *lane.Length) float64 {
+	if l == nil {
+		return 0
+	}
+	return float64(*l)
+}
+
+// siteOf is a site as the file has it, its place apart.
+func siteOf(name string, s laneSite) lane.Site {
+	return lane.Site{Name: name, Role: s.Role, AntennaHeight: metres(s.AntennaHeight), AntennaGain: float64(s.AntennaGain),
+		CableLoss: float64(s.CableLoss), Ground: (*float64)(s.Ground), Power: s.Power, Annunciator: s.Annunciator}
+}
+
+func zoneOf(name string, z laneZone) lane.Zone {
+	zone := lane.Zone{Name: name, Site: z.Site, NormallyClosed: z.NormallyClosed, Supervised: z.Supervised, Unpowered: z.Unpowered}
+	for _, b := range z.Beam {
+		zone.Beams = append(zone.Beams, lane.Beam{Along: float64(b.Along), Length: metres(b.Length), Height: metres(b.Height), Range: float64(b.Range)})
+	}
+	return zone
+}
+
+// coverOf is cover as the file has it, its area apart.
+func coverOf(c laneCover) lane.Cover {
+	return lane.Cover{Name: c.Name, Kind: c.Kind, Height: metres(c.Height), Density: c.Density, Leaf: c.InLeaf, Walls: c.Walls}
 }
 
 func (r *laneReader) formTerrain() {
@@ -454,21 +506,12 @@ func (r *laneReader) places() {
 		return
 	}
 	for _, name := range names {
-		s, path := f.Site[name], join("site", name)
-		site := lane.Site{Name: name, Role: s.Role, At: r.siteAt(path+".at", at[name]), AntennaHeight: float64(*s.AntennaHeight),
-			AntennaGain: float64(s.AntennaGain), CableLoss: float64(s.CableLoss), Power: s.Power, Annunciator: s.Annunciator}
-		if s.Ground != nil {
-			site.Ground = (*float64)(s.Ground)
-		}
+		site := siteOf(name, f.Site[name])
+		site.At = r.siteAt(join("site", name)+".at", at[name])
 		r.lane.Sites = append(r.lane.Sites, site)
 	}
 	for _, name := range slices.Sorted(maps.Keys(f.Zone)) {
-		z := f.Zone[name]
-		zone := lane.Zone{Name: name, Site: z.Site, NormallyClosed: z.NormallyClosed, Supervised: z.Supervised, Unpowered: z.Unpowered}
-		for _, b := range z.Beam {
-			zone.Beams = append(zone.Beams, lane.Beam{Along: float64(b.Along), Length: float64(*b.Length), Height: float64(*b.Height), Range: float64(b.Range)})
-		}
-		r.lane.Zones = append(r.lane.Zones, zone)
+		r.lane.Zones = append(r.lane.Zones, zoneOf(name, f.Zone[name]))
 	}
 	r.lane.Name, r.lane.Region = f.Name, f.Region
 	r.course()
@@ -608,7 +651,7 @@ func (r *laneReader) course() {
 func (r *laneReader) cover() {
 	for i, c := range r.file.Cover {
 		at := element("cover", i)
-		cover := lane.Cover{Name: c.Name, Kind: c.Kind, Height: float64(*c.Height), Density: c.Density, Leaf: c.InLeaf, Walls: c.Walls}
+		cover := coverOf(c)
 		if len(c.Area) > 0 {
 			cover.Area = lane.Area{r.locals(at+".area", c.Area)}
 			for j, hole := range c.Hole {

@@ -14,6 +14,11 @@ const apart = 0.5
 // SpotError is how far a site's own ground may be off from ground that goes by spots or is flat, m.
 const SpotError = 3
 
+// MaxSlope is how much higher than wide the side of a hill may be, over the whole of it from its foot to its top. Loose ground comes to
+// rest at about 35 degrees, and only rock stands steeper; 45 over a whole side, all around, are a tower, and mostly an altitude that was
+// taken for a height. Common practice, no source.
+const MaxSlope = 1
+
 // MaxCorners is how many corners all cover of a lane may have.
 const MaxCorners = 20_000
 
@@ -68,16 +73,62 @@ func (k *checker) plain(path string, v, low, high float64, unit string) {
 	}
 }
 
+// CheckSaid names what Check would of words and numbers by themselves: nothing that hangs on where things lie, or on others. So a file
+// whose places cannot be read yet is judged by the rest of it.
+func (l *Lane) CheckSaid() []*FieldError {
+	k := &checker{l: l}
+	k.said()
+	return k.list
+}
+
+// said is CheckSaid.
+func (k *checker) said() {
+	for _, s := range k.l.Sites {
+		at := "site." + s.Name
+		word(k, at+".role", s.Role, Roles)
+		word(k, at+".power", s.Power, Powers)
+		k.length(at+".antenna_height", s.AntennaHeight, 0, 100, true)
+		k.plain(at+".antenna_gain", s.AntennaGain, -30, 30, "dBi")
+		k.plain(at+".cable_loss", s.CableLoss, 0, 60, "dB")
+		if s.Ground != nil {
+			k.length(at+".ground", *s.Ground, -500, 9000, true)
+		}
+	}
+	for i := range k.l.Cover {
+		c := &k.l.Cover[i]
+		at := fmt.Sprintf("cover[%d]", i)
+		k.length(at+".height", c.Height, 0, 200, false)
+		k.kind(at, c)
+	}
+	for _, z := range k.l.Zones {
+		at := "zone." + z.Name
+		if z.Unpowered != "" && word(k, at+".unpowered", z.Unpowered, AllUnpowered) && z.Unpowered == NeedsNoPower && len(z.Beams) > 0 {
+			k.refuse(at+".unpowered", `"none" beside a beam`, `"open" or "closed", how its contact stands without power: a light barrier needs some; left out: not known`)
+		}
+		for i, b := range z.Beams {
+			beam := fmt.Sprintf("%s.beam[%d]", at, i)
+			k.length(beam+".along", b.Along, -1000, 1000, true)
+			k.length(beam+".length", b.Length, 0, 1000, false)
+			k.length(beam+".height", b.Height, 0, 10, false)
+			k.length(beam+".range", b.Range, 0, 10_000, true)
+		}
+	}
+	k.hills()
+}
+
 // Check names all that cannot be: places out of reach, sites at one place or inside a hill, areas that cross themselves, ground that
 // no tile knows, zones without their site, words that are none, numbers that are none or out of range. Names and the region are
 // for whoever reads the file to judge. It also tidies polygons and lines up, and makes Profile fast.
 func (l *Lane) Check() []*FieldError {
 	k := &checker{l: l}
+	k.said()
 	k.sites()
 	k.cover()
 	k.course()
 	k.zones()
-	k.hills()
+	for i, h := range l.Terrain.Hills {
+		k.point(fmt.Sprintf("terrain.hill[%d].at", i), h.At)
+	}
 	if len(k.list) == 0 { // the ground of impossible places means nothing
 		k.ground()
 	}
@@ -104,16 +155,8 @@ func (k *checker) sites() {
 	for i := range k.l.Sites {
 		s := &k.l.Sites[i]
 		at := "site." + s.Name
-		word(k, at+".role", s.Role, Roles)
-		word(k, at+".power", s.Power, Powers)
 		if s.Role == RoleGateway {
 			gateways++
-		}
-		k.length(at+".antenna_height", s.AntennaHeight, 0, 100, true)
-		k.plain(at+".antenna_gain", s.AntennaGain, -30, 30, "dBi")
-		k.plain(at+".cable_loss", s.CableLoss, 0, 60, "dB")
-		if s.Ground != nil {
-			k.length(at+".ground", *s.Ground, -500, 9000, true)
 		}
 		if !k.point(at+".at", s.At) {
 			continue
@@ -151,8 +194,6 @@ func (k *checker) cover() {
 		if strings.ContainsFunc(c.Name, func(r rune) bool { return !unicode.IsPrint(r) }) { // a terminal obeys some, and no SVG may hold them
 			k.refuse(at+".name", fmt.Sprintf("%q", c.Name), "a name that can be read: letters, digits, signs and spaces, in one line")
 		}
-		k.length(at+".height", c.Height, 0, 200, false)
-		k.kind(at, c)
 		for j, ring := range c.Area {
 			c.Area[j] = clean(ring)
 			corners += len(c.Area[j])
@@ -256,15 +297,8 @@ func (k *checker) zones() {
 		} else if s.Role == RoleCandidate {
 			k.refuse(at+".site", fmt.Sprintf("%q, where nothing stands yet", z.Site), `a site whose role is not "candidate"`)
 		}
-		if z.Unpowered != "" && word(k, at+".unpowered", z.Unpowered, AllUnpowered) && z.Unpowered == NeedsNoPower && len(z.Beams) > 0 {
-			k.refuse(at+".unpowered", `"none" beside a beam`, `"open" or "closed", how its contact stands without power: a light barrier needs some; left out: not known`)
-		}
 		for i, b := range z.Beams {
 			beam := fmt.Sprintf("%s.beam[%d]", at, i)
-			k.length(beam+".along", b.Along, -1000, 1000, true)
-			k.length(beam+".length", b.Length, 0, 1000, false)
-			k.length(beam+".height", b.Height, 0, 10, false)
-			k.length(beam+".range", b.Range, 0, 10_000, true)
 			for j := range i {
 				if z.Beams[j].Along == b.Along && z.Beams[j].Height == b.Height {
 					k.refuse(beam+".along", fmt.Sprintf("%q again, at the same height", Length(b.Along)),
@@ -286,9 +320,11 @@ func (k *checker) siteNames() string {
 func (k *checker) hills() {
 	for i, h := range k.l.Terrain.Hills {
 		at := fmt.Sprintf("terrain.hill[%d]", i)
-		k.length(at+".height", h.Height, 0, 3000, false)
-		k.length(at+".radius", h.Radius, 0, Reach, false)
-		k.point(at+".at", h.At)
+		height := k.length(at+".height", h.Height, 0, 3000, false)
+		if k.length(at+".radius", h.Radius, 0, Reach, false) && height && h.Height > MaxSlope*h.Radius {
+			k.refuse(at+".height", fmt.Sprintf("%q with a radius of %q, a side of %.0f degrees from foot to top", Length(h.Height), Length(h.Radius), math.Atan2(h.Height, h.Radius)*180/math.Pi),
+				fmt.Sprintf("a hill whose side rises at no more than %.0f: height is of its top above the ground around it, not the altitude on a map", math.Atan(MaxSlope)*180/math.Pi))
+		}
 	}
 }
 

@@ -19,8 +19,8 @@ type Terrain struct {
 // Height/2 (1 + cos(pi r / Radius)) at the distance r from its top, and nothing beyond Radius.
 type Hill struct {
 	At     Point
-	Height float64 // of the top, m
-	Radius float64 // m
+	Height float64 // of the top, m; above 0, up to 3000 and up to MaxSlope times Radius
+	Radius float64 // m; above 0, up to Reach
 }
 
 // Flat is ground of one height, m.
