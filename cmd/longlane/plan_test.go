@@ -166,7 +166,8 @@ func TestPlanMistakes(t *testing.T) {
 		{[]string{file, "--cable", "100 ft, 0.75 mm2, 12 V, 1 A"}, `found "100 ft"`},
 		{[]string{file, "--cable", "m, 0.75 mm2, 12 V, 1 A"}, `found "m"`},
 		{[]string{file, "--config", "nowhere.toml"}, "nowhere.toml"},
-		{[]string{file, "--config", file}, "hill-orchard.toml:"},
+		{[]string{file, "--config", file}, `hill-orchard.toml:14:2: (file): found a lane file, which describes the place, expected the gateway's configuration, which names that by lane = "FILE"` + "\n"},
+		{[]string{filepath.Join("../../testdata/config", "hill-orchard.toml")}, "(file): found a gateway's configuration, expected a lane file, which describes the place: tables [terrain] and [site.NAME]\n"},
 		{[]string{file, "--between", "house"}, `--between: found "house", expected two sites with a comma`},
 		{[]string{file, "--between", "house,moon"}, `found "moon"`},
 	} {

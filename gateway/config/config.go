@@ -404,6 +404,9 @@ func parse(name string, data []byte) (*Config, *Document, error) {
 	if err != nil {
 		return nil, nil, err
 	}
+	if doc.isLane() {
+		return nil, nil, doc.another("terrain", "a lane file, which describes the place", `the gateway's configuration, which names that by lane = "FILE"`)
+	}
 	c := Default()
 	c.Broker, c.Embedded, c.Mirror, c.Webhook, c.Modem, c.Wifi = nil, nil, nil, nil, nil, nil
 	doc.Into(c)

@@ -224,6 +224,10 @@ func (d *Document) syntax(err error) *Problem {
 		p.Found = found(line) // the reader points at the end of the key, where there is nothing to see
 	}
 	p.Expected = syntaxExpected(strings.TrimPrefix(de.Error(), "toml: "))
+	if before := bytes.TrimSpace(line[:min(col-1, len(line))]); len(before) > 0 && len(bytes.Trim(before, "[")) == 0 {
+		header, _, _ := bytes.Cut(line, []byte("#"))
+		p.Found = found(header) // the reader points behind the bracket, and what closes it alone is a riddle
+	}
 	if rest := line[min(col-1, len(line)):]; slices.ContainsFunc(printedQuotes, func(q string) bool { return bytes.HasPrefix(rest, []byte(q)) }) {
 		p.Expected = `a text in straight quotes (")`
 	}

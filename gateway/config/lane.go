@@ -179,6 +179,9 @@ func parseLane(name string, data []byte, read func(name string, limit int64) ([]
 	if err != nil {
 		return nil, nil, err
 	}
+	if doc.isConfig() {
+		return nil, nil, doc.another("site", "a gateway's configuration", "a lane file, which describes the place: tables [terrain] and [site.NAME]")
+	}
 	r := laneReader{checker: checker{doc: doc}, read: read, base: name, drawn: map[int]drawing.Area{}}
 	doc.Into(&r.file)
 	r.form()
@@ -194,6 +197,27 @@ func parseLane(name string, data []byte, read func(name string, limit int64) ([]
 		return nil, nil, doc.Err()
 	}
 	return &r.lane, doc, nil
+}
+
+// isLane reports whether a file is of a place. A configuration has no table that is called terrain, and its site is a name.
+func (d *Document) isLane() bool {
+	_, terrain := d.tree["terrain"].(map[string]any)
+	_, sites := d.tree["site"].(map[string]any)
+	return terrain && sites
+}
+
+// isConfig reports whether a file is a gateway's configuration: see isLane.
+func (d *Document) isConfig() bool {
+	_, site := d.tree["site"].(string)
+	_, gateway := d.tree["gateway"].(string)
+	return site && gateway
+}
+
+// another refuses a file of another kind as a whole, by the place of a key that tells. Judged as what it is not, each of its keys would
+// be a mistake of its own.
+func (d *Document) another(key, found, expected string) error {
+	line, col := d.Position(key)
+	return Problems{{File: d.name, Line: line, Col: col, Field: "(file)", Found: found, Expected: expected}}
 }
 
 type laneReader struct {
