@@ -233,6 +233,8 @@ type laneReader struct {
 	areas  []drawnArea
 	drawn  map[int]drawing.Area // cover that a drawing has, by its index in lane.Cover
 	from   map[int]string       // and its file
+
+	drawnCourse *drawnLine // the course, if a drawing has it
 }
 
 type (
@@ -661,6 +663,7 @@ func (r *laneReader) course() {
 		return
 	}
 	l := r.lines[pick]
+	r.drawnCourse = &l
 	for _, at := range l.At {
 		p, found, expected, hint := r.onPlane(at)
 		if found != "" {
@@ -779,6 +782,10 @@ func (r *laneReader) tiles(names []string) {
 // judge has the place itself judged, and tells each mistake where it was written.
 func (r *laneReader) judge() {
 	for _, e := range r.lane.Check() {
+		if l := r.drawnCourse; l != nil && e.Path == "course" {
+			r.other(l.file, l.Position, l.Field, e.Found, e.Expected, e.Hint)
+			continue
+		}
 		var i int
 		var rest string
 		if n, _ := fmt.Sscanf(e.Path, "cover[%d].%s", &i, &rest); n == 2 {

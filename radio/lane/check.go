@@ -276,6 +276,31 @@ func (k *checker) course() {
 			return
 		}
 	}
+	if len(k.l.Course) > 1 {
+		k.direction(k.l.Course[0], k.l.Course[len(k.l.Course)-1])
+	}
+}
+
+// direction refuses a course from the house to the gate, by which what moves along the lane would move away. Only where gates and
+// gateways agree: a gate may stand at the house as well, and a gateway by the road.
+func (k *checker) direction(start, end Point) {
+	gateStart, gateEnd := k.nearest(RoleGate, start), k.nearest(RoleGate, end)
+	homeStart, homeEnd := k.nearest(RoleGateway, start), k.nearest(RoleGateway, end)
+	if gateEnd < gateStart && homeStart < homeEnd {
+		k.list = append(k.list, &FieldError{"course", fmt.Sprintf("a line that starts %.0f m from the gateway and ends %.0f m from a gate", homeStart, gateEnd),
+			"the lane's course from the gate to the house", "turn the order of its points round"})
+	}
+}
+
+// nearest is how far the nearest site of a role is from a place, m; without one infinitely far.
+func (k *checker) nearest(role Role, at Point) float64 {
+	least := math.Inf(1)
+	for i := range k.l.Sites {
+		if s := &k.l.Sites[i]; s.Role == role {
+			least = min(least, s.At.Distance(at))
+		}
+	}
+	return least
 }
 
 // follow drops points that repeat the one before them; a line may end where it begins.

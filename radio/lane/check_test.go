@@ -70,6 +70,45 @@ func TestGroundAgainstTerrain(t *testing.T) {
 	}
 }
 
+// TestDirectionOfTheCourse: a course from the house to the gate is refused, and none that may be right.
+func TestDirectionOfTheCourse(t *testing.T) {
+	const gate, house = 1000.0, 0.0
+	for name, c := range map[string]struct {
+		course  []float64 // east
+		more    []Site
+		refused bool
+	}{
+		"from the gate":      {course: []float64{gate, 500, house}},
+		"from the house":     {course: []float64{house, 500, gate}, refused: true},
+		"from the road":      {course: []float64{gate + 80, house + 10}},
+		"short of both":      {course: []float64{house + 30, gate - 30}, refused: true},
+		"a gate at home":     {course: []float64{gate + 80, house}, more: []Site{{Name: "yard", Role: RoleGate, At: Point{East: 5}}}},
+		"a gate in between":  {course: []float64{house, gate}, more: []Site{{Name: "yard", Role: RoleGate, At: Point{East: 300}}}, refused: true},
+		"a gateway at both":  {course: []float64{gate, house}, more: []Site{{Name: "kiosk", Role: RoleGateway, At: Point{East: gate, North: 2}}}},
+		"round and home":     {course: []float64{house, gate, house}},
+		"no course":          {},
+		"the gate is passed": {course: []float64{gate, gate + 500, house}},
+	} {
+		l := onTile(t)
+		l.Terrain = Flat(400)
+		l.Sites[1].Role, l.Sites[1].At = RoleGate, Point{East: gate}
+		for _, s := range c.more {
+			s.AntennaHeight, s.Power = 3, PowerMains
+			l.Sites = append(l.Sites, s)
+		}
+		for _, s := range l.Sites {
+			l.Zones = append(l.Zones, Zone{Name: s.Name, Site: s.Name})
+		}
+		for _, east := range c.course {
+			l.Course = append(l.Course, Point{East: east})
+		}
+		got := problemsOf(l)
+		if (got != "") != c.refused || c.refused && !strings.Contains(got, "expected the lane's course from the gate to the house; turn the order of its points round") {
+			t.Errorf("%s: %q, refused should be %v", name, got, c.refused)
+		}
+	}
+}
+
 // TestSpotsThatMakeACliff: spots that would put a site below the earth are refused by the site, since each of them by itself may be right.
 func TestSpotsThatMakeACliff(t *testing.T) {
 	l := onTile(t)
