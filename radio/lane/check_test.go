@@ -85,6 +85,7 @@ func TestDirectionOfTheCourse(t *testing.T) {
 		"a gate at home":     {course: []float64{gate + 80, house}, more: []Site{{Name: "yard", Role: RoleGate, At: Point{East: 5}}}},
 		"a gate in between":  {course: []float64{house, gate}, more: []Site{{Name: "yard", Role: RoleGate, At: Point{East: 300}}}, refused: true},
 		"a gateway at both":  {course: []float64{gate, house}, more: []Site{{Name: "kiosk", Role: RoleGateway, At: Point{East: gate, North: 2}}}},
+		"gateway by a road":  {course: []float64{gate, 2500}},
 		"round and home":     {course: []float64{house, gate, house}},
 		"no course":          {},
 		"the gate is passed": {course: []float64{gate, gate + 500, house}},
