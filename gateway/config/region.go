@@ -13,7 +13,7 @@ import (
 type box struct{ south, north, west, east float64 }
 
 // regionBoxes are roughly where each region of radio/lora lies: boxes around the land and its islands with a degree or so to spare,
-// drawn from a general knowledge of the map, no source. They find exchanged numbers and forgotten signs, not a wrong country, so
+// drawn from a general knowledge of the map, no source. They find exchanged numbers, not a wrong country, so
 // they are wide; but a box that both a place and the same place exchanged fit into finds nothing, hence several of them.
 var regionBoxes = map[string][]box{
 	"europe": { // the states of the CEPT in Europe, from the Azores to the Urals and Cyprus
@@ -91,13 +91,15 @@ func inDrawing(file, hint string) string {
 	return hint
 }
 
-// whereabouts says what is wrong with where on the globe a lane lies: found is "" if that is roughly in its region. A region that is
-// none is refused elsewhere.
+// whereabouts says what is wrong with where on the globe a lane lies: found is "" unless it lies outside its region and its numbers, exchanged, would
+// not. Outside and no more is right where a country has taken over the rules of another part of the world.
 func whereabouts(region string, at lane.LatLon) (found, expected, hint string) {
-	if regionBoxes[region] == nil || inRegion(region, at) {
+	if inRegion(region, at) {
+		return "", "", ""
+	}
+	if hint = hintFor(at, func(p lane.LatLon) bool { return inRegion(region, p) }); hint == "" {
 		return "", "", ""
 	}
 	return fmt.Sprintf("%v, which is not in the region %q", at, region),
-		fmt.Sprintf("a place roughly within %s; or another region", regionWords(region)),
-		hintFor(at, func(p lane.LatLon) bool { return inRegion(region, p) })
+		fmt.Sprintf("a place roughly within %s, or, if it is there and goes by these rules, no origin and places in metres", regionWords(region)), hint
 }
