@@ -238,16 +238,20 @@ func TestBackupMove(t *testing.T) {
 		_, text := h.get("/metrics")
 		return metric(text, `longlane_frames_total{bearer="wifi",verdict="repeat"}`) == float64(len(recorded))
 	})
+	// For some seconds after a move the ledger keeps receipts back, and one of those that are due at once then may meet its node sending: so
+	// what arrives is all that the node made, and receipts are some.
 	had := h.sub.ids()
-	after := trip()
+	receipts := trip()
+	after := idsOf(h.records(), "made")
 	for id := range before {
 		delete(after, id)
+		delete(receipts, id)
 		if got := h.sub.ids()[id]; got != had[id] {
 			t.Errorf("%s, recorded before the move, came %d times after it", id, got-had[id])
 		}
 	}
-	if len(after) < 2 {
-		t.Fatalf("after the move %v got a receipt, want an opening and a closing at the least", after)
+	if len(after) < 2 || len(receipts) == 0 {
+		t.Fatalf("after the move the node made %v, want an opening and a closing at the least, and receipts came for %v", after, receipts)
 	}
 	eventually(t, time.Minute, "the trip after the move to arrive", func() bool {
 		phases := map[string]bool{}
