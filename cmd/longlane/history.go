@@ -8,6 +8,7 @@ import (
 	"flag"
 	"fmt"
 	"io"
+	"longlane/radio/beam"
 	"maps"
 	"os"
 	"slices"
@@ -64,8 +65,8 @@ type asking struct {
 	ears      []string // annunciators of the config
 	passes    passage.Settings
 	pairs     []config.Pair
-	class     passage.Class // that alone; NoClass: any
-	width     int           // of the terminal; 0: none
+	class     beam.Class // that alone; NoClass: any
+	width     int        // of the terminal; 0: none
 }
 
 func runHistory(ctx context.Context, c *call) error {
@@ -91,7 +92,7 @@ func runHistory(ctx context.Context, c *call) error {
 	if err != nil {
 		return err
 	}
-	if a.class = config.Classes[*class]; a.class == passage.NoClass && *class != "" {
+	if a.class = config.Classes[*class]; a.class == beam.NoClass && *class != "" {
 		return badUsage("--class: found %q, expected one of %s", *class, strings.Join(slices.Sorted(maps.Keys(config.Classes)), ", "))
 	}
 	if err := a.configure(*path); err != nil {
@@ -278,7 +279,7 @@ func (a *asking) eachTrip(quiet bool, fn func(*history.Trip) error) error {
 			bar.show(min(1, max(0, float64(t.At.Wall.Sub(a.from))/float64(a.to.Sub(a.from)))))
 		}
 		j := logbook.Classify(&a.passes, t)
-		if t.Class = j.String(); !a.filter.Takes(t) || a.class != passage.NoClass && !j.Is(a.class) {
+		if t.Class = j.String(); !a.filter.Takes(t) || a.class != beam.NoClass && !j.Is(a.class) {
 			return nil
 		}
 		return fn(t)

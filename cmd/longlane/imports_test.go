@@ -140,7 +140,7 @@ var imports = map[string]rule{
 		why:     "the core must run the same with any bearer and any sink, so it knows neither; what is wrong with the site is judged beside it, without I/O",
 	},
 	"gateway/logbook": {
-		project: []string{"gateway/passage", "gateway", "queue/history", "queue/history/watched"},
+		project: []string{"gateway/passage", "radio/beam", "gateway", "queue/history", "queue/history/watched"},
 		why:     "it keeps a history of what the core tells it, through what any receiver is given: nothing in it can be in a trip's way",
 	},
 	"gateway/mqtt": {

@@ -35,7 +35,7 @@ type Mover struct {
 }
 
 // Classes are the words for what something is taken for.
-var Classes = map[string]passage.Class{"debris": passage.Debris, "person": passage.Walker, "vehicle": passage.Vehicle}
+var Classes = map[string]beam.Class{"debris": beam.Debris, "person": beam.Walker, "vehicle": beam.Vehicle}
 
 // Settings are what it says, for package passage.
 func (p *Passing) Settings() passage.Settings { return passage.For(p.BeamWidth, p.Movers()) }
@@ -58,9 +58,9 @@ func (p *Passing) Movers() (list []beam.Mover) {
 	return list
 }
 
-func span(v []float64) (r passage.Range) {
+func span(v []float64) (r beam.Range) {
 	if len(v) == 2 {
-		r = passage.Range{Least: v[0], Most: v[1]}
+		r = beam.Range{Least: v[0], Most: v[1]}
 	}
 	return r
 }

@@ -1,6 +1,7 @@
 package logbook
 
 import (
+	"longlane/radio/beam"
 	"time"
 
 	"longlane/gateway"
@@ -9,7 +10,7 @@ import (
 )
 
 // Classify says what a trip's dwell is taken for. One whose dwell is not known may be anything, and is nothing.
-func Classify(s *passage.Settings, t *history.Trip) (j passage.Judgement) {
+func Classify(s *passage.Settings, t *history.Trip) (j beam.Judgement) {
 	if !t.Closed || t.Dwell < 0 {
 		return j
 	}

@@ -7,35 +7,10 @@ import (
 	"longlane/radio/beam"
 )
 
-// What passes, and what it is taken for, is package beam's, by which plans are made as well: so a plan and the gateway cannot disagree.
-type (
-	Class      = beam.Class
-	Confidence = beam.Confidence
-	Range      = beam.Range
-	Span       = beam.Span
-	Kind       = beam.Kind
-	Mover      = beam.Mover
-	Judgement  = beam.Judgement
-)
-
-// The classes, how sure an answer is, and as long as a Span may be.
-const (
-	NoClass = beam.NoClass
-	Debris  = beam.Debris
-	Walker  = beam.Walker
-	Vehicle = beam.Vehicle
-
-	CannotTell = beam.CannotTell
-	Likely     = beam.Likely
-	Sure       = beam.Sure
-
-	Endless = beam.Endless
-)
-
 // Settings are what passes here, and how.
 type Settings struct {
 	Width float64 // of the beam where it is crossed, m; 0 to 1
-	Kinds []Kind
+	Kinds []beam.Kind
 
 	// Between two beams.
 	Slowest, Fastest float64 // m/s; nobody who passes both is slower on the average, or faster
@@ -49,7 +24,7 @@ type Settings struct {
 func Defaults() Settings { return For(beam.UsualWidth, beam.DefaultMovers()) }
 
 // For gives the defaults for a beam of that width (m), and for who passes it.
-func For(width float64, movers []Mover) Settings {
+func For(width float64, movers []beam.Mover) Settings {
 	return Settings{Width: width, Kinds: beam.Kinds(movers, width), Slowest: 0.7, Fastest: 30, Steady: 2, Vague: 1.5, LongestStay: 7 * 24 * time.Hour}
 }
 
@@ -77,13 +52,13 @@ func (s Settings) Check() error {
 	for i, k := range s.Kinds {
 		name := func(field string) string { return fmt.Sprintf("Kinds[%d].%s (%s)", i, field, k.Name) }
 		switch {
-		case k.Class < Debris || k.Class > Vehicle:
+		case k.Class < beam.Debris || k.Class > beam.Vehicle:
 			return fail(name("Class"), uint8(k.Class), "Debris, Walker or Vehicle")
 		case !(k.Length.Least > 0 && k.Length.Most >= k.Length.Least && k.Length.Most <= 1000):
 			return fail(name("Length"), k.Length, "more than 0 m, the least first, up to 1,000 m")
 		case k.Possible.Least < 0 || k.Possible.Most < k.Possible.Least || k.Possible.Most == 0:
 			return fail(name("Possible"), k.Possible, "the shortest dwell and then the longest")
-		case k.Usual != Span{} && (k.Usual.Least < k.Possible.Least || k.Usual.Most > k.Possible.Most || k.Usual.Most < k.Usual.Least):
+		case k.Usual != beam.Span{} && (k.Usual.Least < k.Possible.Least || k.Usual.Most > k.Possible.Most || k.Usual.Most < k.Usual.Least):
 			return fail(name("Usual"), k.Usual, fmt.Sprintf("a part of Possible, %v", k.Possible))
 		}
 	}
@@ -94,16 +69,16 @@ func (s Settings) Check() error {
 // not known.
 //
 // It judges as package beam does.
-func (s *Settings) OfDwell(dwell, off time.Duration) Judgement {
+func (s *Settings) OfDwell(dwell, off time.Duration) beam.Judgement {
 	if dwell < 0 {
-		return beam.Judged(s.classes(func(Kind) bool { return true }), nil)
+		return beam.Judged(s.classes(func(beam.Kind) bool { return true }), nil)
 	}
-	return beam.Judge(s.Kinds, Span{Least: max(dwell-off, 0), Most: dwell + min(off, Endless-dwell)})
+	return beam.Judge(s.Kinds, beam.Span{Least: max(dwell-off, 0), Most: dwell + min(off, beam.Endless-dwell)})
 }
 
 // and is what follows from two beams that the same one has broken.
-func and(j, o Judgement) Judgement {
-	both := func(c []Class, d Judgement) (out []Class) {
+func and(j, o beam.Judgement) beam.Judgement {
+	both := func(c []beam.Class, d beam.Judgement) (out []beam.Class) {
 		for _, x := range c {
 			if d.May(x) {
 				out = append(out, x)
@@ -112,9 +87,9 @@ func and(j, o Judgement) Judgement {
 		return out
 	}
 	possible := both(j.Possible, o)
-	var usual []Class
-	if j.Class == o.Class && j.Class != NoClass {
-		usual = []Class{j.Class}
+	var usual []beam.Class
+	if j.Class == o.Class && j.Class != beam.NoClass {
+		usual = []beam.Class{j.Class}
 	}
 	return beam.Judged(possible, usual)
 }
@@ -122,13 +97,13 @@ func and(j, o Judgement) Judgement {
 // ofLength judges anew what was judged by dwell, where the speed is known as well. It is certain only that something is no shorter than least: who
 // has stopped between the beams was faster at them than on the average, and is longer than it seems. Likely is what is of that length, if it is told,
 // unless its dwell makes something else likely.
-func (s *Settings) ofLength(j Judgement, dwells Span, least float64, length Measure) Judgement {
-	possible := func(k Kind) bool { return j.May(k.Class) && k.Length.Most >= least && k.Possible.Meets(dwells) }
+func (s *Settings) ofLength(j beam.Judgement, dwells beam.Span, least float64, length Measure) beam.Judgement {
+	possible := func(k beam.Kind) bool { return j.May(k.Class) && k.Length.Most >= least && k.Possible.Meets(dwells) }
 	if !length.Known() {
-		return beam.Judged(s.classes(possible), s.classes(func(k Kind) bool { return possible(k) && k.Class == j.Class }))
+		return beam.Judged(s.classes(possible), s.classes(func(k beam.Kind) bool { return possible(k) && k.Class == j.Class }))
 	}
-	return beam.Judged(s.classes(possible), s.classes(func(k Kind) bool { return possible(k) && (k.Length.Meets(length.Range) || k.Class == j.Class) }))
+	return beam.Judged(s.classes(possible), s.classes(func(k beam.Kind) bool { return possible(k) && (k.Length.Meets(length.Range) || k.Class == j.Class) }))
 }
 
 // classes are those of the kinds that are so, each once, ascending.
-func (s *Settings) classes(so func(Kind) bool) []Class { return beam.Classes(s.Kinds, so) }
+func (s *Settings) classes(so func(beam.Kind) bool) []beam.Class { return beam.Classes(s.Kinds, so) }

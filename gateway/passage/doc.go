@@ -7,7 +7,7 @@
 //	p, err := passage.Passages(s, passage.Pair{Outer: "road", Inner: "yard", Distance: 30}, breaks)
 //	stays := passage.StaysOf(s, p)
 //
-// It never guesses in silence. Each answer says how sure it is:
+// It never guesses in silence. Each answer says how sure it is, in the words of package beam:
 //
 //   - Sure: nothing else is possible, as far as the settings say what may pass here and how fast.
 //   - Likely: one answer is usual here, others are possible.

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
+	"longlane/radio/beam"
 	"slices"
 	"time"
 )
@@ -86,7 +87,7 @@ func (d Direction) String() string { return [...]string{"cannot tell", "in", "ou
 // Measure is a quantity that was measured, and the range that holds the truth. The zero value is none.
 type Measure struct {
 	Value float64
-	Range
+	beam.Range
 }
 
 // Known reports whether it was measured, and well enough to be told.
@@ -111,7 +112,7 @@ type Passage struct {
 	Why       Reason    // there is no direction
 	Speed     Measure   // m/s, the mean between the beams
 	Length    Measure   // m; if it did not stop between the beams, nor speed up and slow down again
-	Judgement Judgement
+	Judgement beam.Judgement
 }
 
 // when is between which times it began.
@@ -145,9 +146,9 @@ func NewPairing(s Settings, pair Pair) (*Pairing, error) {
 func (p *Pairing) Reach() time.Duration { return p.between().Most }
 
 // between is how long whoever passes takes from one beam to the other.
-func (p *Pairing) between() Span {
+func (p *Pairing) between() beam.Span {
 	seconds := func(s float64) time.Duration { return time.Duration(s * float64(time.Second)) }
-	return Span{Least: seconds((p.pair.Distance - p.pair.DistanceError) / p.s.Fastest), Most: seconds((p.pair.Distance + p.pair.DistanceError) / p.s.Slowest)}
+	return beam.Span{Least: seconds((p.pair.Distance - p.pair.DistanceError) / p.s.Fastest), Most: seconds((p.pair.Distance + p.pair.DistanceError) / p.s.Slowest)}
 }
 
 // Add takes in a break, in whatever order they come. One whose ID waits already takes its place: so an opening can be added at once and again
@@ -256,7 +257,7 @@ func (p *Pairing) groups() [][]Break {
 func (p *Pairing) mayBelong(a, b Break) bool {
 	if a.Beam == b.Beam {
 		t := p.apart(a, b)
-		return t.Meets(Span{Least: -p.Reach(), Most: p.Reach()})
+		return t.Meets(beam.Span{Least: -p.Reach(), Most: p.Reach()})
 	}
 	in, out := p.ways(a, b)
 	return in || out
@@ -268,16 +269,16 @@ func (p *Pairing) ways(a, b Break) (in, out bool) {
 		return false, false
 	}
 	t, between := p.apart(a, b), p.between()
-	return t.Meets(between), t.Meets(Span{Least: -between.Most, Most: -between.Least})
+	return t.Meets(between), t.Meets(beam.Span{Least: -between.Most, Most: -between.Least})
 }
 
 // apart is how long the inner beam was broken after the outer; of breaks of one beam, how long either was after the other.
-func (p *Pairing) apart(a, b Break) Span {
+func (p *Pairing) apart(a, b Break) beam.Span {
 	if a.Beam == p.pair.Inner {
 		a, b = b, a
 	}
 	t := b.At.Sub(a.At)
-	return Span{Least: t - b.Early - a.Late, Most: t + b.Late + a.Early}
+	return beam.Span{Least: t - b.Early - a.Late, Most: t + b.Late + a.Early}
 }
 
 // judge makes of a group what can be told of it.
@@ -299,7 +300,7 @@ func (p *Pairing) judgePair(out *Passage, a, b Break) {
 	if b.Dwell < a.Dwell {
 		short, long = b, a
 	}
-	dwells := Span{Least: max(short.Dwell-short.DwellError, 0), Most: long.Dwell + long.DwellError}
+	dwells := beam.Span{Least: max(short.Dwell-short.DwellError, 0), Most: long.Dwell + long.DwellError}
 	known := short.Dwell >= 0
 	unlike := p.s.Steady * p.s.Steady * float64(short.Dwell+short.DwellError)
 	in, back := p.ways(a, b)
@@ -333,7 +334,7 @@ func (p *Pairing) judgePair(out *Passage, a, b Break) {
 	// Who is faster at one beam than at the other is, at the one, faster than the mean between them, and at the other slower: so the mean and the
 	// longer dwell give too much, the mean and the shorter too little.
 	length := Measure{Value: speed.Value*(short.Dwell+long.Dwell).Seconds()/2 - p.s.Width,
-		Range: Range{Least: max(speed.Least*dwells.Least.Seconds()-p.s.Width, 0), Most: speed.Most*dwells.Most.Seconds() - p.s.Width}}
+		Range: beam.Range{Least: max(speed.Least*dwells.Least.Seconds()-p.s.Width, 0), Most: speed.Most*dwells.Most.Seconds() - p.s.Width}}
 	out.Length = p.told(length)
 	least := speed.Least/p.s.Steady*dwells.Least.Seconds() - p.s.Width
 	out.Judgement = p.s.ofLength(out.Judgement, dwells, least, out.Length)
@@ -343,10 +344,10 @@ func (p *Pairing) judgePair(out *Passage, a, b Break) {
 func (p *Pairing) speed(a, b Break, d Direction) Measure {
 	took, between := p.apart(a, b), p.between()
 	if d == Out {
-		took = Span{Least: -took.Most, Most: -took.Least}
+		took = beam.Span{Least: -took.Most, Most: -took.Least}
 	}
-	took = Span{Least: max(took.Least, between.Least), Most: min(took.Most, between.Most)}
-	m := Measure{Range: Range{Least: (p.pair.Distance - p.pair.DistanceError) / took.Most.Seconds(), Most: (p.pair.Distance + p.pair.DistanceError) / took.Least.Seconds()}}
+	took = beam.Span{Least: max(took.Least, between.Least), Most: min(took.Most, between.Most)}
+	m := Measure{Range: beam.Range{Least: (p.pair.Distance - p.pair.DistanceError) / took.Most.Seconds(), Most: (p.pair.Distance + p.pair.DistanceError) / took.Least.Seconds()}}
 	m.Value = p.pair.Distance / min(max(b.At.Sub(a.At).Abs(), took.Least), took.Most).Seconds()
 	return m
 }

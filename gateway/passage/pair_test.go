@@ -55,7 +55,7 @@ func TestTwoBeams(t *testing.T) {
 		near(t, "length", p.Length.Value, 4.5, 0.0001)
 		near(t, "least length", p.Length.Least, 0.5424/0.121-0.02, 0.0001)
 		near(t, "most length", p.Length.Most, 0.5424/0.119-0.02, 0.0001)
-		if p.Judgement.Class != Vehicle || p.Judgement.Confidence != Likely {
+		if p.Judgement.Class != beam.Vehicle || p.Judgement.Confidence != beam.Likely {
 			t.Errorf("judged %+v, want a vehicle, likely", p.Judgement)
 		}
 	}
@@ -109,13 +109,13 @@ func TestClassOfTwoBeams(t *testing.T) {
 	for _, c := range []struct {
 		name             string
 		took, off, dwell float64 // s, for 10 m
-		want             Class
+		want             beam.Class
 	}{
-		{"a car at 36 km/h: 0.4 s may be a walker", 1, 0.001, 0.4, Vehicle},     // 10 m/s: 3.95 m
-		{"a dog that trots: 0.4 s may be a car", 5, 0.001, 0.4, Walker},         // 2 m/s: 0.75 m
-		{"a bicycle, or a calf", 2, 0.001, 0.35, NoClass},                       // 5 m/s: 1.7 m
-		{"a car whose speed is vague", 1.2, 0.3, 0.546, Vehicle},                // 5.5 to 16 m/s
-		{"a car that has stopped between the beams", 10, 0.001, 0.546, NoClass}, // 1 m/s: 0.5 m, like a walker; by its dwell a car
+		{"a car at 36 km/h: 0.4 s may be a walker", 1, 0.001, 0.4, beam.Vehicle},     // 10 m/s: 3.95 m
+		{"a dog that trots: 0.4 s may be a car", 5, 0.001, 0.4, beam.Walker},         // 2 m/s: 0.75 m
+		{"a bicycle, or a calf", 2, 0.001, 0.35, beam.NoClass},                       // 5 m/s: 1.7 m
+		{"a car whose speed is vague", 1.2, 0.3, 0.546, beam.Vehicle},                // 5.5 to 16 m/s
+		{"a car that has stopped between the beams", 10, 0.001, 0.546, beam.NoClass}, // 1 m/s: 0.5 m, like a walker; by its dwell a car
 	} {
 		p := one(t, Defaults(), 10, at("a", "road", 0, c.off, c.dwell), at("b", "yard", c.took, c.off, c.dwell))
 		if p.Direction != In || p.Judgement.Class != c.want {
@@ -127,7 +127,7 @@ func TestClassOfTwoBeams(t *testing.T) {
 // TestLorry: what is long for sure is a vehicle for sure. 1.205 s at 10 m/s are 12 m, and even at half that speed 5.97 m.
 func TestLorry(t *testing.T) {
 	p := one(t, Defaults(), 10, at("a", "road", 0, 0.001, 1.205), at("b", "yard", 1, 0.001, 1.205))
-	if p.Judgement.Class != Vehicle || p.Judgement.Confidence != Sure {
+	if p.Judgement.Class != beam.Vehicle || p.Judgement.Confidence != beam.Sure {
 		t.Errorf("%+v", p)
 	}
 	near(t, "length", p.Length.Value, 12, 0.001)
@@ -256,7 +256,7 @@ func TestLive(t *testing.T) {
 
 // mover is somebody whose truth is known.
 type mover struct {
-	kind      Mover
+	kind      beam.Mover
 	length    float64
 	direction Direction
 	took      time.Duration // from beam to beam
@@ -268,7 +268,7 @@ type mover struct {
 func lane(r *rand.Rand, s Settings, pair Pair, rate float64, people int) (breaks []Break, by map[string]*mover) {
 	by = map[string]*mover{}
 	now := 0.0
-	draw := func(g Range) float64 { return g.Least + (g.Most-g.Least)*r.Float64() }
+	draw := func(g beam.Range) float64 { return g.Least + (g.Most-g.Least)*r.Float64() }
 	leave := func(m *mover, name string, when, speed float64) {
 		early, late := 0.002+r.Float64(), 0.002+0.1*r.Float64()
 		if r.IntN(2) == 0 {
@@ -285,7 +285,7 @@ func lane(r *rand.Rand, s Settings, pair Pair, rate float64, people int) (breaks
 		now += r.ExpFloat64() / rate
 		m := &mover{kind: kinds[r.IntN(len(kinds))], direction: In, steady: true}
 		m.length = draw(m.kind.Length)
-		speed := Range{Least: max(m.kind.Possible.Least, s.Slowest*1.2), Most: min(m.kind.Possible.Most, s.Fastest/1.2)}
+		speed := beam.Range{Least: max(m.kind.Possible.Least, s.Slowest*1.2), Most: min(m.kind.Possible.Most, s.Fastest/1.2)}
 		mean := draw(speed)
 		first, second := pair.Outer, pair.Inner
 		if r.IntN(2) == 0 {
@@ -371,7 +371,7 @@ func checkPassage(t *testing.T, seed uint64, p *Passage, by map[string]*mover, p
 		if !p.Judgement.May(m.kind.Class) {
 			t.Fatalf("seed %d: a %s of %.2f m is judged %+v by %+v", seed, m.kind.Name, m.length, p.Judgement, p)
 		}
-		if p.Judgement.Confidence == Sure {
+		if p.Judgement.Confidence == beam.Sure {
 			*sure++
 		}
 	}

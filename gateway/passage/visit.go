@@ -1,12 +1,14 @@
 package passage
 
+import "longlane/radio/beam"
+
 import "slices"
 
 // Visit is an arrival and the departure that belongs to it, as indices of the passages.
 type Visit struct {
 	Arrival, Departure int
-	Confidence         Confidence // Sure or Likely
-	Stay               Span
+	Confidence         beam.Confidence // Sure or Likely
+	Stay               beam.Span
 }
 
 // Doubtful is a departure that may belong to several arrivals, or to somebody whose direction is not known.
@@ -48,9 +50,9 @@ func StaysOf(s Settings, passages []Passage) Stays {
 			continue
 		}
 		if a := from[0]; len(from) == 1 && passages[a].Direction == In && len(strict.to[a]) == 1 {
-			v := Visit{Arrival: a, Departure: d, Confidence: Likely, Stay: apart(&passages[a], &passages[d])}
+			v := Visit{Arrival: a, Departure: d, Confidence: beam.Likely, Stay: apart(&passages[a], &passages[d])}
 			if slices.Equal(loose.from[d], from) && len(loose.to[a]) == 1 && !loose.mayBeUnmet(a) {
-				v.Confidence = Sure
+				v.Confidence = beam.Sure
 			}
 			out.Visits = append(out.Visits, v)
 			continue
@@ -73,10 +75,10 @@ func StaysOf(s Settings, passages []Passage) Stays {
 }
 
 // apart is how long after a, at the least and at the most, d was.
-func apart(a, d *Passage) Span {
+func apart(a, d *Passage) beam.Span {
 	a1, a2 := a.when()
 	d1, d2 := d.when()
-	return Span{Least: max(d1.Sub(a2), 0), Most: d2.Sub(a1)}
+	return beam.Span{Least: max(d1.Sub(a2), 0), Most: d2.Sub(a1)}
 }
 
 // alike reports whether two passages may be of one, going by what they are taken for.
@@ -86,11 +88,11 @@ func alike(a, b *Passage) bool {
 		return false
 	}
 	switch {
-	case ja.Class != NoClass && jb.Class != NoClass:
+	case ja.Class != beam.NoClass && jb.Class != beam.NoClass:
 		return ja.Class == jb.Class
-	case ja.Class != NoClass:
+	case ja.Class != beam.NoClass:
 		return jb.May(ja.Class)
-	case jb.Class != NoClass:
+	case jb.Class != beam.NoClass:
 		return ja.May(jb.Class)
 	}
 	return mayBeAlike(a, b)
@@ -124,7 +126,7 @@ func newYard(s Settings, p []Passage, alike func(a, b *Passage) bool) *yard {
 	}
 	for i := range p {
 		switch {
-		case p[i].Judgement.Class == Debris || len(p[i].Breaks) == 0:
+		case p[i].Judgement.Class == beam.Debris || len(p[i].Breaks) == 0:
 		case p[i].Direction == Out:
 			y.departures = append(y.departures, i)
 		default:

@@ -2,6 +2,7 @@ package passage
 
 import (
 	"fmt"
+	"longlane/radio/beam"
 	"math/rand/v2"
 	"slices"
 	"strings"
@@ -10,21 +11,21 @@ import (
 )
 
 // gone is a passage, so many minutes after noon, of something judged so; a length of 0 was not measured.
-func gone(minutes float64, d Direction, j Judgement, length float64) Passage {
+func gone(minutes float64, d Direction, j beam.Judgement, length float64) Passage {
 	p := Passage{Breaks: []Break{at(fmt.Sprint(minutes), "road", 60*minutes, 0.5, 0.5)}, Direction: d, Judgement: j}
 	if length > 0 {
-		p.Length = Measure{length, Range{Least: length * 0.95, Most: length * 1.05}}
+		p.Length = Measure{length, beam.Range{Least: length * 0.95, Most: length * 1.05}}
 	}
 	return p
 }
 
 var (
-	aVehicle = Judgement{Class: Vehicle, Confidence: Likely, Possible: []Class{Walker, Vehicle}}
-	aLorry   = Judgement{Class: Vehicle, Confidence: Sure, Possible: []Class{Vehicle}}
-	aWalker  = Judgement{Class: Walker, Confidence: Likely, Possible: []Class{Walker, Vehicle}}
-	surelyA  = Judgement{Class: Walker, Confidence: Sure, Possible: []Class{Walker}}
-	anything = Judgement{Class: NoClass, Confidence: CannotTell, Possible: []Class{Debris, Walker, Vehicle}}
-	aLeaf    = Judgement{Class: Debris, Confidence: Sure, Possible: []Class{Debris}}
+	aVehicle = beam.Judgement{Class: beam.Vehicle, Confidence: beam.Likely, Possible: []beam.Class{beam.Walker, beam.Vehicle}}
+	aLorry   = beam.Judgement{Class: beam.Vehicle, Confidence: beam.Sure, Possible: []beam.Class{beam.Vehicle}}
+	aWalker  = beam.Judgement{Class: beam.Walker, Confidence: beam.Likely, Possible: []beam.Class{beam.Walker, beam.Vehicle}}
+	surelyA  = beam.Judgement{Class: beam.Walker, Confidence: beam.Sure, Possible: []beam.Class{beam.Walker}}
+	anything = beam.Judgement{Class: beam.NoClass, Confidence: beam.CannotTell, Possible: []beam.Class{beam.Debris, beam.Walker, beam.Vehicle}}
+	aLeaf    = beam.Judgement{Class: beam.Debris, Confidence: beam.Sure, Possible: []beam.Class{beam.Debris}}
 )
 
 // write shows stays by the passages' numbers.
@@ -99,7 +100,7 @@ func TestStaysExhaustively(t *testing.T) {
 	for n := range 20000 {
 		var p []Passage
 		for i := range 1 + r.IntN(8) {
-			j := []Judgement{aVehicle, aLorry, aWalker, surelyA, anything}[r.IntN(5)]
+			j := []beam.Judgement{aVehicle, aLorry, aWalker, surelyA, anything}[r.IntN(5)]
 			p = append(p, gone(float64(i), Direction(min(r.IntN(5), 4))%3, j, []float64{0, 3, 3.2, 4}[r.IntN(4)]))
 		}
 		got := StaysOf(Defaults(), p)
@@ -193,7 +194,7 @@ func once(t *testing.T, p []Passage, s Stays) {
 	}
 	for i := range p {
 		want := 1
-		if p[i].Direction == NoDirection || p[i].Judgement.Class == Debris {
+		if p[i].Direction == NoDirection || p[i].Judgement.Class == beam.Debris {
 			want = 0
 		}
 		if places[i] != want {
@@ -212,7 +213,7 @@ func TestSureStays(t *testing.T) {
 		var who []int // of whom each is
 		now := 0.0
 		var inside []int
-		lengths, kinds := map[int]float64{}, map[int]Class{}
+		lengths, kinds := map[int]float64{}, map[int]beam.Class{}
 		for len(p) < 60 {
 			now += 0.1 + 20*r.ExpFloat64()
 			d, n := In, len(p)
@@ -222,19 +223,19 @@ func TestSureStays(t *testing.T) {
 				inside = slices.Delete(inside, i, i+1)
 			} else {
 				inside = append(inside, n)
-				kinds[n] = Walker + Class(r.IntN(2))
+				kinds[n] = beam.Walker + beam.Class(r.IntN(2))
 				lengths[n] = 3 + 5*r.Float64()
 			}
-			other := Walker + Vehicle - kinds[n]
-			j := Judgement{Class: kinds[n], Confidence: Sure, Possible: []Class{kinds[n]}}
+			other := beam.Walker + beam.Vehicle - kinds[n]
+			j := beam.Judgement{Class: kinds[n], Confidence: beam.Sure, Possible: []beam.Class{kinds[n]}}
 			switch r.IntN(100) {
 			case 0, 1: // that what is likely is not so is rare
-				j = Judgement{Class: other, Confidence: Likely, Possible: []Class{Walker, Vehicle}}
+				j = beam.Judgement{Class: other, Confidence: beam.Likely, Possible: []beam.Class{beam.Walker, beam.Vehicle}}
 			case 2, 3, 4, 5:
-				j = Judgement{Class: NoClass, Confidence: CannotTell, Possible: []Class{Walker, Vehicle}}
+				j = beam.Judgement{Class: beam.NoClass, Confidence: beam.CannotTell, Possible: []beam.Class{beam.Walker, beam.Vehicle}}
 			default:
 				if seed%2 == 0 {
-					j = Judgement{Class: kinds[n], Confidence: Likely, Possible: []Class{Walker, Vehicle}}
+					j = beam.Judgement{Class: kinds[n], Confidence: beam.Likely, Possible: []beam.Class{beam.Walker, beam.Vehicle}}
 				}
 			}
 			q := gone(now, d, j, lengths[n]*float64(r.IntN(2)))
@@ -247,9 +248,9 @@ func TestSureStays(t *testing.T) {
 		once(t, p, got)
 		for _, v := range got.Visits {
 			switch same := who[v.Arrival] == who[v.Departure]; {
-			case v.Confidence == Sure && !same:
+			case v.Confidence == beam.Sure && !same:
 				t.Fatalf("seed %d: %d-%d is told to be sure and is none", seed, v.Arrival, v.Departure)
-			case v.Confidence == Sure:
+			case v.Confidence == beam.Sure:
 				sure++
 			case same:
 				likely, right = likely+1, right+1
