@@ -10,6 +10,7 @@ import (
 	"time"
 	"unicode"
 
+	"longlane/gateway/config"
 	"longlane/radio/paragraph"
 )
 
@@ -79,14 +80,5 @@ func exact(v float64) string {
 // decibels are told to a hundredth.
 func decibels(v float64) string { return exact(math.Round(100*v)/100 + 0) } // + 0: no minus before a zero
 
-// lasting is a time without the zeros that Go writes behind it: 15m and not 15m0s.
-func lasting(d time.Duration) string {
-	s := d.String()
-	if strings.HasSuffix(s, "m0s") {
-		s = strings.TrimSuffix(s, "0s")
-	}
-	if strings.HasSuffix(s, "h0m") {
-		s = strings.TrimSuffix(s, "0m")
-	}
-	return s
-}
+// lasting is a time as the programs' own files have it: 15m, where time.Duration has 15m0s.
+func lasting(d time.Duration) string { return config.Duration(d).String() }

@@ -286,7 +286,7 @@ func (p *Pair) writePower(w io.Writer, say func(string)) {
 	}
 	for _, site := range []*lane.Site{p.From, p.To} {
 		if site.Role == lane.RoleGateway {
-			say(fmt.Sprintf("%s: gateway, broker and switch through %s without mains, at %.0f W: a battery of %.0f Wh", site.Name, lasting(o.Outage), o.House, math.Ceil(Backup(o.House, o.Outage))))
+			say(fmt.Sprintf("%s: gateway, broker and switch through %.3g h without mains, at %.0f W: a battery of %.0f Wh", site.Name, o.Outage.Hours(), o.House, math.Ceil(Backup(o.House, o.Outage))))
 		}
 	}
 }

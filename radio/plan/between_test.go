@@ -174,7 +174,7 @@ func TestBetweenInText(t *testing.T) {
 			}
 			least := p.Hops[len(p.Hops)-1].Least
 			for want, there := range map[string]bool{"never": true, fmt.Sprintf("least room: %.2f of the first Fresnel zone's radius, at %.0f m;", least.Share(), least.At): true, "refused: SF11, 125 kHz; SF12, 125 kHz: too slow": false, "nothing to run on there": a.Name == "mill-relay" || b.Name == "mill-relay",
-				"gateway, broker and switch through 8h": a.Role == lane.RoleGateway || b.Role == lane.RoleGateway, "lawful at 869.525 MHz by europe": true, "certified intruder": true} {
+				"gateway, broker and switch through 8 h": a.Role == lane.RoleGateway || b.Role == lane.RoleGateway, "lawful at 869.525 MHz by europe": true, "certified intruder": true} {
 				if there && !strings.Contains(text.String(), want) || !there && want[0] != 'r' && strings.Contains(text.String(), want) {
 					t.Errorf("%s to %s: %q is there or not, wrongly, in\n%s", a.Name, b.Name, want, text.String())
 				}

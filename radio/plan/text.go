@@ -341,7 +341,7 @@ func (p *Plan) writeUnits(w io.Writer) {
 	if o.Cable != (Cable{}) {
 		fmt.Fprintf(w, "  %s\n", o.Cable.words())
 	}
-	fmt.Fprintf(w, "  gateway, broker and switch through %s without mains, at %.0f W: a battery of %.0f Wh\n", lasting(o.Outage), o.House, math.Ceil(p.Backup))
+	fmt.Fprintf(w, "  gateway, broker and switch through %.3g h without mains, at %.0f W: a battery of %.0f Wh\n", o.Outage.Hours(), o.House, math.Ceil(p.Backup))
 }
 
 func (e *Energy) words() string {
@@ -425,18 +425,6 @@ func orMore(share string) string {
 		return share
 	}
 	return share + " or more"
-}
-
-// lasting is a time without parts that are 0.
-func lasting(d time.Duration) string {
-	s := d.String()
-	if strings.HasSuffix(s, "m0s") {
-		s = strings.TrimSuffix(s, "0s")
-	}
-	if strings.HasSuffix(s, "h0m") {
-		s = strings.TrimSuffix(s, "0m")
-	}
-	return s
 }
 
 // wrap breaks a text into lines of up to 120 characters.
