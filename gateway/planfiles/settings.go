@@ -66,7 +66,7 @@ func (l *layout) gatewaySettings() ([]File, error) {
 // listeners are the sites where people are to hear of it.
 func listeners(l *lane.Lane) (list []string) {
 	for _, s := range l.Sites {
-		if s.Annunciator || s.Role == lane.RoleBuilding {
+		if s.Hears() {
 			list = append(list, quoted(s.Name))
 		}
 	}

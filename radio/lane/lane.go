@@ -76,6 +76,9 @@ type Site struct {
 	Annunciator bool
 }
 
+// Hears reports whether people are to hear of a trip here: in every building, and where the file says so.
+func (s *Site) Hears() bool { return s.Annunciator || s.Role == RoleBuilding }
+
 // Zone is what a node watches, and by what.
 type Zone struct {
 	Name string

@@ -11,7 +11,7 @@ import (
 func (q *question) buildings() (list []string) {
 	for i := range q.s.lane.Sites {
 		s := &q.s.lane.Sites[i]
-		if !s.Annunciator || s.Role == lane.RoleGateway {
+		if !s.Hears() || s.Role == lane.RoleGateway {
 			continue
 		}
 		var near, bridge *Hop // what is best to any gateway
@@ -22,7 +22,7 @@ func (q *question) buildings() (list []string) {
 			}
 			q.s.look(s, g)
 			w, err := q.loss(s, g, q.o.WiFiFrequency)
-			if err != nil || w == nil { // said under "Not judged"
+			if err != nil || w == nil { // where a formula does not hold; that is said under "Not judged"
 				continue
 			}
 			if h := wifi(w, false, q.o); near == nil || h.Margin > near.Margin {

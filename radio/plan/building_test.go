@@ -15,17 +15,19 @@ import (
 func TestBuildings(t *testing.T) {
 	for _, c := range []struct {
 		metres float64
-		hears  bool
+		role   lane.Role
+		said   bool   // by the key annunciator
 		want   string // in what is minded; empty: it is not
-	}{{40, true, ""}, {200, true, "or put up a bridge"}, {4000, true, "lay a cable"}, {200, false, ""}, {0.5, true, ""}} {
+	}{{40, lane.RoleBuilding, false, ""}, {200, lane.RoleBuilding, false, "or put up a bridge"}, {4000, lane.RoleBuilding, true, "lay a cable"}, {0.5, lane.RoleBuilding, true, ""},
+		{200, lane.RoleRelay, true, "or put up a bridge"}, {200, lane.RoleRelay, false, ""}} {
 		l := flat(600)
-		l.Sites = append(l.Sites, lane.Site{Name: "barn", Role: lane.RoleBuilding, At: lane.Point{East: l.Site("house").At.East, North: c.metres}, AntennaHeight: 4,
-			AntennaGain: 2.15, Power: lane.PowerMains, Annunciator: c.hears})
+		l.Sites = append(l.Sites, lane.Site{Name: "barn", Role: c.role, At: lane.Point{East: l.Site("house").At.East, North: c.metres}, AntennaHeight: 4,
+			AntennaGain: 2.15, Power: lane.PowerMains, Annunciator: c.said})
 		p := make_(t, l, plan.Options{})
 		i := slices.IndexFunc(p.Warnings, func(w string) bool { return strings.HasPrefix(w, "barn: people are to hear") })
 		if c.want == "" {
 			if i >= 0 {
-				t.Errorf("at %v m, hears %v: %q", c.metres, c.hears, p.Warnings[i])
+				t.Errorf("%s at %v m, said %v: %q", c.role, c.metres, c.said, p.Warnings[i])
 			}
 			continue
 		}
