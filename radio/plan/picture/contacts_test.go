@@ -23,7 +23,11 @@ func TestContactsOnThePage(t *testing.T) {
 	for i := range p.Contacts {
 		c := &p.Contacts[i]
 		kinds[c.Cut] = true
-		row := fmt.Sprintf(`<tr><th scope="row">%s</th><td>%s</td><td>%s</td><td>%s</td><td>%s</td><td>%s</td></tr>`, c.Zone.Name, c.Kind(), c.Cut, c.Short, c.Unpowered, c.Dirt)
+		row := fmt.Sprintf(`<tr role="row"><th scope="row" role="rowheader">%s</th>`, c.Zone.Name)
+		for _, cell := range [][2]string{{"Its contact", c.Kind()}, {"Wire cut", string(c.Cut)}, {"Wire shorted", string(c.Short)}, {"Sensor without power", string(c.Unpowered)}, {"Lens dirty", string(c.Dirt)}} {
+			row += fmt.Sprintf(`<td role="cell" data-head="%s">%s</td>`, cell[0], cell[1])
+		}
+		row += "</tr>"
 		if strings.Count(page, row) != 1 {
 			t.Errorf("the page has the row %s %d times", row, strings.Count(page, row))
 		}
