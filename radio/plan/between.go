@@ -2,7 +2,6 @@ package plan
 
 import (
 	"encoding/json"
-	"errors"
 	"fmt"
 	"io"
 	"math"
@@ -45,16 +44,9 @@ type OnlyHop struct {
 // Between reckons two sites of a lane, as Make does and with the same errors. Where a formula does not hold for Wi-Fi's frequency alone,
 // Wi-Fi is left out.
 func Between(l *lane.Lane, options Options, from, to string) (*Pair, error) {
-	o := options.complete(l)
-	if err := o.check(); err != nil {
+	o, err := options.begin(l)
+	if err != nil {
 		return nil, err
-	}
-	var wrong []error
-	for _, p := range l.Check() {
-		wrong = append(wrong, p)
-	}
-	if wrong != nil {
-		return nil, errors.Join(wrong...)
 	}
 	p := &Pair{Lane: l, Options: *o, From: l.Site(from), To: l.Site(to)}
 	for _, x := range []struct {
@@ -68,7 +60,6 @@ func Between(l *lane.Lane, options Options, from, to string) (*Pair, error) {
 	if p.From == p.To {
 		return nil, &OptionError{"sites", fmt.Sprintf("%q twice", from), "two of them"}
 	}
-	var err error
 	if p.Settings, err = settings(l, []*lane.Site{p.From, p.To}, len(l.Zones), o); err != nil {
 		return nil, err
 	}
@@ -301,13 +292,8 @@ type jsonOnly struct {
 	Trip    float64      `json:"trip_s"`
 	Relay   *float64     `json:"relay_s_per_hour"`
 	Law     string       `json:"lawful_by,omitempty"`
-	Within  float64      `json:"in_time"`
-	Care    float64      `json:"in_time_careful"`
-	InYear  float64      `json:"in_time_year"`
-	InMonth [12]float64  `json:"in_time_by_month"`
-	Half    *float64     `json:"half_after_s"`
-	Most    *float64     `json:"99_percent_after_s"`
-	Units   []jsonUnit   `json:"power"`
+	jsonHeard
+	Units []jsonUnit `json:"power"`
 }
 
 // MarshalJSON writes the pair for machines, by the rules of Plan.MarshalJSON.
@@ -325,9 +311,7 @@ func (p *Pair) MarshalJSON() ([]byte, error) {
 	}{Lane: p.Lane.Name, From: p.From.Name, To: p.To.Name, Length: p.From.At.Distance(p.To.At), Goal: p.Options.Goal.json(), Frequency: p.Settings[0].Frequency,
 		Hops: []jsonOnly{}, Refused: []jsonSetting{}, Unjudged: []string{}}
 	for _, h := range p.Hops {
-		x := &h.Trips
-		j := jsonOnly{jsonHop: h.json(), Bare: h.bare(), Keeps: h.Keeps(), Asked: number(h.Asked), Trip: h.Trip.Seconds(), Within: x.Within, Care: x.Careful, InYear: x.Year, InMonth: x.Months,
-			Half: someSeconds(x.Half), Most: someSeconds(x.Most), Units: []jsonUnit{}}
+		j := jsonOnly{jsonHop: h.Hop.json(), Bare: h.bare(), Keeps: h.Keeps(), Asked: number(h.Asked), Trip: h.Trip.Seconds(), jsonHeard: h.Trips.json(), Units: []jsonUnit{}}
 		if s := h.Setting; s != nil {
 			j.Setting, j.Relay, j.Law = ptr(s.json()), ptr(s.Relay.Seconds()), s.Band.String()
 		}

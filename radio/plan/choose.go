@@ -259,17 +259,15 @@ func (q *question) settle(p *Plan, sol solution) {
 		}
 		mine, least := make([]route, len(q.terminals)), 1.0
 		used := false
+		d := q.towards(s, sol.relays, s.most())
 		for t := range q.terminals {
 			if sol.other[t] || slices.Contains(sol.unserved, t) {
 				continue
 			}
 			used = true
-			for hops := 1; hops <= MaxHops; hops++ {
-				if !s.usable(hops) {
-					continue
-				}
-				list, margins := q.widest(s, t, sol.relays, hops, q.towards(s, sol.relays, hops))
-				if margins == nil || slices.Min(margins) < s.Margin[max(len(margins), 1)-1] {
+			for hops := 1; hops <= s.most(); hops++ {
+				list, margins := q.widest(s, t, sol.relays, hops, d)
+				if margins == nil || slices.Min(margins) < s.Margin[len(margins)-1] {
 					continue
 				}
 				if w := timing(byLoRa(&s.Settings), margins, q.o); w > mine[t].within+slower { // a hop more must be worth it, too
@@ -311,14 +309,14 @@ func (q *question) settle(p *Plan, sol solution) {
 		case slices.Contains(sol.unserved, t):
 			zp.Hops, zp.Lacks = q.nearest(same, t)
 			zp.Bearer = LoRa
-			zp.Heard = heard(zp.Hops, q.o)
 		case sol.other[t]:
 			q.s.describe(q.wifi[t].Way)
 			zp.Hops, zp.Bearer, zp.Served = []*Hop{q.wifi[t]}, q.wifi[t].Bearer, true
-			zp.Heard = heard(zp.Hops, q.o)
 		default:
 			zp.Bearer, zp.Served = LoRa, true
 			zp.Hops = q.hops(p.Chosen, t, routes[t].relays)
+		}
+		if !zp.Wired {
 			zp.Heard = heard(zp.Hops, q.o)
 		}
 		if zp.Served && !zp.Wired && zp.Careful < q.o.Goal.Share {

@@ -81,12 +81,7 @@ func (h Height) String() string {
 }
 
 // list joins words as people do.
-func list(words []string) string {
-	if n := len(words); n > 1 {
-		return strings.Join(words[:n-1], ", ") + " and " + words[n-1]
-	}
-	return strings.Join(words, "")
-}
+func list(words []string) string { return listed(words, " and ") }
 
 // Milliseconds tells a dwell: "63 ms", "2.8 s".
 func Milliseconds(d time.Duration) string {

@@ -29,20 +29,28 @@ func WayForBenchmark(l *lane.Lane) func() {
 	}
 }
 
+// posed is a lane surveyed, and what all cost by Wi-Fi.
+func posed(l *lane.Lane, options Options) (q *question, byWiFi float64, err error) {
+	o, err := options.begin(l)
+	if err != nil {
+		return nil, 0, err
+	}
+	if q, err = pose(l, o); err != nil {
+		return nil, 0, err
+	}
+	for _, h := range q.wifi {
+		byWiFi += q.wifiCost(h)
+	}
+	return q, byWiFi, nil
+}
+
 // CostOfAll is the least that any setting with any limit of hops costs, each solved for by itself, or Wi-Fi alone.
 func CostOfAll(l *lane.Lane, options Options) (float64, error) {
-	o := options.complete(l)
-	if problems := l.Check(); problems != nil {
-		return 0, problems[0]
-	}
-	q, err := pose(l, o)
+	q, best, err := posed(l, options)
 	if err != nil {
 		return 0, err
 	}
-	best := 0.0
-	for _, h := range q.wifi {
-		best += q.wifiCost(h)
-	}
+	o := q.o
 	for _, s := range q.settings {
 		for hops := 1; hops <= MaxHops; hops++ {
 			if s.usable(hops) {
@@ -56,18 +64,11 @@ func CostOfAll(l *lane.Lane, options Options) (float64, error) {
 // CheapestOfAll tries each setting with each set of relays, and looks for each terminal's path by going all of them: what the plan must
 // cost, by walks and nothing else. Infinite if none keeps the goal.
 func CheapestOfAll(l *lane.Lane, options Options) (float64, error) {
-	o := options.complete(l)
-	if problems := l.Check(); problems != nil {
-		return 0, problems[0]
-	}
-	q, err := pose(l, o)
+	q, best, err := posed(l, options)
 	if err != nil {
 		return 0, err
 	}
-	best := 0.0
-	for _, h := range q.wifi {
-		best += q.wifiCost(h)
-	}
+	o := q.o
 	for _, s := range q.settings {
 		for set := range 1 << len(q.relays) {
 			sum := o.Costs.Modem

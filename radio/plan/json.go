@@ -48,20 +48,29 @@ type jsonHop struct {
 }
 
 type jsonZone struct {
-	Zone   string      `json:"zone"`
-	Site   string      `json:"site"`
-	Served bool        `json:"served"`
-	Wired  bool        `json:"wired"`
-	Bearer Kind        `json:"bearer,omitempty"`
-	Within number      `json:"in_time"`
-	Care   number      `json:"in_time_careful"`
-	Year   number      `json:"in_time_year"`
-	Months [12]float64 `json:"in_time_by_month"`
-	Half   *float64    `json:"half_after_s"`
-	Most   *float64    `json:"99_percent_after_s"`
-	Lacks  *number     `json:"lacks_db,omitempty"` // of a zone that is not served; null: it has no way at all
-	On     *jsonEnds   `json:"lacks_on,omitempty"` // the hop that lacks it
-	Hops   []jsonHop   `json:"hops"`
+	Zone   string `json:"zone"`
+	Site   string `json:"site"`
+	Served bool   `json:"served"`
+	Wired  bool   `json:"wired"`
+	Bearer Kind   `json:"bearer,omitempty"`
+	jsonHeard
+	Lacks *number   `json:"lacks_db,omitempty"` // of a zone that is not served; null: it has no way at all
+	On    *jsonEnds `json:"lacks_on,omitempty"` // the hop that lacks it
+	Hops  []jsonHop `json:"hops"`
+}
+
+// jsonHeard is Heard.
+type jsonHeard struct {
+	Within  number      `json:"in_time"`
+	Care    number      `json:"in_time_careful"`
+	InYear  number      `json:"in_time_year"`
+	InMonth [12]float64 `json:"in_time_by_month"`
+	Half    *float64    `json:"half_after_s"`       // null: later than 10 s
+	Most    *float64    `json:"99_percent_after_s"` // likewise
+}
+
+func (h *Heard) json() jsonHeard {
+	return jsonHeard{number(h.Within), number(h.Careful), number(h.Year), h.Months, someSeconds(h.Half), someSeconds(h.Most)}
 }
 
 type jsonEnds struct {
@@ -309,8 +318,7 @@ func someSeconds(d time.Duration) *float64 {
 }
 
 func (z *ZonePlan) json() jsonZone {
-	j := jsonZone{Zone: z.Zone.Name, Site: z.Site.Name, Served: z.Served, Wired: z.Wired, Bearer: z.Bearer, Within: number(z.Within), Care: number(z.Careful), Year: number(z.Year), Months: z.Months, Hops: []jsonHop{}}
-	j.Half, j.Most = someSeconds(z.Half), someSeconds(z.Most)
+	j := jsonZone{Zone: z.Zone.Name, Site: z.Site.Name, Served: z.Served, Wired: z.Wired, Bearer: z.Bearer, jsonHeard: z.Heard.json(), Hops: []jsonHop{}}
 	if !z.Served {
 		j.Lacks = ptr(number(z.Lacks))
 		if h := z.Weakest(); h != nil {

@@ -1,6 +1,7 @@
 package plan
 
 import (
+	"errors"
 	"fmt"
 	"strconv"
 	"strings"
@@ -145,6 +146,19 @@ type OptionError struct{ Name, Found, Expected string }
 
 func (e *OptionError) Error() string {
 	return fmt.Sprintf("%s: found %s, expected %s", e.Name, e.Found, e.Expected)
+}
+
+// begin puts the defaults in and judges both the options and the lane.
+func (o Options) begin(l *lane.Lane) (*Options, error) {
+	whole := o.complete(l)
+	if err := whole.check(); err != nil {
+		return nil, err
+	}
+	var wrong []error
+	for _, p := range l.Check() {
+		wrong = append(wrong, p)
+	}
+	return whole, errors.Join(wrong...)
 }
 
 // check catches NaN too.

@@ -2,7 +2,6 @@ package plan
 
 import (
 	"cmp"
-	"errors"
 	"fmt"
 	"slices"
 	"time"
@@ -70,16 +69,9 @@ type Heard struct {
 // Make plans. It checks the lane first (lane.Lane.Check), which must not be in use meanwhile. Whatever cannot be is an error: a *lane.FieldError,
 // an *OptionError, a *path.RangeError; and there is no plan then. That a goal cannot be met is none.
 func Make(l *lane.Lane, options Options) (*Plan, error) {
-	o := options.complete(l)
-	if err := o.check(); err != nil {
+	o, err := options.begin(l)
+	if err != nil {
 		return nil, err
-	}
-	var wrong []error
-	for _, p := range l.Check() {
-		wrong = append(wrong, p)
-	}
-	if wrong != nil {
-		return nil, errors.Join(wrong...)
 	}
 	q, err := pose(l, o)
 	if err != nil {
