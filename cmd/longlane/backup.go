@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"os"
@@ -138,9 +137,7 @@ func (o *backupOrder) show(ctx context.Context, c *call) error {
 		return err
 	}
 	if o.json {
-		e := json.NewEncoder(c.out)
-		e.SetIndent("", "  ")
-		return e.Encode(struct {
+		return c.json(struct {
 			backup.Manifest
 			Ignored []string       `json:"ignored"`
 			Note    string         `json:"note"`

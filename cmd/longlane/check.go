@@ -3,7 +3,6 @@ package main
 import (
 	"context"
 	"encoding/hex"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"net/http"
@@ -81,8 +80,6 @@ func checkJSON(c *call, cfg *config.Config, found *laneFound, err error) error {
 	} else if err != nil {
 		list = append(list, problemJSON{Message: err.Error()})
 	}
-	e := json.NewEncoder(c.out)
-	e.SetIndent("", "  ")
 	result := map[string]any{"ok": err == nil, "problems": list}
 	if cfg != nil {
 		if samples := samplesJSON(cfg); samples != nil {
@@ -95,7 +92,7 @@ func checkJSON(c *call, cfg *config.Config, found *laneFound, err error) error {
 			result["lane"] = found
 		}
 	}
-	if e := e.Encode(result); e != nil {
+	if e := c.json(result); e != nil {
 		return e
 	}
 	var usage usageError

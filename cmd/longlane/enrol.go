@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"flag"
 	"fmt"
@@ -283,9 +282,7 @@ const presentKey = "Do not re-key it again before this card is on it: that would
 
 func listNodes(c *call, r *roster.Roster, asJSON bool) error {
 	if asJSON {
-		e := json.NewEncoder(c.out)
-		e.SetIndent("", "  ")
-		return e.Encode(r)
+		return c.json(r)
 	}
 	w := tabwriter.NewWriter(c.out, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(w, "node\tname\tgeneration\twatches\t")

@@ -4,6 +4,7 @@ package main
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"flag"
 	"fmt"
@@ -213,6 +214,13 @@ func optionError(err error) string {
 		return what + ": expected a number without a unit, such as 12"
 	}
 	return text
+}
+
+// json prints v for programs.
+func (c *call) json(v any) error {
+	e := json.NewEncoder(c.out)
+	e.SetIndent("", "  ")
+	return e.Encode(v)
 }
 
 // parse reads options and positional arguments in any order, up to most of the latter.

@@ -2,11 +2,9 @@ package main
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"flag"
 	"fmt"
-	"io"
 	"strconv"
 	"strings"
 
@@ -136,7 +134,7 @@ func runPlan(_ context.Context, c *call) error {
 		}
 	}
 	if *asJSON {
-		err = indented(c.out, p)
+		err = c.json(p)
 	} else {
 		err = p.WriteText(c.out)
 	}
@@ -159,12 +157,6 @@ func runPlan(_ context.Context, c *call) error {
 	return err
 }
 
-func indented(to io.Writer, v any) error {
-	e := json.NewEncoder(to)
-	e.SetIndent("", "  ")
-	return e.Encode(v)
-}
-
 // planBetween tells of two sites alone.
 func planBetween(c *call, l *lane.Lane, o plan.Options, between string, asJSON bool, radio *planRadio) error {
 	from, to, ok := strings.Cut(between, ",")
@@ -176,7 +168,7 @@ func planBetween(c *call, l *lane.Lane, o plan.Options, between string, asJSON b
 		return usageError{radio.about("--between", err)}
 	}
 	if asJSON {
-		return indented(c.out, p)
+		return c.json(p)
 	}
 	return p.WriteText(c.out)
 }

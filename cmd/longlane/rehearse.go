@@ -3,7 +3,6 @@ package main
 import (
 	"bufio"
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"os"
@@ -108,9 +107,7 @@ func (p *chartFile) discard() {
 
 func (o *simOptions) report(c *call, r *rehearsal.Report) error {
 	if o.json {
-		e := json.NewEncoder(c.out)
-		e.SetIndent("", "  ")
-		if err := e.Encode(r); err != nil {
+		if err := c.json(r); err != nil {
 			return fmt.Errorf("write report: %w", err)
 		}
 	} else if _, err := fmt.Fprint(c.out, r.Text()); err != nil {

@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"longlane/radio/lane"
+	"longlane/radio/lane/drawing"
 )
 
 // box is a part of the globe between two parallels and two meridians, degrees; none goes over the 180th meridian.
@@ -59,8 +60,6 @@ func regionWords(region string) string {
 	return strings.Join(words, ", or ")
 }
 
-const swapHint = "are latitude and longitude swapped?"
-
 // swapped are the places that may have been meant by one whose numbers were exchanged: with their signs, as in a drawing, or under
 // letters that stayed where they were.
 func swapped(at lane.LatLon) []lane.LatLon {
@@ -77,7 +76,7 @@ func swapped(at lane.LatLon) []lane.LatLon {
 func hintFor(at lane.LatLon, fits func(lane.LatLon) bool) string {
 	for _, p := range swapped(at) {
 		if fits(p) {
-			return swapHint
+			return drawing.Swapped
 		}
 	}
 	return ""
@@ -85,8 +84,8 @@ func hintFor(at lane.LatLon, fits func(lane.LatLon) bool) string {
 
 // inDrawing makes a hint one for a file that numbers of this kind stand in.
 func inDrawing(file, hint string) string {
-	if hint == swapHint && !strings.EqualFold(filepath.Ext(file), ".gpx") {
-		return hint + " GeoJSON has longitude first"
+	if hint == drawing.Swapped && !strings.EqualFold(filepath.Ext(file), ".gpx") {
+		return drawing.LongitudeFirst
 	}
 	return hint
 }

@@ -5,6 +5,7 @@ import (
 	"testing"
 
 	"longlane/radio/lane"
+	"longlane/radio/lane/drawing"
 	"longlane/radio/lora"
 )
 
@@ -53,7 +54,7 @@ func TestWhereabouts(t *testing.T) {
 		found, expected, hint := whereabouts(c.region, lane.LatLon{Lat: c.lat, Lon: c.lon})
 		got := ""
 		if found != "" {
-			if hint == swapHint {
+			if hint == drawing.Swapped {
 				got = swap
 			}
 			if !strings.Contains(found, c.region) || !strings.Contains(expected, " to ") {

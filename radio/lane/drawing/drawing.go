@@ -86,6 +86,12 @@ func (p problems) err() error { return errors.Join(p...) }
 
 const degrees = "longitude from -180 to 180 and latitude from -90 to 90, in degrees (WGS 84)"
 
+// What a place is asked that would be a likelier one with its numbers the other way round; and of GeoJSON, where they have another order than people say them in.
+const (
+	Swapped        = "are latitude and longitude swapped?"
+	LongitudeFirst = Swapped + " GeoJSON has longitude first"
+)
+
 // exchanged reports whether a place that is none would be one with latitude and longitude the other way round.
 func exchanged(at lane.LatLon) bool {
 	return !at.Valid() && lane.LatLon{Lat: at.Lon, Lon: at.Lat}.Valid()

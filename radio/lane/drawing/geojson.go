@@ -276,7 +276,7 @@ func (r *geoReader) judge(at Position, field string, list []position) bool {
 		if found == "" {
 			found = fmt.Sprintf("[%v, %v]", p.Lon, p.Lat)
 			if exchanged(p.LatLon) {
-				hint = "are latitude and longitude swapped? GeoJSON has longitude first"
+				hint = LongitudeFirst
 			}
 		}
 		r.addHint(at, fmt.Sprintf("%s[%d]", field, i), found, "two numbers: "+degrees, hint)

@@ -153,7 +153,7 @@ func (r *gpxReader) place(at Position, field string, t xml.StartElement) (p lane
 	if errLat != nil || errLon != nil || !p.Valid() {
 		hint := ""
 		if errLat == nil && errLon == nil && exchanged(p) {
-			hint = "are latitude and longitude swapped?"
+			hint = Swapped
 		}
 		r.addHint(at, field, fmt.Sprintf("lat=%s lon=%s", shown(lat), shown(lon)), degrees, hint)
 		return p, false
