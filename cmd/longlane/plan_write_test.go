@@ -255,8 +255,9 @@ func TestPlanWritesNothing(t *testing.T) {
 	}
 }
 
-// TestPlanAllOrNothing: whichever of the files cannot be written, none stays, nor the directory that was made for them.
-func TestPlanAllOrNothing(t *testing.T) {
+// orchardPlan is the plan of the hill orchard by its defaults.
+func orchardPlan(t *testing.T) *plan.Plan {
+	t.Helper()
 	l, err := config.ReadLane(filepath.Join(lanes, "hill-orchard.toml"))
 	if err != nil {
 		t.Fatal(err)
@@ -265,6 +266,12 @@ func TestPlanAllOrNothing(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	return p
+}
+
+// TestPlanAllOrNothing: whichever of the files cannot be written, none stays, nor the directory that was made for them.
+func TestPlanAllOrNothing(t *testing.T) {
+	p := orchardPlan(t)
 	failed := errors.New("the card is full")
 	for k := 0; ; k++ {
 		root := t.TempDir()
@@ -289,16 +296,9 @@ func TestPlanAllOrNothing(t *testing.T) {
 
 // TestPlanWrittenBeside: a file that somebody else makes at the last moment is his, and nothing of the plan stays.
 func TestPlanWrittenBeside(t *testing.T) {
-	l, err := config.ReadLane(filepath.Join(lanes, "hill-orchard.toml"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	p, err := plan.Make(l, plan.Options{})
-	if err != nil {
-		t.Fatal(err)
-	}
+	p := orchardPlan(t)
 	dir := t.TempDir()
-	_, err = writePlan(p, dir, "lane.toml", func(path string, data []byte, o wholefile.Options) error {
+	_, err := writePlan(p, dir, "lane.toml", func(path string, data []byte, o wholefile.Options) error {
 		if filepath.Base(path) == "scenario.toml" {
 			if err := os.WriteFile(path, []byte("mine"), 0o600); err != nil {
 				t.Fatal(err)

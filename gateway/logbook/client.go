@@ -50,13 +50,18 @@ func Copy(ctx context.Context, dir string, w io.Writer) error {
 	if err != nil {
 		return err
 	}
-	_, err = s.Copy(writerFunc(func(b []byte) (int, error) {
+	return errors.Join(copyTo(ctx, s, w), s.Close())
+}
+
+// copyTo is Copy of an open history, which ctx ends.
+func copyTo(ctx context.Context, s *history.Store, w io.Writer) error {
+	_, err := s.Copy(writerFunc(func(b []byte) (int, error) {
 		if err := ctx.Err(); err != nil {
 			return 0, fmt.Errorf("stopped: %w", err)
 		}
 		return w.Write(b)
 	}))
-	return errors.Join(err, s.Close())
+	return err
 }
 
 func (c *client) copy(w io.Writer) error {

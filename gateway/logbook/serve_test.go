@@ -334,6 +334,23 @@ func TestCopy(t *testing.T) {
 	}
 }
 
+// TestCopyStopped: whoever stops a copy of the file is heeded before more of it is written.
+func TestCopyStopped(t *testing.T) {
+	dir := t.TempDir()
+	filled(t, dir)
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	s, err := history.OpenRead(filepath.Join(dir, history.File))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	written := 0
+	if err := copyTo(ctx, s, writerFunc(func(b []byte) (int, error) { written += len(b); return len(b), nil })); !errors.Is(err, context.Canceled) || written > 0 {
+		t.Errorf("%v after %d bytes, want it stopped before the first", err, written)
+	}
+}
+
 // TestCopyMoved: a clock that is set while the history is copied is told behind the answer, where Copy reads it.
 func TestCopyMoved(t *testing.T) {
 	dir := t.TempDir()
